@@ -1,0 +1,91 @@
+"""One small error per way of being wrong, and the checks of arguments that every public function shares.
+
+The exit code of the command line hangs on the class: RecipeError 2, InputError 3, StoppedError 4; anything else is a bug, 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+
+class LayerblendError(Exception):
+    """Base of all expected trouble: one clear sentence (what, where, how to mend)."""
+
+    exit_code = 1
+    code = "error"
+
+    def __init__(self, text: str, *, file: str | Path | None = None, line: int | None = None, key: str | None = None, code: str | None = None):
+        super().__init__(text)
+        self.text = text
+        self.file = None if file is None else str(file)
+        self.line = line
+        self.key = key
+        if code is not None:
+            self.code = code
+
+
+class RecipeError(LayerblendError):
+    """The command line or the recipe is wrong; ``faults`` lists all of them, one line each."""
+
+    exit_code = 2
+    code = "recipe"
+
+    def __init__(self, text: str, *, faults: Sequence[str] = (), **where: Any):
+        super().__init__(text, **where)
+        self.faults = tuple(faults)
+
+
+class InputError(LayerblendError):
+    """The frames, stacks or arrays given cannot be used."""
+
+    exit_code = 3
+    code = "input"
+
+
+class StoppedError(LayerblendError):
+    """The run had to stop: disk full, memory short, interrupted. What was finished is kept."""
+
+    exit_code = 4
+    code = "stopped"
+
+
+class ArgumentError(InputError, ValueError):
+    """An argument of a public function lies outside its range; the sentence names it."""
+
+    code = "argument"
+
+
+# ---------------------------------------------------------------- shared argument checks
+def check_range(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
+    """``value`` as float if it lies in [low, high] (or (low, high]), else ArgumentError naming ``name``."""
+    number = float(value)
+    if not (low < number if open_low else low <= number) or not number <= high:
+        bracket = "(" if open_low else "["
+        raise ArgumentError(f"`{name}` must lie in {bracket}{low:g}, {high:g}], got {value!r}.")
+    return number
+
+
+def check_choice(name: str, value: str, allowed: Sequence[str]) -> str:
+    """``value`` if it is one of ``allowed``, else ArgumentError that lists them."""
+    if value not in allowed:
+        raise ArgumentError(f"`{name}` must be one of {', '.join(allowed)}, got {value!r}.")
+    return value
+
+
+def check_image(name: str, image: Any, *, colour: bool | None = None) -> np.ndarray:
+    """``image`` as a float32 array (H, W) or (H, W, 3); a copy only where the type differs. Integer arrays are refused.
+
+    ``colour`` True demands three channels, False a plane, None takes both.
+    """
+    array = np.asarray(image)
+    if array.dtype.kind != "f":
+        raise ArgumentError(f"`{name}` must hold floats (linear light, 1.0 = white level), got {array.dtype}; divide by the white level first.")
+    fits = (array.ndim == 2 and colour is not True) or (array.ndim == 3 and array.shape[2] == 3 and colour is not False)
+    if not fits or array.size == 0:
+        wanted = {True: "(H, W, 3)", False: "(H, W)", None: "(H, W) or (H, W, 3)"}[colour]
+        raise ArgumentError(f"`{name}` must have the shape {wanted}, got {array.shape}.")
+    return np.asarray(array, np.float32)

@@ -1,0 +1,62 @@
+"""Import directions: downward only, as DEVELOPERS.md draws them. No exceptions."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1] / "layerblend"
+EVERYWHERE = {"kinds", "errors"}
+ALLOWED = {
+    "kinds": set(),
+    "errors": set(),
+    "maths": {"maths"},
+    "steps": {"maths"},
+    "evidence": {"maths", "evidence"},
+    "recipe": {"recipe"},
+    "engine": {"engine"},
+    "files": {"files"},
+    "report": {"report"},
+    "demo": {"demo", "maths"},
+    "plan": {"recipe", "steps", "evidence", "engine", "files", "report", "demo", "maths"},
+    "api": {"plan", "recipe", "steps", "evidence", "engine", "files", "report", "demo", "maths"},
+    "cli": {"api", "recipe"},
+    "__init__": {"api"},
+    "__main__": {"cli"},
+}
+NOT_IN_NUMERICS = {"yaml", "logging", "pydantic", "typer", "rich"}
+
+
+def module_imports(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            if node.level:
+                package = ("layerblend", *path.relative_to(ROOT).with_suffix("").parts)[: -node.level]
+                base = ".".join((*package, node.module) if node.module else package)
+            else:
+                base = node.module or ""
+            names |= {f"{base}.{alias.name}" for alias in node.names}
+    return names
+
+
+MODULES = sorted(ROOT.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_imports_point_downward(path: Path) -> None:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    top = parts[0]
+    for name in module_imports(path):
+        pieces = name.split(".")
+        if pieces[0] != "layerblend":
+            if top in {"maths", "steps", "evidence"}:
+                assert pieces[0] not in NOT_IN_NUMERICS, f"{path}: numerics import {name}"
+            continue
+        if len(pieces) == 1 or pieces[1] in EVERYWHERE or pieces[1].startswith("__"):
+            continue
+        assert pieces[1] in ALLOWED[top], f"{path}: {top} imports {name}"
+        if top == "steps" and pieces[1] == "steps":
+            raise AssertionError(f"{path}: a step imports a step, {name}")
