@@ -18,7 +18,9 @@ class LayerblendError(Exception):
     exit_code = 1
     code = "error"
 
-    def __init__(self, text: str, *, file: str | Path | None = None, line: int | None = None, key: str | None = None, code: str | None = None):
+    def __init__(
+        self, text: str, *, file: str | Path | None = None, line: int | None = None, key: str | None = None, code: str | None = None
+    ):
         super().__init__(text)
         self.text = text
         self.file = None if file is None else str(file)
@@ -83,7 +85,9 @@ def check_image(name: str, image: Any, *, colour: bool | None = None) -> np.ndar
     """
     array = np.asarray(image)
     if array.dtype.kind != "f":
-        raise ArgumentError(f"`{name}` must hold floats (linear light, 1.0 = white level), got {array.dtype}; divide by the white level first.")
+        raise ArgumentError(
+            f"`{name}` must hold floats (linear light, 1.0 = white level), got {array.dtype}; divide by the white level first."
+        )
     fits = (array.ndim == 2 and colour is not True) or (array.ndim == 3 and array.shape[2] == 3 and colour is not False)
     if not fits or array.size == 0:
         wanted = {True: "(H, W, 3)", False: "(H, W)", None: "(H, W) or (H, W, 3)"}[colour]
