@@ -1,0 +1,92 @@
+"""Noise maps of a stack: how uncertain each pixel is, from the stack's own error map or from the picture itself."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import cv2
+import numpy as np
+
+from layerblend.kinds import Array, LinearImage, Plane
+
+Y_WEIGHTS = (0.25, 0.5, 0.25)
+# A single pixel's standard error comes from a handful of frames and scatters itself; its square is averaged over this box.
+POOL_PX = 9
+LAG_PX = 4
+SIGNAL_BINS = 12
+
+
+def error_map(stderr: LinearImage) -> LinearImage:
+    """Standard error of every pixel, its scatter calmed by averaging the variance over 9 x 9 pixels; NaN stays where no data is.
+
+    Parameters
+    ----------
+    stderr : (H, W, 3) or (H, W) float32, linear, the stack's standard error
+
+    Returns
+    -------
+    Like ``stderr``. Pixels of several channels are smoothed apart.
+    """
+    valid = np.isfinite(stderr)
+    variance = np.where(valid, stderr, 0.0).astype(np.float32) ** 2
+    box = (POOL_PX, POOL_PX)
+    share = cv2.blur(valid.astype(np.float32), box, borderType=cv2.BORDER_REFLECT_101)
+    pooled = cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101) / np.maximum(share, 1e-6)
+    return np.where(valid, np.sqrt(pooled), np.nan).astype(np.float32)
+
+
+def luminance_error(sigma: LinearImage) -> Plane:
+    """Noise of Y = (R + 2 G + B)/4 from the channels' noise maps, channels taken as independent; a mono map is returned as it is."""
+    if sigma.ndim == 2:
+        return sigma
+    total = sum((weight * sigma[..., channel]) ** 2 for channel, weight in enumerate(Y_WEIGHTS))
+    return np.sqrt(total).astype(np.float32)
+
+
+def signal_error_map(image: LinearImage) -> LinearImage:
+    """Noise of every pixel of a finished stack without error map: sky noise plus what grows with the signal.
+
+    The scatter of differences four pixels apart (safe with noise that neighbours share) is measured in bins of brightness and a
+    straight line, variance against signal, fitted through them; negative slopes are taken as zero.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float32, linear, sky-subtracted, NaN where no data is
+
+    Returns
+    -------
+    Like ``image``, float32.
+    """
+    if image.ndim == 2:
+        return _plane_error(image)
+    return np.stack([_plane_error(image[..., channel]) for channel in range(image.shape[2])], axis=-1)
+
+
+def _plane_error(plane: Plane) -> Plane:
+    floor, slope = _variance_line(plane)
+    smooth = cv2.blur(np.nan_to_num(plane), (POOL_PX, POOL_PX), borderType=cv2.BORDER_REFLECT_101)
+    sigma = np.sqrt(floor + slope * np.maximum(smooth, 0))
+    return np.where(np.isfinite(plane), sigma, np.nan).astype(np.float32)
+
+
+def _variance_line(plane: Plane) -> tuple[float, float]:
+    """Intercept and slope of variance against signal."""
+    left, right = plane[::2, :-LAG_PX], plane[::2, LAG_PX:]
+    mean, difference = (left + right).ravel() / 2, (right - left).ravel()
+    good = np.isfinite(mean)
+    mean, difference = mean[good], difference[good]
+    if mean.size < 64:
+        return 1e-12, 0.0
+    floor = max(_scatter(difference[mean <= np.median(mean)]) ** 2, 1e-20)
+    edges = np.quantile(mean, np.linspace(0.5, 0.99, SIGNAL_BINS + 1))
+    slopes = []
+    for low, high in pairwise(edges):
+        inside = (mean > low) & (mean <= high)
+        level = float(np.median(mean[inside])) if inside.sum() > 200 else 0.0
+        if level > 3 * np.sqrt(floor):
+            slopes.append((_scatter(difference[inside]) ** 2 - floor) / level)
+    return floor, max(float(np.median(slopes)), 0.0) if slopes else 0.0
+
+
+def _scatter(difference: Array) -> float:
+    return float(1.4826 * np.median(np.abs(difference)) / np.sqrt(2))

@@ -1,0 +1,38 @@
+"""Noise maps against noise that was put in."""
+
+import numpy as np
+
+from layerblend.maths.noise import error_map, luminance_error, signal_error_map
+
+
+def test_error_map_keeps_the_mean_variance_and_the_gaps() -> None:
+    rng = np.random.default_rng(1)
+    stderr = np.sqrt(rng.chisquare(10, (60, 80)) / 10).astype(np.float32)
+    stderr[:5] = np.nan
+    calm = error_map(stderr)
+    assert np.isnan(calm[:5]).all()
+    assert np.isfinite(calm[5:]).all()
+    assert abs(np.mean(calm[5:] ** 2) - 1) < 0.03
+    assert np.std(calm[5:]) < 0.3 * np.std(stderr[5:])
+
+
+def test_luminance_error_is_the_error_of_y() -> None:
+    """Y = (R + 2G + B)/4 of unit noise has sigma sqrt(.0625 + .25 + .0625) (propagation of errors)."""
+    sigma = np.ones((4, 5, 3), np.float32)
+    assert np.allclose(luminance_error(sigma), np.sqrt(0.375))
+    plane = np.full((4, 5), 2.0, np.float32)
+    assert luminance_error(plane) is plane
+
+
+def test_signal_error_follows_shot_noise() -> None:
+    rng = np.random.default_rng(2)
+    ramp = np.repeat(np.linspace(0, 400, 600, dtype=np.float32)[:, None], 500, 1)
+    truth = np.sqrt(4.0 + 0.5 * ramp)
+    noisy = (ramp + truth * rng.standard_normal(ramp.shape)).astype(np.float32)
+    noisy[:3, :7] = np.nan
+    sigma = signal_error_map(noisy)
+    assert np.isnan(sigma[:3, :7]).all()
+    ratio = np.nanmedian(sigma / truth)
+    assert abs(ratio - 1) < 0.1
+    colour = signal_error_map(np.stack([noisy, noisy, noisy], -1))
+    assert colour.shape == (600, 500, 3)
