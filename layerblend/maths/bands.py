@@ -1,0 +1,23 @@
+"""Row bands on a few threads: kernels that release the GIL and write each row once give the same bytes for any number of threads."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+MOST_THREADS = 4
+
+
+def over_bands(work: Callable[[int, int], object], rows: int, *, threads: int | None = None) -> None:
+    """Call ``work(first, last)`` for bands that cover ``rows`` once; ``work`` must write only what belongs to its own rows.
+
+    Threads of our own instead of numba's, whose fallback layer forbids two callers at once.
+    """
+    n = min(threads or min(os.cpu_count() or 1, MOST_THREADS), max(rows, 1))
+    if n == 1:
+        work(0, rows)
+        return
+    edges = [rows * k // n for k in range(n + 1)]
+    with ThreadPoolExecutor(n) as pool:
+        list(pool.map(work, edges[:-1], edges[1:]))

@@ -1,0 +1,311 @@
+"""The sky's sample table: one set of tiles, chosen on luminance, whose means then serve every channel.
+
+A sample that is decided channel by channel can be kept in red and dropped in blue, and the gradient stays in blue. Here each tile's
+pixels are chosen once, on the luminance in units of noise, and the same pixels are averaged in all channels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from scipy import ndimage as ndi
+
+from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
+
+TILE_PX = 16
+# Wider pictures are looked at in bins of 2 x 2 (3 x 3 ...) pixels: the sky is smooth, and the time stays that of a small picture.
+WIDEST_UNBINNED_PX = 2600
+LAG_PX = 4
+# Stars: threshold in sigma (the first one of the 3 x 3 mean), and how far their light is left out, px.
+STAR_LEVELS = ((5.0, 4), (15.0, 10), (60.0, 18), (300.0, 32), (1500.0, 64))
+BASE_PERCENTILE = 40
+# The 3 x 3 mean of white noise has a third of its deviation; star images of stacks share noise between neighbours, hence a bit more.
+SMOOTHED_NOISE = 1 / 2.2
+PIXEL_REACH = (-3.5, 3.0)
+TILE_FLOOR = 0.05
+LEAST_TILE_SHARE = 0.35
+LEAST_BLOCK_SHARE = 0.2
+NO_DATA = 2
+
+
+@dataclass(frozen=True)
+class TileTable:
+    """Tile means of the sky, in units of each channel's noise of one pixel, zero at the channel's ``level``.
+
+    ``x``, ``y``: (ny, nx) float64, where a tile's pixels lie on average, px. ``value``: (ny, nx, C) float64. ``count``: (ny, nx) pixels
+    averaged. ``error``: (ny, nx) of the mean. ``used``: enough pixels. ``median``: (ny, nx) luminance of all the tile's pixels,
+    stars and objects included, for finding objects. ``level``, ``sigma``: (C,) linear light.
+    """
+
+    height: int
+    width: int
+    tile_px: float
+    x: Array
+    y: Array
+    value: Array
+    count: Array
+    error: Array
+    used: Array
+    median: Array
+    level: Array
+    sigma: Array
+
+    @property
+    def u(self) -> Array:
+        """Tile centres from -1 to 1 across the picture."""
+        return 2 * self.x / max(self.width - 1, 1) - 1
+
+    @property
+    def v(self) -> Array:
+        """Tile centres from -1 to 1 down the picture."""
+        return 2 * self.y / max(self.height - 1, 1) - 1
+
+
+def channel_noise(image: Array) -> Array:
+    """(C,) noise of one pixel per channel, from differences four pixels apart (safe where neighbours share noise); 0 if constant."""
+    rows = image[:: max(1, image.shape[0] // 400)]
+    difference = (rows[:, LAG_PX:] - rows[:, :-LAG_PX]).reshape(-1, image.shape[2])
+    difference = difference[np.isfinite(difference).all(1)].astype(np.float64)
+    if len(difference) < 16:
+        return np.zeros(image.shape[2])
+    return 1.4826 * np.median(np.abs(difference - np.median(difference, 0)), 0) / np.sqrt(2)
+
+
+def channel_level(image: Array) -> Array:
+    """(C,) median of a thinned-out picture, so that values stay small numbers; 0 where nothing is covered."""
+    step = max(1, int(np.sqrt(image.shape[0] * image.shape[1] / 250_000)))
+    thin = image[::step, ::step].reshape(-1, image.shape[2])
+    thin = thin[np.isfinite(thin).all(1)]
+    return np.median(thin, 0).astype(np.float64) if len(thin) else np.zeros(image.shape[2])
+
+
+def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = None, stars: Mask | None = None) -> TileTable:
+    """Measure the sky in tiles of 16 px (of 16 bins in large pictures).
+
+    Parameters
+    ----------
+    image : (H, W, C) float32, linear, NaN where no data is
+    sigma : (C,) noise of one pixel, or None to measure it
+    skip : (H, W) bool, places that must not count as sky (and not as objects to be found)
+    stars : (H, W) bool, star pixels known beforehand, or None to find them
+    """
+    height, width = image.shape[:2]
+    sigma = channel_noise(image) if sigma is None else np.asarray(sigma, np.float64)
+    scale = _safe_scale(sigma, image)
+    level = channel_level(image)
+    factor = max(1, -(-width // WIDEST_UNBINNED_PX))
+    bins, light = _bin_light(image, level, scale, factor)
+    noise = light_noise(light)
+    no_data = ~np.isfinite(light)
+    median = tile_medians(light)
+    mask = _star_mask(light, median, noise) if stars is None else _binned_mask(stars, factor)
+    left_out = np.where(no_data, np.uint8(NO_DATA), mask.astype(np.uint8))
+    if skip is not None:
+        left_out[_binned_mask(skip, factor) > 0] = NO_DATA
+    value, count, x, y = _tile_means(bins, light, left_out, noise)
+    pixels = count * factor**2
+    full = TILE_PX**2 * factor**2
+    return TileTable(
+        height=height,
+        width=width,
+        tile_px=TILE_PX * factor,
+        x=factor * x + (factor - 1) / 2,
+        y=factor * y + (factor - 1) / 2,
+        value=value,
+        count=pixels,
+        error=np.sqrt(1 / np.maximum(pixels, 1) + TILE_FLOOR**2),
+        used=pixels >= LEAST_TILE_SHARE * full,
+        median=_filled(median),
+        level=level,
+        sigma=scale,
+    )
+
+
+def light_noise(light: Plane) -> float:
+    """Noise of the luminance, from differences four pixels apart."""
+    return max(float(channel_noise(light[..., None])[0]), 1e-6)
+
+
+def join_tiles(table: TileTable, factor: int = 2) -> TileTable:
+    """Tiles joined ``factor`` by ``factor``, weighted by their pixels: the rows of the fit."""
+    ny, nx = (-(-n // factor) for n in table.count.shape)
+    weight = table.count * table.used
+
+    def total(a: Array) -> Array:
+        pad = [(0, ny * factor - a.shape[0]), (0, nx * factor - a.shape[1])] + [(0, 0)] * (a.ndim - 2)
+        return np.pad(a, pad).reshape(ny, factor, nx, factor, *a.shape[2:]).sum((1, 3))
+
+    count = total(weight)
+    safe = np.maximum(count, 1)
+    tile_px = table.tile_px * factor
+    return TileTable(
+        height=table.height,
+        width=table.width,
+        tile_px=tile_px,
+        x=total(table.x * weight) / safe,
+        y=total(table.y * weight) / safe,
+        value=total(table.value * weight[..., None]) / safe[..., None],
+        count=count,
+        error=np.sqrt(1 / safe + TILE_FLOOR**2),
+        used=count > LEAST_BLOCK_SHARE * tile_px**2,
+        median=total(table.median * weight) / safe,
+        level=table.level,
+        sigma=table.sigma,
+    )
+
+
+def _safe_scale(sigma: Array, image: Array) -> Array:
+    """A constant channel has no noise: it takes the largest of the others, so that nothing divides by zero."""
+    largest = float(sigma.max()) if sigma.size else 0.0
+    if not largest > 0:
+        finite = np.abs(image[np.isfinite(image)])
+        largest = max(float(finite.max()) if finite.size else 1.0, 1e-30) * 1e-6
+    return np.where(sigma > 1e-6 * largest, sigma, largest)
+
+
+def _binned_mask(mask: Mask, factor: int) -> Array:
+    """A bin is masked when any of its pixels is."""
+    if factor == 1:
+        return np.asarray(mask, np.uint8)
+    height, width = (factor * -(-n // factor) for n in mask.shape)
+    padded = np.zeros((height, width), bool)
+    padded[: mask.shape[0], : mask.shape[1]] = mask
+    return padded.reshape(height // factor, factor, width // factor, factor).any((1, 3)).astype(np.uint8)
+
+
+def _bin_light(image: Array, level: Array, scale: Array, factor: int) -> tuple[Array, Plane]:
+    """Picture above its level, in sigma, averaged over bins; and its mean over the channels, NaN where any pixel of a bin has no data."""
+    shape = tuple(-(-n // factor) for n in image.shape[:2])
+    bins = np.empty((*shape, image.shape[2]), np.float32)
+    light = np.empty(shape, np.float32)
+    inverse = 1 / scale
+    over_bands(lambda a, b: _bin_rows(image, level, inverse, factor, a, b, bins, light), shape[0])
+    return bins, light
+
+
+@njit(cache=True, nogil=True)
+def _bin_rows(image, level, inverse, factor, first, last, bins, light):  # type: ignore[no-untyped-def]
+    height, width, channels = image.shape
+    for i in range(first, last):
+        for j in range(light.shape[1]):
+            top, bottom = i * factor, min(height, (i + 1) * factor)
+            left, right = j * factor, min(width, (j + 1) * factor)
+            share = 1.0 / ((bottom - top) * (right - left))
+            mean = 0.0
+            for c in range(channels):
+                total = 0.0
+                for y in range(top, bottom):
+                    for x in range(left, right):
+                        total += image[y, x, c] - level[c]
+                total *= inverse[c] * share
+                bins[i, j, c] = total
+                mean += total
+            light[i, j] = mean / channels if np.isfinite(mean) else np.nan
+
+
+def tile_medians(light: Plane) -> Array:
+    """(ny, nx) medians of 16 px tiles over every second pixel; NaN where fewer than six are covered."""
+    shape = tuple(-(-n // TILE_PX) for n in light.shape)
+    out = np.empty(shape, np.float32)
+    over_bands(lambda a, b: _median_rows(light, TILE_PX, a, b, out), shape[0])
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _median_rows(light, tile, first, last, out):  # type: ignore[no-untyped-def]
+    height, width = light.shape
+    buffer = np.empty(tile * tile, np.float32)
+    for i in range(first, last):
+        for j in range(out.shape[1]):
+            n = 0
+            for y in range(i * tile, min(height, (i + 1) * tile), 2):
+                for x in range(j * tile, min(width, (j + 1) * tile), 2):
+                    if np.isfinite(light[y, x]):
+                        buffer[n] = light[y, x]
+                        n += 1
+            out[i, j] = np.median(buffer[:n]) if n > 5 else np.nan
+
+
+def _filled(median: Array) -> Array:
+    """Uncovered tiles take the value of the nearest covered one, so that filters see no edge there."""
+    missing = ~np.isfinite(median)
+    if missing.all():
+        return np.zeros_like(median)
+    nearest = ndi.distance_transform_edt(missing, return_distances=False, return_indices=True)
+    return median[tuple(nearest)]
+
+
+def _star_mask(light: Plane, median: Array, noise: float) -> Array:
+    """(H, W) uint8: light of stars (and of small bright objects) above the 32 px base, left out the wider the brighter it is."""
+    filled = _filled(median)
+    coarse = cv2.resize(filled, (-(-filled.shape[1] // 2), -(-filled.shape[0] // 2)), interpolation=cv2.INTER_AREA)
+    base = ndi.percentile_filter(coarse, BASE_PERCENTILE, 3)
+    height, width = light.shape
+    above = light - cv2.resize(base, (width, height), interpolation=cv2.INTER_LINEAR)
+    above = cv2.blur(np.nan_to_num(above, copy=False), (3, 3))
+    mask = np.zeros((height, width), np.uint8)
+    for step, (threshold, reach) in enumerate(STAR_LEVELS):
+        hit = (above > threshold * noise * (SMOOTHED_NOISE if step == 0 else 1.0)).astype(np.uint8)
+        mask |= _dilated(hit, reach)
+    return mask
+
+
+def _dilated(hit: Array, reach: int) -> Array:
+    """Grown by ``reach`` pixels, the wide ones at quarter size."""
+    if reach <= 6:
+        return cv2.dilate(hit, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1,) * 2))
+    height, width = hit.shape
+    small = _binned_mask(hit > 0, 4)
+    kernel = 2 * (reach // 4 + 1) + 1
+    small = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (kernel, kernel)))
+    return np.repeat(np.repeat(small, 4, 0), 4, 1)[:height, :width]
+
+
+def _tile_means(bins: Array, light: Plane, left_out: Array, noise: float) -> tuple[Array, Array, Array, Array]:
+    """Means of every tile's sky pixels: value (ny, nx, C), count, and mean place x, y in bins."""
+    ny, nx = (-(-n // TILE_PX) for n in light.shape)
+    value, count = np.zeros((ny, nx, bins.shape[2])), np.zeros((ny, nx))
+    x, y = np.zeros((ny, nx)), np.zeros((ny, nx))
+    low, high = (r * noise for r in PIXEL_REACH)
+    over_bands(lambda a, b: _mean_rows(bins, light, left_out, TILE_PX, low, high, a, b, value, count, x, y), ny)
+    return value, count, x, y
+
+
+@njit(cache=True, nogil=True)
+def _mean_rows(bins, light, left_out, tile, low, high, first, last, value, count, place_x, place_y):  # type: ignore[no-untyped-def]
+    height, width, channels = bins.shape
+    buffer = np.empty(tile * tile, np.float32)
+    for i in range(first, last):
+        for j in range(count.shape[1]):
+            top, bottom = i * tile, min(height, (i + 1) * tile)
+            left, right = j * tile, min(width, (j + 1) * tile)
+            place_x[i, j], place_y[i, j] = (left + right - 1) / 2, (top + bottom - 1) / 2
+            n = 0
+            for y in range(top, bottom):
+                for x in range(left, right):
+                    if left_out[y, x] == 0:
+                        buffer[n] = light[y, x]
+                        n += 1
+            if n < 12:
+                continue
+            middle = np.median(buffer[:n])
+            kept, sum_x, sum_y = 0, 0.0, 0.0
+            for y in range(top, bottom):
+                for x in range(left, right):
+                    d = light[y, x] - middle
+                    if left_out[y, x] == 0 and low < d < high:
+                        for c in range(channels):
+                            value[i, j, c] += bins[y, x, c]
+                        kept += 1
+                        sum_x += x
+                        sum_y += y
+            if kept == 0:
+                continue
+            count[i, j] = kept
+            for c in range(channels):
+                value[i, j, c] /= kept
+            place_x[i, j], place_y[i, j] = sum_x / kept, sum_y / kept

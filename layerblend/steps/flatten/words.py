@@ -1,0 +1,50 @@
+"""What the sky fit has to say, in the imager's words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from layerblend.kinds import Array
+
+CHANNELS = {1: ("the picture",), 3: ("red", "green", "blue")}
+QUADRANTS = ("upper left", "upper right", "lower left", "lower right")
+FEW_SHARE = 0.25
+LOST_SHARE = 0.5
+
+
+def quadrant_of(u: Array, v: Array) -> Array:
+    """0 upper left, 1 upper right, 2 lower left, 3 lower right, from places in -1..1."""
+    return (np.asarray(u) > 0).astype(int) + 2 * (np.asarray(v) > 0).astype(int)
+
+
+def count_quadrants(quadrant: Array, used: Array) -> tuple[Array, Array]:
+    """(4, C) samples used and (4,) samples there are."""
+    kept = np.stack([used[quadrant == q].sum(0) for q in range(4)])
+    return kept.astype(int), np.bincount(quadrant, minlength=4)[:4]
+
+
+def sample_words(kept: Array, total: Array) -> list[str]:
+    """Quadrants that kept few samples, or lost them in one channel and not in another."""
+    words = []
+    names = CHANNELS[kept.shape[1]]
+    for q, place in enumerate(QUADRANTS):
+        if not total[q]:
+            words.append(f"The {place} quarter of the picture has no sky samples; the sky there is carried over from the rest.")
+            continue
+        share = kept[q] / total[q]
+        if share.max() < FEW_SHARE:
+            words.append(f"The {place} quarter kept only {kept[q].max()} of {total[q]} sky samples; its sky is less certain.")
+        elif share.min() < LOST_SHARE * share.max():
+            worst = names[int(share.argmin())]
+            words.append(
+                f"The {place} quarter lost samples in {worst} ({kept[q].min()} of {total[q]}, the best channel kept {kept[q].max()}):"
+                f" look for a gradient left in {worst} there."
+            )
+    return words
+
+
+def gradient_words(before: Array, after: Array) -> str:
+    """How much gradient there was and how much is left, sigma."""
+    names = CHANNELS[len(before)]
+    parts = [f"{name} {b:.1f} to {a:.1f}" for name, b, a in zip(names, before, after, strict=True)]
+    return "Gradient across the picture, peak to peak in sigma of the sky, before and after: " + ", ".join(parts) + "."
