@@ -63,6 +63,7 @@ class FrameMeasure:
 
     ``star_list`` : (n, 4) float32, x, y, flux of Y in linear light, peak; brightest first, unsaturated, at most 300.
     ``tiles`` : (ny, nx, C) float32, robust medians of ``tile_px`` squares, NaN where uncovered.
+    ``gaps`` : (n, 3) int32, y, x0, x1: the runs x0 <= x < x1 of picture row y without data (`maths.cover.gap_runs`); None: not looked at.
     """
 
     stars: int
@@ -79,6 +80,7 @@ class FrameMeasure:
     tile_px: int = 64
     covered: float = 1.0
     words: tuple[str, ...] = ()
+    gaps: Array | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True)
