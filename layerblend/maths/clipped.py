@@ -1,0 +1,48 @@
+"""Where a picture was clipped: from the stack's own map, or from plateaus in the picture when there is none."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from layerblend.kinds import Array, LinearImage, Mask
+
+# A plateau is this many touching pixels within this share of the channel's highest value: no star image is so flat.
+PLATEAU_PX = 5
+PLATEAU_REACH = 0.02
+# Above this share of the plateau a response may already bend, and interpolated pixels mix clipped ones in.
+NEAR_CLIP = 0.9
+
+
+def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_share: float = 0.0) -> Mask:
+    """(H, W) bool, pixels whose light was cut off in any channel.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float32, linear
+    saturated : (H, W) bool, or float share of a pixel's frames that were saturated; None looks for plateaus in ``image``
+    least_share : 0..1, a share above this counts
+    """
+    if saturated is not None:
+        known = np.asarray(saturated)
+        return known.copy() if known.dtype == bool else np.nan_to_num(known) > least_share
+    cube = image if image.ndim == 3 else image[..., None]
+    clipped = np.zeros(cube.shape[:2], bool)
+    for c in range(cube.shape[2]):
+        clipped |= _above_plateau(cube[..., c])
+    return clipped
+
+
+def _above_plateau(plane: Array) -> Mask:
+    finite = np.nan_to_num(plane, nan=-np.inf)
+    top = float(finite.max())
+    nothing = np.zeros(plane.shape, bool)
+    if not top > 0:
+        return nothing
+    flat = (finite >= top * (1 - PLATEAU_REACH)).astype(np.uint8)
+    if flat.mean() > 0.5:
+        return nothing
+    _, _, stats, _ = cv2.connectedComponentsWithStats(flat, connectivity=8)
+    if not (stats[1:, cv2.CC_STAT_AREA] >= PLATEAU_PX).any():
+        return nothing
+    return finite >= top * NEAR_CLIP

@@ -1,0 +1,335 @@
+"""White balance from the stars: where they lie along and across the line of blackbody colours tells the camera's factors.
+
+In (ln R/G, ln B/G) the colours of blackbodies form nearly a straight line, and reddening by dust runs nearly along it. Across the line
+(green to magenta) twenty stars are enough; along it (blue to orange) only the population's median or a catalogue can say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numba import njit
+
+from layerblend.errors import ArgumentError, check_image
+from layerblend.kinds import Array, LinearRGB, working_luminance
+from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv
+from layerblend.maths.clipped import clipped_pixels
+from layerblend.maths.moffat import Candidates, detect_stars, guess_fwhm, prepare_plane
+from layerblend.maths.robust import lag_noise, mad_sigma
+
+# The median star of a field: what the population is taken to be.
+MEDIAN_STAR_KELVIN = 5600.0
+LOCUS_KELVIN = (3300.0, 13000.0)
+# Slope of the locus for common bands, and how far a camera's own slope may lie from it.
+SLOPE, SLOPE_ERROR = -1.31, 0.08
+LEAST_SNR = 20.0
+LEAST_STARS = 5
+MOST_STARS = 3000
+DETECT_SIGMA = 12.0
+# Aperture and sky ring in widths of the star image.
+APERTURE_FWHM, RING_FWHM = 1.0, (2.25, 3.5)
+RATIO_REACH = 4.0
+# Rings this much livelier than the sky lie on a galaxy or in a crowd: such sources do not tell what a star looks like.
+QUIET_RING = 1.5
+FIRST_RING_PX = (9.0, 14.0)
+# Unknown mean reddening and make-up of the field, along the line; departure of real stars from the line, across.
+ALONG_FLOOR, ALONG_FLOOR_CATALOGUE, ACROSS_FLOOR = 0.05, 0.01, 0.002
+STAR_SCATTER = 0.01
+MATCH_PX = 2.0
+LEAST_SKY_SIGMA = 3.0
+MEDIAN_ERROR = 1.2533
+
+
+@dataclass(frozen=True)
+class White:
+    """White balance factors and how sure they are.
+
+    ``factors``: (3,) multipliers of R, G, B, G = 1. ``along``, ``across``: error of the factors in per cent along the line of
+    star colours (blue to orange) and across it (green to magenta); NaN where factors were given or taken from the sky. ``green``: per
+    cent of green (negative: magenta) that the stars still show after the factors, NaN without stars. ``stars``: (n, 8) float64, x, y, flux
+    R, G, B, their errors over green's flux ..., of the stars used.
+    """
+
+    factors: Array
+    along: float
+    across: float
+    green: float
+    stars: Array = field(repr=False)
+    source: str = "stars"
+    slope: float = SLOPE
+    words: tuple[str, ...] = ()
+
+
+def white_balance(
+    image: LinearRGB,
+    *,
+    source: str | Sequence[float] = "stars",
+    saturated: Array | None = None,
+    star_list: Array | None = None,
+    catalogue: Array | None = None,
+    sky: Array | None = None,
+) -> White:
+    """Factors that make the picture neutral, from its stars, its sky, or as given.
+
+    Parameters
+    ----------
+    image : (H, W, 3) float32, linear, flattened (for "stars" a gradient left does no harm)
+    source : "stars", "sky", or three factors R, G, B
+    saturated : (H, W) bool or share of saturated frames; found in the picture when None
+    star_list : (n, 2 or more) x, y, px of stars; found when None
+    catalogue : (m, 3) x, y, px, and B-V of catalogue stars; takes the place of the population's median
+    sky : (3,) light of the sky before it was taken away, for source "sky"; the picture's own median when None
+
+    Returns
+    -------
+    White
+
+    Raises
+    ------
+    ArgumentError
+        ``image`` is not a colour picture; factors not above zero; the sky has no light to balance on; fewer than 5 usable stars.
+
+    References
+    ----------
+    Planck 1901, Annalen der Physik 309, 553 (star colours); Ballesteros 2012, EPL 97, 34008 (B-V to temperature).
+    """
+    image = check_image("image", image, colour=True)
+    if not isinstance(source, str):
+        return _given(image, source, saturated, star_list)
+    if source == "sky":
+        return _from_sky(image, sky, saturated, star_list)
+    if source != "stars":
+        raise ArgumentError(f"`source` must be stars, sky or three factors, got {source!r}.")
+    stars = measure_colours(image, saturated=saturated, star_list=star_list)
+    if len(stars) < LEAST_STARS:
+        raise ArgumentError(
+            f"White balance from stars needs at least {LEAST_STARS} unsaturated stars of SNR {LEAST_SNR:g}, found {len(stars)};"
+            " give factors or balance on the sky."
+        )
+    return _from_catalogue(stars, catalogue) if catalogue is not None else _from_population(stars)
+
+
+# ---------------------------------------------------------------- photometry
+def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None) -> Array:
+    """(n, 8) float64: x, y, flux R, G, B in an aperture of one FWHM over a ring sky, and the relative errors of the three fluxes.
+
+    Only isolated point sources, unsaturated, with SNR above 20 in every channel.
+    """
+    clipped = clipped_pixels(image, saturated)
+    luminance = working_luminance(image)
+    above, codes = prepare_plane(luminance, saturated=clipped)
+    candidates = detect_stars(above, codes, threshold=DETECT_SIGMA)
+    if not len(candidates):
+        return np.zeros((0, 8))
+    noise = np.array([lag_noise(image[..., c]) for c in range(3)])
+    fwhm = _star_width(image, above, codes, candidates, noise)
+    places = np.stack([candidates.x, candidates.y], 1) if star_list is None else np.asarray(star_list, np.float64)[:, :2]
+    raw = _photometry(image, codes, places[:MOST_STARS], APERTURE_FWHM * fwhm, RING_FWHM[0] * fwhm, RING_FWHM[1] * fwhm)
+    flux, near, area, ring_error = raw[:, 2:5], raw[:, 5], raw[:, 6], raw[:, 7:10]
+    with np.errstate(all="ignore"):
+        error = np.sqrt(area[:, None]) * np.maximum(ring_error, noise) / flux
+        concentration = near / flux[:, 1]
+    good = (area > 0) & (flux > 0).all(1) & (error < 1 / LEAST_SNR).all(1)
+    quiet = good & (ring_error < QUIET_RING * noise).all(1)
+    model = quiet if quiet.sum() >= LEAST_STARS else good
+    if model.any():
+        usual = np.median(concentration[model])
+        good &= np.abs(concentration - usual) < RATIO_REACH * max(mad_sigma(concentration[model]), 0.02)
+    return np.hstack([raw[good, :2], flux[good], error[good]])
+
+
+def _star_width(image: Array, above: Array, codes: Array, candidates: Candidates, noise: Array) -> float:
+    """Width of the star images, px, from sources whose surroundings are plain sky: a galaxy's knots outnumber the stars otherwise."""
+    places = np.stack([candidates.x, candidates.y], 1)
+    ring = _photometry(image, codes, places, 1.0, *FIRST_RING_PX)[:, 7:10]
+    quiet = (ring > 0).all(1) & (ring < QUIET_RING * noise).all(1)
+    return guess_fwhm(above, candidates.take(quiet) if quiet.sum() >= LEAST_STARS else candidates)
+
+
+@njit(cache=True, nogil=True)
+def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ignore[no-untyped-def]
+    """x, y, three fluxes, green flux within half the aperture, pixels of the aperture (0 = unusable), three ring scatters."""
+    height, width, _ = image.shape
+    reach = int(np.ceil(ring_out)) + 1
+    out = np.zeros((len(places), 10))
+    ring = np.empty((3, (2 * reach + 1) ** 2), np.float32)
+    for s in range(len(places)):
+        x0, y0 = places[s]
+        cx, cy = int(x0 + 0.5), int(y0 + 0.5)
+        if cx < reach or cy < reach or cx >= width - reach or cy >= height - reach:
+            continue
+        x0, y0 = _centroid(image, cx, cy, aperture)
+        n, usable = 0, True
+        for y in range(cy - reach, cy + reach + 1):
+            for x in range(cx - reach, cx + reach + 1):
+                r = np.hypot(x - x0, y - y0)
+                if r <= aperture + 1 and codes[y, x] != 1:
+                    usable = False
+                if ring_in <= r <= ring_out and codes[y, x] == 1:
+                    for c in range(3):
+                        ring[c, n] = image[y, x, c]
+                    n += 1
+        if not usable or n < 20:
+            continue
+        out[s, 0], out[s, 1] = x0, y0
+        for c in range(3):
+            level = np.median(ring[c, :n])
+            out[s, 7 + c] = 1.4826 * np.median(np.abs(ring[c, :n] - level))
+            for y in range(cy - reach, cy + reach + 1):
+                for x in range(cx - reach, cx + reach + 1):
+                    r = np.hypot(x - x0, y - y0)
+                    share = min(max(aperture + 0.5 - r, 0.0), 1.0)
+                    if share > 0:
+                        out[s, 2 + c] += share * (image[y, x, c] - level)
+                        if c == 1:
+                            inner = min(max(0.5 * aperture + 0.5 - r, 0.0), 1.0)
+                            out[s, 5] += inner * (image[y, x, c] - level)
+        out[s, 6] = np.pi * aperture**2
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _centroid(image, cx, cy, radius):  # type: ignore[no-untyped-def]
+    """Centre of light of green's brighter half within ``radius``."""
+    reach = int(np.ceil(radius))
+    peak = image[cy, cx, 1]
+    low = peak
+    for y in range(cy - reach, cy + reach + 1):
+        for x in range(cx - reach, cx + reach + 1):
+            low = min(low, image[y, x, 1])
+    floor = low + 0.3 * (peak - low)
+    total, sum_x, sum_y = 0.0, 0.0, 0.0
+    for y in range(cy - reach, cy + reach + 1):
+        for x in range(cx - reach, cx + reach + 1):
+            light = image[y, x, 1] - floor
+            if light > 0:
+                total += light
+                sum_x += light * x
+                sum_y += light * y
+    if total <= 0:
+        return float(cx), float(cy)
+    return sum_x / total, sum_y / total
+
+
+# ---------------------------------------------------------------- the line of star colours
+def log_ratios(flux: Array) -> Array:
+    """(n, 2): ln R/G, ln B/G."""
+    return np.log(flux[:, [0, 2]] / flux[:, 1:2])
+
+
+def _directions(slope: float) -> tuple[Array, Array]:
+    """Unit vectors along the locus (towards red) and across it (towards magenta: more red and more blue than green)."""
+    along = np.array([1.0, slope]) / np.hypot(1, slope)
+    return along, np.array([-along[1], along[0]])
+
+
+def _weighted_median(values: Array, weights: Array) -> float:
+    order = np.argsort(values, kind="stable")
+    cumulated = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])
+
+
+def fit_slope(ratios: Array, weights: Array) -> float:
+    """Slope of ln B/G against ln R/G of the stars, with the slope of common bands as prior."""
+    slope = SLOPE
+    for _ in range(10):
+        along, across = _directions(slope)
+        t, u = ratios @ along, ratios @ across
+        t, u = t - np.median(t), u - _weighted_median(u, weights)
+        scatter = max(1.4826 * np.median(np.abs(u)), 1e-3)
+        w = np.minimum(1, 1.345 * scatter / np.maximum(np.abs(u), 1e-9)) / scatter**2
+        turn = (w * t * u).sum() / ((w * t * t).sum() + 1 / SLOPE_ERROR**2) + (SLOPE - slope) / SLOPE_ERROR**2 / (
+            (w * t * t).sum() + 1 / SLOPE_ERROR**2
+        ) / (1 + slope**2)
+        step = turn * (1 + slope**2)
+        slope += float(np.clip(step, -0.2, 0.2))
+        if abs(step) < 1e-4:
+            break
+    return slope
+
+
+def _from_population(stars: Array) -> White:
+    ratios, weights = log_ratios(stars[:, 2:5]), 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
+    slope = fit_slope(ratios, weights)
+    reference = log_ratios(blackbody_rgb(MEDIAN_STAR_KELVIN))[0]
+    return _solve(stars, ratios - reference, weights, slope, ALONG_FLOOR, "stars")
+
+
+def _from_catalogue(stars: Array, catalogue: Array) -> White:
+    known = np.asarray(catalogue, np.float64)
+    known = known[np.isfinite(known).all(1)]
+    distance = np.hypot(known[:, 0] - stars[:, :1], known[:, 1] - stars[:, 1:2]) if len(known) else np.full((len(stars), 1), np.inf)
+    nearest = distance.argmin(1)
+    matched = distance.min(1) < MATCH_PX
+    if matched.sum() < LEAST_STARS:
+        raise ArgumentError(
+            f"`catalogue` matches only {matched.sum()} of {len(stars)} measured stars within {MATCH_PX:g} px; need {LEAST_STARS}."
+        )
+    stars = stars[matched]
+    expected = log_ratios(blackbody_rgb(kelvin_of_bv(known[nearest[matched], 2])))
+    weights = 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
+    return _solve(stars, log_ratios(stars[:, 2:5]) - expected, weights, SLOPE, ALONG_FLOOR_CATALOGUE, "catalogue")
+
+
+def _solve(stars: Array, offsets: Array, weights: Array, slope: float, floor: float, source: str) -> White:
+    along, across = _directions(slope)
+    t, u = offsets @ along, offsets @ across
+    shift = np.median(t) * along + _weighted_median(u, weights) * across
+    effective = weights.sum() ** 2 / (weights**2).sum()
+    along_error = np.hypot(MEDIAN_ERROR * mad_sigma(t) / np.sqrt(len(t)), floor)
+    across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), ACROSS_FLOOR)
+    factors = np.exp(-np.array([shift[0], 0.0, shift[1]]))
+    words = [
+        f"White balance from {len(stars)} stars: red x {factors[0]:.3f}, blue x {factors[2]:.3f}; sure to {100 * across_error:.1f} %"
+        f" between green and magenta, to {100 * along_error:.0f} % between blue and orange."
+    ]
+    return White(factors, 100 * float(along_error), 100 * float(across_error), 0.0, stars, source, slope, tuple(words))
+
+
+# ---------------------------------------------------------------- other sources
+def _given(image: Array, source: Sequence[float], saturated: Array | None, star_list: Array | None) -> White:
+    factors = np.asarray(source, np.float64)
+    if factors.shape != (3,) or not (np.isfinite(factors) & (factors > 0)).all():
+        raise ArgumentError(f"`source` must be three factors above zero, got {source!r}.")
+    factors = factors / factors[1]
+    return _with_left_over(image, factors, "given", saturated, star_list)
+
+
+def _from_sky(image: Array, sky: Array | None, saturated: Array | None, star_list: Array | None) -> White:
+    if sky is None:
+        light = np.nanmedian(image.reshape(-1, 3), 0).astype(np.float64)
+        least = LEAST_SKY_SIGMA * np.array([lag_noise(image[..., c]) for c in range(3)])
+    else:
+        light, least = np.asarray(sky, np.float64), np.zeros(3)
+    if light.shape != (3,) or not (light > least).all():
+        raise ArgumentError("White balance on the sky needs the sky's light: the picture is sky-subtracted; pass `sky`, or use stars.")
+    return _with_left_over(image, light[1] / light, "sky", saturated, star_list)
+
+
+def _with_left_over(image: Array, factors: Array, source: str, saturated: Array | None, star_list: Array | None) -> White:
+    """Factors that do not come from stars, with the green or magenta that the stars then show."""
+    stars = measure_colours(image, saturated=saturated, star_list=star_list)
+    green = float("nan")
+    words = [f"White balance {source}: red x {factors[0]:.3f}, blue x {factors[2]:.3f}."]
+    if len(stars) >= LEAST_STARS:
+        green = left_over_green(stars, factors)
+        words.append(f"With these factors the stars are {abs(green):.1f} % too {'green' if green > 0 else 'magenta'}.")
+    return White(factors, float("nan"), float("nan"), green, stars, source, SLOPE, tuple(words))
+
+
+def left_over_green(stars: Array, factors: Array) -> float:
+    """Per cent of green above what stars on the blackbody line have (negative: magenta) once ``factors`` are applied."""
+    ratios = log_ratios(stars[:, 2:5] * np.asarray(factors))
+    reference = log_ratios(blackbody_rgb(np.geomspace(*LOCUS_KELVIN, 60)))
+    along, across = _directions(SLOPE)
+    t, u = ratios @ along, ratios @ across
+    line = np.interp(t, *_sorted(reference @ along, reference @ across))
+    weights = 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
+    return float(-100 * _weighted_median(u - line, weights))
+
+
+def _sorted(t: Array, u: Array) -> tuple[Array, Array]:
+    order = np.argsort(t)
+    return t[order], u[order]

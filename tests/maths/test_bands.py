@@ -1,0 +1,24 @@
+import numpy as np
+import pytest
+
+from layerblend.maths.bands import over_bands
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 7])
+@pytest.mark.parametrize("rows", [1, 5, 64])
+def test_every_row_is_done_once(rows: int, threads: int) -> None:
+    done = np.zeros(rows, int)
+
+    def work(first: int, last: int) -> None:
+        done[first:last] += 1
+
+    over_bands(work, rows, threads=threads)
+    assert (done == 1).all()
+
+
+def test_a_failing_band_is_heard() -> None:
+    def work(first: int, last: int) -> None:
+        raise ValueError("band")
+
+    with pytest.raises(ValueError, match="band"):
+        over_bands(work, 10, threads=2)

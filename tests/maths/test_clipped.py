@@ -1,0 +1,32 @@
+import numpy as np
+
+from layerblend.maths.clipped import clipped_pixels
+
+
+def star(peak: float, size: int = 41, fwhm: float = 4.0) -> np.ndarray:
+    yy, xx = np.mgrid[:size, :size] - size // 2
+    return peak * (1 + (xx**2 + yy**2) / (fwhm / 2) ** 2 * (2 ** (1 / 3) - 1)) ** -3.0
+
+
+def test_a_given_map_decides() -> None:
+    share = np.zeros((5, 6), np.float32)
+    share[2, 3], share[1, 1] = 0.3, np.nan
+    image = np.ones((5, 6), np.float32)
+    assert np.argwhere(clipped_pixels(image, share)).tolist() == [[2, 3]]
+    assert not clipped_pixels(image, share, least_share=0.5).any()
+    mask = share > 0
+    assert clipped_pixels(image, mask) is not mask
+    assert (clipped_pixels(image, mask) == mask).all()
+
+
+def test_a_plateau_is_found_in_any_channel() -> None:
+    image = np.stack([star(3.0), star(0.5), star(0.5)], -1).astype(np.float32)
+    assert not clipped_pixels(image).any()
+    clipped = clipped_pixels(np.minimum(image, 1.0))
+    assert (clipped == (np.minimum(image, 1.0)[..., 0] >= 0.9)).all()
+
+
+def test_constant_and_empty_pictures_have_no_plateau() -> None:
+    assert not clipped_pixels(np.ones((8, 8), np.float32)).any()
+    assert not clipped_pixels(np.full((8, 8), np.nan, np.float32)).any()
+    assert not clipped_pixels(np.zeros((8, 8), np.float32)).any()

@@ -1,0 +1,25 @@
+import numpy as np
+
+from layerblend.steps.flatten.objects import Galaxy, elliptical_radius, find_galaxies, top_hat
+from layerblend.steps.flatten.tiles import make_tiles
+from tests.scenes.sky import make_scene
+
+
+def test_slopes_are_no_objects() -> None:
+    yy, xx = np.mgrid[:40, :60]
+    assert top_hat(0.3 * xx + 0.2 * yy, 6).max() < 1e-4
+    bump = np.exp(-((xx - 30) ** 2 + (yy - 20) ** 2) / 8.0)
+    assert top_hat(bump + 0.02 * xx, 8).max() > 0.9
+
+
+def test_radius_keeps_the_area() -> None:
+    galaxy = Galaxy(50, 50, 0.0, 0.4, 0.2)
+    yy, xx = np.mgrid[:101, :101]
+    inside = elliptical_radius(xx, yy, galaxy) <= 30
+    assert abs(inside.sum() / (np.pi * 900) - 1) < 0.01
+
+
+def test_the_galaxy_is_found() -> None:
+    scene = make_scene(3, frac=1 / 20, shape=(600, 900), n_stars=200)
+    found = find_galaxies(make_tiles(scene.image))
+    assert np.hypot(found[0].x - 0.51 * 900, found[0].y - 0.48 * 600) < 20

@@ -1,0 +1,78 @@
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import Ellipse
+from layerblend.steps.flatten import apply_sky, flatten
+from tests.scenes.sky import flatten_score, make_scene
+
+SMALL = (400, 600)
+
+
+@pytest.fixture(scope="module")
+def scene():
+    return make_scene(11, kind="deg2", amplitude=15, frac=1 / 20, shape=SMALL, n_stars=150, fwhm=3.0)
+
+
+@pytest.fixture(scope="module")
+def flat(scene):
+    return flatten(scene.image)
+
+
+def test_the_gradient_goes_and_the_galaxy_stays(scene, flat) -> None:
+    score = flatten_score(scene, flat.model)
+    assert np.abs(score["rms"]).max() < 0.2
+    assert np.abs(score["offset"]).max() < 0.25
+    assert np.abs(score["core"]).max() < 2
+
+
+def test_image_and_model_add_up(scene, flat) -> None:
+    assert flat.image.dtype == flat.model.dtype == np.float32
+    np.testing.assert_allclose(flat.image + flat.model, scene.image, rtol=2e-7, atol=1e-4)
+    np.testing.assert_array_equal(apply_sky(scene.image, flat), flat.image)
+
+
+def test_no_data_stays_no_data_and_spoils_nothing(scene) -> None:
+    image = scene.image.copy()
+    image[:12], image[:, :7], image[100:130, 200:230] = np.nan, np.nan, np.nan
+    image[20, 30] = np.nan
+    with_gaps = flatten(image)
+    assert (np.isnan(with_gaps.image) == np.isnan(image)).all()
+    assert np.isfinite(with_gaps.model).all()
+    assert np.abs(with_gaps.model - flatten(scene.image).model).max() < 0.5
+
+
+def test_mono(scene) -> None:
+    flat = flatten(np.ascontiguousarray(scene.image[..., 1]))
+    assert flat.model.shape == SMALL
+    assert flat.samples["value"].shape[1:] == (1,)
+
+
+def test_modes(scene, flat) -> None:
+    off = flatten(scene.image, mode="off")
+    assert np.ptp(off.model, axis=(0, 1)).max() == 0
+    divided = flatten(scene.image, mode="divide")
+    level = flat.model.mean((0, 1), dtype=np.float64)
+    np.testing.assert_allclose(divided.image, (scene.image - flat.model) * (level / flat.model), rtol=1e-4, atol=1e-3)
+    with pytest.raises(ArgumentError, match="sky above zero"):
+        flatten(flat.image, mode="divide")
+
+
+def test_bad_arguments(scene) -> None:
+    with pytest.raises(ArgumentError, match="mode"):
+        flatten(scene.image, mode="plane")
+    with pytest.raises(ArgumentError, match="frame_filling"):
+        flatten(scene.image, frame_filling="maybe")
+    with pytest.raises(ArgumentError, match="sigma"):
+        flatten(scene.image, sigma=-1)
+    with pytest.raises(ArgumentError, match="no sky"):
+        flatten(np.full((64, 64), np.nan, np.float32))
+    with pytest.raises(ArgumentError, match="shape"):
+        apply_sky(scene.image[:10], flatten(scene.image, mode="off"))
+
+
+def test_protect_is_not_sky(scene) -> None:
+    protect = Ellipse(300, 200, 80, 60, 20)
+    samples = flatten(scene.image, protect=[protect]).samples
+    inside = Ellipse(300, 200, 60, 40, 20).mask(*SMALL)[samples["y"].astype(int), samples["x"].astype(int)]
+    assert not samples["used"][inside].any()

@@ -1,0 +1,55 @@
+import numpy as np
+import pytest
+
+from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles
+
+
+def noise_image(shape=(200, 300), channels=3, seed=0) -> np.ndarray:
+    return np.random.default_rng(seed).normal(100, 1, (*shape, channels)).astype(np.float32)
+
+
+def test_noise_of_white_noise() -> None:
+    np.testing.assert_allclose(channel_noise(noise_image()), 1, rtol=0.03)
+
+
+def test_tiles_average_the_sky() -> None:
+    image = noise_image()
+    image += np.linspace(0, 20, 300, dtype=np.float32)[None, :, None]
+    image[50:53, 60:63] += 500
+    table = make_tiles(image)
+    truth = 100 + table.x / 299 * 20
+    value = table.value * table.sigma + table.level
+    error = (value - truth[..., None])[table.used]
+    assert np.abs(error).max() < 0.5
+    assert table.count[3, 3] < 16 * 16
+
+
+def test_scale_and_level_do_not_matter() -> None:
+    image = noise_image()
+    one, two = make_tiles(image), make_tiles(image * np.float32(2**15))
+    np.testing.assert_allclose(one.value, two.value, atol=2e-3)
+
+
+def test_constant_channel_is_finite() -> None:
+    image = noise_image()
+    image[..., 1] = 3
+    table = make_tiles(image)
+    assert np.isfinite(table.value).all()
+    np.testing.assert_allclose(table.value[..., 1], 0, atol=1e-6)
+
+
+def test_large_pictures_are_binned() -> None:
+    image = np.zeros((64, 2700, 1), np.float32) + np.arange(2700, dtype=np.float32)[None, :, None]
+    image += np.random.default_rng(0).normal(0, 1, image.shape).astype(np.float32)
+    table = make_tiles(image, sigma=np.ones(1))
+    assert table.tile_px == 32
+    value = table.value[..., 0] + table.level[0]
+    np.testing.assert_allclose(value[table.used], table.x[table.used], atol=1)
+
+
+def test_joined_tiles_keep_the_mean() -> None:
+    table = make_tiles(noise_image())
+    joined = join_tiles(table)
+    assert joined.count.sum() == pytest.approx(table.count[table.used].sum())
+    total = (table.value * (table.count * table.used)[..., None]).sum((0, 1))
+    np.testing.assert_allclose((joined.value * joined.count[..., None]).sum((0, 1)), total)
