@@ -1,0 +1,841 @@
+"""Stars: find them, fit the elliptical Moffat profile to them, draw the profile and its transfer function.
+
+Profile: I(dx, dy) = peak (1 + Q)^-beta, Q = p dx^2 + 2 q dx dy + r dy^2 (Moffat 1969, A&A 3, 455). Along an axis the width is
+FWHM = 2 gamma sqrt(2^(1/beta) - 1) with gamma = 1/sqrt(eigenvalue of Q). ``fwhm`` is always the geometric mean of both axes and the
+width in the image, pixel and debayering included. e1 + i e2 = (a - b)/(a + b) exp(2 i angle), a and b the long and short axes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from scipy.special import kv
+
+from layerblend.errors import check_range
+from layerblend.kinds import Array, LinearImage, Mask, Plane, working_luminance
+from layerblend.maths.robust import mad_sigma, nan_filled, tile_levels
+
+# Pixel codes of a prepared plane.
+NO_DATA, GOOD, SATURATED = 0, 1, 2
+
+TILE_PX = 64
+DETECT_BLUR_PX = 1.2
+# Half side of the square in which a star must be the highest point, and the ring it must stand out from.
+PEAK_REACH_PX = 5
+RING_PX = 7.0
+RING_SAMPLES = 16
+# A hot pixel's eight neighbours hold less than this share of it; those of the narrowest star (FWHM 1.2 px) hold 1.2 times it.
+HOT_NEIGHBOURS = 0.5
+# Share of the peak that the model may miss: keeps bright cores from ruling the fit (real stars are not exact Moffats).
+MODEL_ERROR = 0.02
+HUBER = 3.0
+MAX_STEPS = 40
+BETA_LOW, BETA_HIGH = 1.3, 12.0
+START_BETA = 3.0
+PARAMETERS = 10
+CHI_LIMIT = 6.0
+# Hot pixels spread by debayering or resampling stay narrower than this.
+HOT_WIDTH_PX = 2.3
+APERTURE_FWHM = 2.5
+RING_FWHM = (3.2, 4.5)
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Places that stand out like stars, strongest first: x, y whole px; ``height`` above their ring in the blurred plane; noise of that."""
+
+    x: Array
+    y: Array
+    height: Array
+    noise: float
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def take(self, chosen: Array) -> Candidates:
+        """The candidates at these indices or under this mask."""
+        return Candidates(self.x[chosen], self.y[chosen], self.height[chosen], self.noise)
+
+
+@dataclass(frozen=True)
+class StarFits:
+    """Elliptical Moffat fits, one entry per star, float64.
+
+    ``x, y`` px; ``flux`` of the whole profile and ``peak`` above the local level, unit of the plane; ``fwhm`` px, geometric mean of the
+    axes; ``e1, e2`` ellipse; ``beta``; ``level`` local background at the star; ``chi`` rms residual over the expected one; ``ok``.
+    """
+
+    x: Array
+    y: Array
+    flux: Array
+    peak: Array
+    fwhm: Array
+    e1: Array
+    e2: Array
+    beta: Array
+    level: Array
+    chi: Array
+    ok: Mask
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def take(self, chosen: Array) -> StarFits:
+        """The fits at these indices or under this mask."""
+        return StarFits(**{name: getattr(self, name)[chosen] for name in self.__dataclass_fields__})
+
+    @property
+    def eccentricity(self) -> Array:
+        """sqrt(1 - (short axis / long axis)^2) of every star."""
+        return axes_of(self.fwhm, self.e1, self.e2)[1]
+
+    @property
+    def fwhm_major(self) -> Array:
+        """Width along the long axis, px."""
+        return axes_of(self.fwhm, self.e1, self.e2)[0]
+
+    @property
+    def angle(self) -> Array:
+        """Direction of the long axis, degrees from +x towards +y, 0 <= angle < 180."""
+        return axes_of(self.fwhm, self.e1, self.e2)[2]
+
+
+def axes_of(fwhm: Array, e1: Array, e2: Array) -> tuple[Array, Array, Array]:
+    """fwhm_major (px), eccentricity and angle (degrees) from the geometric-mean width and the ellipse components."""
+    ratio = np.minimum(np.hypot(e1, e2), 0.98)
+    short = (1 - ratio) / (1 + ratio)
+    angle = np.degrees(0.5 * np.arctan2(e2, e1)) % 180.0
+    return fwhm / np.sqrt(short), np.sqrt(1 - short**2), angle
+
+
+# ---------------------------------------------------------------- detection
+def prepare_plane(
+    image: LinearImage,
+    *,
+    saturated: Array | None = None,
+    saturation: float = math.inf,
+    tiles: Array | None = None,
+    tile_px: int = TILE_PX,
+) -> tuple[Plane, Array]:
+    """Working luminance without its coarse background, gaps set to 0, and a code per pixel (NO_DATA, GOOD, SATURATED).
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float32, linear; NaN = no data
+    saturated : (H, W) bool, or float share of saturated frames (any share counts)
+    saturation : float, a pixel with any channel at or above this is saturated
+    tiles : `tile_levels` of ``image`` when already known
+    tile_px : int, side of the background tiles, px
+
+    Returns
+    -------
+    above : (H, W) float32, unit of ``image``
+    codes : (H, W) uint8
+    """
+    cube = np.ascontiguousarray(image if image.ndim == 3 else image[..., None], np.float32)
+    table = tile_levels(image, tile_px) if tiles is None else tiles
+    above, codes = _subtract_tiles(cube, smooth_tiles(working_luminance(table) if cube.shape[2] == 3 else table[..., 0]), tile_px, saturation)
+    if saturated is not None:
+        codes[(np.nan_to_num(saturated) > 0) & (codes == GOOD)] = SATURATED
+    return above, codes
+
+
+def smooth_tiles(tiles: Plane) -> Plane:
+    """Tile levels without gaps; single tiles that a star or a core lifts are flattened by a 3 x 3 median."""
+    filled = nan_filled(np.ascontiguousarray(tiles))[0]
+    return cv2.medianBlur(filled, 3) if min(filled.shape) >= 3 else np.array(filled)
+
+
+@njit(cache=True, nogil=True)
+def _subtract_tiles(cube: Array, tiles: Array, tile_px: int, saturation: float) -> tuple[Array, Array]:
+    height, width, channels = cube.shape
+    ny, nx = tiles.shape
+    above = np.empty((height, width), np.float32)
+    codes = np.empty((height, width), np.uint8)
+    column, share = np.empty(width, np.int64), np.empty(width, np.float32)
+    for x in range(width):
+        u = min(max((x + 0.5) / tile_px - 0.5, 0.0), nx - 1.0)
+        column[x] = min(int(u), max(nx - 2, 0))
+        share[x] = u - column[x]
+    across = np.empty(nx + 1, np.float32)
+    top = np.float32(saturation)
+    quarter, half, zero = np.float32(0.25), np.float32(0.5), np.float32(0.0)
+    for y in range(height):
+        v = min(max((y + 0.5) / tile_px - 0.5, 0.0), ny - 1.0)
+        i = min(int(v), max(ny - 2, 0))
+        for j in range(nx):
+            across[j] = tiles[i, j] + (v - i) * (tiles[min(i + 1, ny - 1), j] - tiles[i, j])
+        across[nx] = across[nx - 1]
+        for x in range(width):
+            if channels == 3:
+                red, green, blue = cube[y, x, 0], cube[y, x, 1], cube[y, x, 2]
+                value = quarter * (red + blue) + half * green
+                bright = max(red, max(green, blue))
+            else:
+                value = cube[y, x, 0]
+                bright = value
+            level = across[column[x]] + share[x] * (across[column[x] + 1] - across[column[x]])
+            known = abs(value) < np.inf
+            above[y, x] = value - level if known else zero
+            codes[y, x] = (SATURATED if bright >= top else GOOD) if known else NO_DATA
+    return above, codes
+
+
+def detect_stars(above: Plane, codes: Array | None = None, *, threshold: float = 8.0, blur_px: float = DETECT_BLUR_PX) -> Candidates:
+    """Places that stand out from a ring round them like stars do; single hot pixels and saturated stars left out, strongest first.
+
+    Parameters
+    ----------
+    above : (H, W) float32, background subtracted (see `prepare_plane`), finite
+    codes : (H, W) uint8 pixel codes; all GOOD when left out
+    threshold : float > 0, sigma of the blurred plane
+    blur_px : float, px, sigma of the blur that gathers a star's light
+
+    Returns
+    -------
+    Candidates
+    """
+    check_range("threshold", threshold, 0, math.inf, open_low=True)
+    if codes is None:
+        codes = np.ones(above.shape, np.uint8)
+    if min(above.shape) < 2 * PEAK_REACH_PX + 1:
+        return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), float("nan"))
+    blurred = cv2.GaussianBlur(above, (0, 0), blur_px)
+    noise = _blurred_noise(blurred, codes)
+    if not noise > 0:
+        return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), noise)
+    found = _scan_peaks(np.ascontiguousarray(above, np.float32), blurred, codes, threshold * noise)
+    order = np.argsort(-found[:, 2], kind="stable")
+    found = found[order]
+    return Candidates(found[:, 0], found[:, 1], found[:, 2], noise)
+
+
+def _blurred_noise(blurred: Plane, codes: Array) -> float:
+    """Scatter of the blurred plane against a copy some pixels away: sky and slow structure cancel, noise adds."""
+    lag, step = 2 * PEAK_REACH_PX, max(1, blurred.size // 400_000)
+    rows, known = blurred[::step], codes[::step] == GOOD
+    both = known[:, lag:] & known[:, :-lag]
+    return mad_sigma((rows[:, lag:] - rows[:, :-lag])[both]) / math.sqrt(2)
+
+
+@njit(cache=True, nogil=True)
+def _scan_peaks(above: Array, blurred: Array, codes: Array, limit: float) -> Array:
+    height, width = above.shape
+    reach = PEAK_REACH_PX
+    ring_x = np.empty(RING_SAMPLES, np.int64)
+    ring_y = np.empty(RING_SAMPLES, np.int64)
+    for k in range(RING_SAMPLES):
+        ring_x[k] = round(RING_PX * math.cos(2 * math.pi * k / RING_SAMPLES))
+        ring_y[k] = round(RING_PX * math.sin(2 * math.pi * k / RING_SAMPLES))
+    ring = np.empty(RING_SAMPLES)
+    found = np.empty((256, 3))
+    count = 0
+    for y in range(reach, height - reach):
+        for x in range(reach, width - reach):
+            value = blurred[y, x]
+            if value <= limit or value < blurred[y, x - 1] or value < blurred[y, x + 1] or codes[y, x] != GOOD:
+                continue
+            if not _is_highest(blurred, y, x, reach) or not _is_spread(above, codes, y, x):
+                continue
+            used = 0
+            for k in range(RING_SAMPLES):
+                v, u = y + ring_y[k], x + ring_x[k]
+                if 0 <= v < height and 0 <= u < width and codes[v, u] == GOOD:
+                    ring[used] = blurred[v, u]
+                    used += 1
+            if used < RING_SAMPLES // 2:
+                continue
+            contrast = value - np.median(ring[:used])
+            if contrast > limit:
+                if count == found.shape[0]:
+                    grown = np.empty((2 * count, 3))
+                    grown[:count] = found
+                    found = grown
+                found[count, 0], found[count, 1], found[count, 2] = x, y, contrast
+                count += 1
+    return found[:count]
+
+
+@njit(cache=True, nogil=True)
+def _is_highest(blurred: Array, y: int, x: int, reach: int) -> bool:
+    """Highest of its square; of equals the first counts."""
+    value = blurred[y, x]
+    for v in range(y - reach, y + reach + 1):
+        for u in range(x - reach, x + reach + 1):
+            other = blurred[v, u]
+            if other > value or (other == value and (v < y or (v == y and u < x))):
+                return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _is_spread(above: Array, codes: Array, y: int, x: int) -> bool:
+    """False for a single hot pixel and for a core with saturated or missing pixels."""
+    best_y, best_x = y, x
+    for v in range(y - 1, y + 2):
+        for u in range(x - 1, x + 2):
+            if codes[v, u] != GOOD:
+                return False
+            if above[v, u] > above[best_y, best_x]:
+                best_y, best_x = v, u
+    around = -above[best_y, best_x]
+    for v in range(best_y - 1, best_y + 2):
+        for u in range(best_x - 1, best_x + 2):
+            around += above[v, u]
+    if around <= HOT_NEIGHBOURS * above[best_y, best_x]:
+        return False
+    return not _near_saturated(codes, y, x)
+
+
+@njit(cache=True, nogil=True)
+def _near_saturated(codes: Array, y: int, x: int) -> bool:
+    for v in range(y - PEAK_REACH_PX, y + PEAK_REACH_PX + 1):
+        for u in range(x - PEAK_REACH_PX, x + PEAK_REACH_PX + 1):
+            if codes[v, u] == SATURATED:
+                return True
+    return False
+
+
+# ---------------------------------------------------------------- fit
+def guess_fwhm(above: Plane, candidates: Candidates, *, most: int = 100) -> float:
+    """First guess of the stars' width, px: median diameter of the area above half of the peak of the strongest candidates."""
+    n = min(most, len(candidates))
+    if n == 0:
+        return float("nan")
+    areas = _half_areas(above, candidates.x[:n].astype(np.int64), candidates.y[:n].astype(np.int64))
+    return float(np.clip(np.median(2 * np.sqrt(areas / math.pi)), 1.2, 15.0))
+
+
+@njit(cache=True, nogil=True)
+def _half_areas(above: Array, xs: Array, ys: Array) -> Array:
+    """Pixels within 12 px of the peak above half of the highest of the middle 3 x 3."""
+    areas = np.empty(xs.size)
+    height, width = above.shape
+    for s in range(xs.size):
+        x, y = xs[s], ys[s]
+        peak = above[y, x]
+        for v in range(y - 1, y + 2):
+            for u in range(x - 1, x + 2):
+                peak = max(peak, above[v, u])
+        count = 0
+        for v in range(max(0, y - 12), min(height, y + 13)):
+            for u in range(max(0, x - 12), min(width, x + 13)):
+                if (v - y) ** 2 + (u - x) ** 2 <= 144 and above[v, u] > 0.5 * peak:
+                    count += 1
+        areas[s] = count
+    return areas
+
+
+def fit_radius(fwhm: float) -> int:
+    """Half side of the square a star is fitted in, px: wide enough to tell wings from sky."""
+    return int(np.clip(round(2.2 * fwhm) + 2, 5, 30))
+
+
+def fit_moffat_stars(
+    above: Plane,
+    x: Array,
+    y: Array,
+    *,
+    fwhm: float,
+    noise: float,
+    codes: Array | None = None,
+    shot: float = 0.0,
+    beta: float | None = None,
+    radius: int | None = None,
+) -> StarFits:
+    """Fit an elliptical Moffat on a sloping local level to every star by damped least squares, beta free unless given.
+
+    Parameters
+    ----------
+    above : (H, W) float32, linear, finite; best with the coarse background subtracted
+    x, y : (n,) places to begin from, px
+    fwhm : float, px, first guess
+    noise : float, sd of a sky pixel, unit of ``above``
+    codes : (H, W) uint8, pixels that are not GOOD are left out of the fits
+    shot : float, growth of the variance with the signal (noise^2 per unit of light); 0 when the sky dominates
+    beta : float or None, held fixed when given
+    radius : int, px, half side of the square fitted; from ``fwhm`` when left out
+
+    Returns
+    -------
+    StarFits, in the order of ``x``; ``ok`` False where the fit failed, ran away from its start or touches the limits.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455; Marquardt 1963, J. SIAM 11, 431; Huber 1964, Ann. Math. Stat. 35, 73.
+    """
+    check_range("noise", noise, 0, math.inf, open_low=True)
+    check_range("fwhm", fwhm, 0, math.inf, open_low=True)
+    if codes is None:
+        codes = np.ones(above.shape, np.uint8)
+    raw = np.zeros((len(x), PARAMETERS + 2))
+    _fit_kernel(
+        np.ascontiguousarray(above, np.float32),
+        codes,
+        np.asarray(x, np.float64),
+        np.asarray(y, np.float64),
+        fit_radius(fwhm) if radius is None else int(radius),
+        float(fwhm),
+        START_BETA if beta is None else float(beta),
+        beta is None,
+        float(noise) ** 2,
+        float(shot),
+        raw,
+    )
+    return _fits_from_raw(raw, np.asarray(x, float), np.asarray(y, float))
+
+
+def _fits_from_raw(raw: Array, x0: Array, y0: Array) -> StarFits:
+    """Axes and fluxes from the kernel's parameters (peak, x, y, p, q, r, beta, level, slopes, chi, ok)."""
+    peak, x, y, p, q, r, beta, level = raw[:, :8].T
+    mean, half = (p + r) / 2, np.hypot((p - r) / 2, q)
+    ok = (raw[:, 11] > 0) & (mean - half > 0) & (peak > 0) & (np.hypot(x - x0, y - y0) < 3.0)
+    with np.errstate(all="ignore"):
+        width = 2 * np.sqrt(2 ** (1 / beta) - 1)
+        long_axis, short_axis = width / np.sqrt(mean - half), width / np.sqrt(mean + half)
+        fwhm = np.sqrt(long_axis * short_axis)
+        ratio = (long_axis - short_axis) / (long_axis + short_axis)
+        angle = np.arctan2(-2 * q, r - p)
+        flux = peak * math.pi / np.sqrt((mean - half) * (mean + half)) / (beta - 1)
+    ok &= np.isfinite(fwhm) & np.isfinite(flux)
+    return StarFits(x, y, flux, peak, fwhm, ratio * np.cos(angle), ratio * np.sin(angle), beta, level, raw[:, 10], ok)
+
+
+@njit(cache=True, nogil=True)
+def _fit_kernel(
+    above: Array,
+    codes: Array,
+    xs: Array,
+    ys: Array,
+    radius: int,
+    fwhm: float,
+    beta: float,
+    free_beta: bool,
+    variance: float,
+    shot: float,
+    out: Array,
+) -> None:
+    side = 2 * radius + 1
+    data, weight = np.empty((side, side)), np.empty((side, side))
+    par, trial, step = np.empty(PARAMETERS), np.empty(PARAMETERS), np.empty(PARAMETERS)
+    normal, gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    work = np.empty((PARAMETERS, PARAMETERS))
+    for s in range(xs.size):
+        cx, cy = round(xs[s]), round(ys[s])
+        used = _cut_stamp(above, codes, cx, cy, radius, variance, shot, data, weight)
+        if used < 0.6 * side * side:
+            continue
+        _start(par, data, weight, xs[s] - cx, ys[s] - cy, fwhm, beta, radius)
+        cost = _normal_equations(data, weight, radius, par, free_beta, normal, gradient)
+        damping, settled = 1e-2, False
+        for _ in range(MAX_STEPS):
+            if not _solve_damped(normal, gradient, damping, work, step):
+                damping *= 10
+                continue
+            _take_step(par, step, trial)
+            better = _cost(data, weight, radius, trial)
+            if better <= cost:
+                settled = cost - better <= 1e-6 * cost + 1e-12
+                par[:] = trial
+                damping = max(damping * 0.2, 1e-9)
+                cost = _normal_equations(data, weight, radius, par, free_beta, normal, gradient)
+                if settled:
+                    break
+            else:
+                damping *= 8
+                if damping > 1e10:
+                    settled = True
+                    break
+        out[s, :PARAMETERS] = par
+        out[s, 1] += cx
+        out[s, 2] += cy
+        out[s, 10] = _chi(data, weight, radius, par)
+        out[s, 11] = 1.0 if settled and BETA_LOW < par[6] else 0.0
+
+
+@njit(cache=True, nogil=True)
+def _cut_stamp(above: Array, codes: Array, cx: int, cy: int, radius: int, variance: float, shot: float, data: Array, weight: Array) -> int:
+    """Copy the square round a star; weights 1/variance from the sky noise, the light (3 x 3 mean) and the model's own error."""
+    height, width = above.shape
+    used = 0
+    for j in range(-radius, radius + 1):
+        for i in range(-radius, radius + 1):
+            y, x = cy + j, cx + i
+            data[j + radius, i + radius] = 0.0
+            weight[j + radius, i + radius] = 0.0
+            if not (0 <= y < height and 0 <= x < width) or codes[y, x] != GOOD:
+                continue
+            total, n = 0.0, 0
+            for v in range(max(0, y - 1), min(height, y + 2)):
+                for u in range(max(0, x - 1), min(width, x + 2)):
+                    total += above[v, u]
+                    n += 1
+            light = max(total / n, 0.0)
+            data[j + radius, i + radius] = above[y, x]
+            weight[j + radius, i + radius] = 1.0 / (variance + shot * light + (MODEL_ERROR * light) ** 2)
+            used += 1
+    return used
+
+
+@njit(cache=True, nogil=True)
+def _start(par: Array, data: Array, weight: Array, dx: float, dy: float, fwhm: float, beta: float, radius: int) -> None:
+    """First guess: a round profile of the expected width on the level of the stamp's rim."""
+    side = 2 * radius + 1
+    rim = np.empty(4 * side)
+    n = 0
+    for k in range(side):
+        for j, i in ((0, k), (side - 1, k), (k, 0), (k, side - 1)):
+            if weight[j, i] > 0:
+                rim[n] = data[j, i]
+                n += 1
+    level = np.median(rim[:n]) if n > 0 else 0.0
+    peak = -1e300
+    for j in range(radius - 1, radius + 2):
+        for i in range(radius - 1, radius + 2):
+            if weight[j, i] > 0:
+                peak = max(peak, data[j, i])
+    gamma = 0.5 * fwhm / math.sqrt(2 ** (1 / beta) - 1)
+    par[0] = max(peak - level, 1e-12)
+    par[1], par[2] = dx, dy
+    par[3], par[4], par[5] = 1 / gamma**2, 0.0, 1 / gamma**2
+    par[6] = beta
+    par[7], par[8], par[9] = level, 0.0, 0.0
+
+
+@njit(cache=True, nogil=True)
+def _normal_equations(data: Array, weight: Array, radius: int, par: Array, free_beta: bool, normal: Array, gradient: Array) -> float:
+    """Gauss-Newton matrix and right side with Huber weights; returns the Huber cost."""
+    normal[:] = 0.0
+    gradient[:] = 0.0
+    slope = np.empty(PARAMETERS)
+    cost = 0.0
+    side = 2 * radius + 1
+    for j in range(side):
+        dy = j - radius - par[2]
+        for i in range(side):
+            w = weight[j, i]
+            if w == 0.0:
+                continue
+            dx = i - radius - par[1]
+            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
+            log_base = math.log(base)
+            profile = math.exp(-par[6] * log_base)
+            model = par[0] * profile
+            residual = data[j, i] - (model + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
+            pull = abs(residual) * math.sqrt(w)
+            if pull > HUBER:
+                cost += HUBER * (2 * pull - HUBER)
+                w *= HUBER / pull
+            else:
+                cost += pull * pull
+            steep = -par[6] * model / base
+            slope[0] = profile
+            slope[1] = -2 * steep * (par[3] * dx + par[4] * dy)
+            slope[2] = -2 * steep * (par[5] * dy + par[4] * dx)
+            slope[3] = steep * dx * dx
+            slope[4] = 2 * steep * dx * dy
+            slope[5] = steep * dy * dy
+            slope[6] = -model * log_base if free_beta else 0.0
+            slope[7], slope[8], slope[9] = 1.0, i - radius, j - radius
+            for a in range(PARAMETERS):
+                wa = w * slope[a]
+                gradient[a] += wa * residual
+                for b in range(a + 1):
+                    normal[a, b] += wa * slope[b]
+    if not free_beta:
+        normal[6, 6] = 1.0
+    return cost
+
+
+@njit(cache=True, nogil=True)
+def _cost(data: Array, weight: Array, radius: int, par: Array) -> float:
+    cost = 0.0
+    side = 2 * radius + 1
+    for j in range(side):
+        dy = j - radius - par[2]
+        for i in range(side):
+            w = weight[j, i]
+            if w == 0.0:
+                continue
+            dx = i - radius - par[1]
+            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
+            model = par[0] * math.exp(-par[6] * math.log(base))
+            residual = data[j, i] - (model + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
+            pull = abs(residual) * math.sqrt(w)
+            cost += HUBER * (2 * pull - HUBER) if pull > HUBER else pull * pull
+    return cost
+
+
+@njit(cache=True, nogil=True)
+def _chi(data: Array, weight: Array, radius: int, par: Array) -> float:
+    """Root mean square of residual over expected residual, in the star's own area only (where the profile exceeds a tenth)."""
+    total, n = 0.0, 0
+    side = 2 * radius + 1
+    for j in range(side):
+        dy = j - radius - par[2]
+        for i in range(side):
+            w = weight[j, i]
+            if w == 0.0:
+                continue
+            dx = i - radius - par[1]
+            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
+            profile = math.exp(-par[6] * math.log(base))
+            if profile < 0.1:
+                continue
+            residual = data[j, i] - (par[0] * profile + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
+            total += w * residual * residual
+            n += 1
+    return math.sqrt(total / n) if n > 0 else 1e9
+
+
+@njit(cache=True, nogil=True)
+def _solve_damped(normal: Array, gradient: Array, damping: float, work: Array, step: Array) -> bool:
+    """Cholesky solution of (N + damping diag N) step = gradient; False when the matrix is not positive definite."""
+    n = PARAMETERS
+    for a in range(n):
+        for b in range(a + 1):
+            total = normal[a, b] * (1 + damping) if a == b else normal[a, b]
+            for c in range(b):
+                total -= work[a, c] * work[b, c]
+            if a == b:
+                if not total > 0:
+                    return False
+                work[a, a] = math.sqrt(total)
+            else:
+                work[a, b] = total / work[b, b]
+    for a in range(n):
+        total = gradient[a]
+        for c in range(a):
+            total -= work[a, c] * step[c]
+        step[a] = total / work[a, a]
+    for a in range(n - 1, -1, -1):
+        total = step[a]
+        for c in range(a + 1, n):
+            total -= work[c, a] * step[c]
+        step[a] = total / work[a, a]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _take_step(par: Array, step: Array, trial: Array) -> None:
+    """par + step, held back where a step would leave what a star can be."""
+    for a in range(PARAMETERS):
+        trial[a] = par[a] + step[a]
+    for a in (0, 3, 5):
+        trial[a] = min(max(trial[a], 0.4 * par[a]), 2.5 * par[a])
+    for a in (1, 2):
+        trial[a] = par[a] + min(max(step[a], -1.0), 1.0)
+    bound = 0.95 * math.sqrt(trial[3] * trial[5])
+    trial[4] = min(max(trial[4], -bound), bound)
+    trial[6] = min(max(trial[6], BETA_LOW), BETA_HIGH)
+
+
+# ---------------------------------------------------------------- which fits are stars
+def star_class(fits: StarFits, *, spread: float = 0.25) -> Mask:
+    """Which of the fits share the width of the field's stars: not hot pixels, not galaxies, knots or blends.
+
+    Parameters
+    ----------
+    fits : StarFits
+    spread : float, stars may differ in ln(width) by at most this (focus and coma change the width over the field)
+
+    Returns
+    -------
+    (n,) bool
+    """
+    usable = fits.ok & (fits.chi < CHI_LIMIT)
+    if not usable.any():
+        return usable
+    usable &= fits.chi <= max(3 * float(np.median(fits.chi[usable])), 1.5)
+    log_width = np.log(np.where(usable, fits.fwhm, 1.0))
+    wide = usable & (fits.fwhm > HOT_WIDTH_PX)
+    # Resampled hot pixels are all of one small width; real stars beside them form a narrow class of their own at a larger one.
+    if wide.sum() >= 8 and wide.sum() >= 0.15 * usable.sum() and mad_sigma(log_width[wide]) < 0.15:
+        usable = wide
+    centre = _half_sample_mode(log_width[usable])
+    for _ in range(5):
+        near = usable & (np.abs(log_width - centre) < spread)
+        centre = float(np.median(log_width[near]))
+    scatter = max(mad_sigma(log_width[near]), 0.02)
+    return near & (np.abs(log_width - centre) < max(4 * scatter, 0.08))
+
+
+def _half_sample_mode(values: Array) -> float:
+    """Mode by halving the sample to its densest half again and again (Bickel & Fruehwirth 2006, Comput. Stat. Data Anal. 50, 3500)."""
+    sample = np.sort(values)
+    while sample.size > 3:
+        half = (sample.size + 1) // 2
+        widths = sample[half - 1 :] - sample[: sample.size - half + 1]
+        first = int(np.argmin(widths))
+        sample = sample[first : first + half]
+    return float(np.mean(sample))
+
+
+# ---------------------------------------------------------------- light of the stars
+def aperture_fluxes(above: Plane, x: Array, y: Array, *, fwhm: float, beta: float, codes: Array | None = None) -> Array:
+    """Light of stars in a circle of 2.5 FWHM above the ring of 3.2 to 4.5 FWHM, completed with the part of a Moffat star that lies outside.
+
+    Circles that grow with the width take the same share of every frame's stars whatever the seeing, so that ratios between frames are
+    brightness ratios.
+
+    Parameters
+    ----------
+    above : (H, W) float32
+    x, y : (n,) px
+    fwhm, beta : the frame's star shape
+    codes : pixel codes; stars with pixels that are not GOOD inside the circle, or less than half a ring, give NaN
+
+    Returns
+    -------
+    (n,) float64, unit of ``above`` times px^2
+    """
+    if codes is None:
+        codes = np.ones(above.shape, np.uint8)
+    stretch = 4 * (2 ** (1 / beta) - 1)  # (r / gamma)^2 for r in FWHM
+    inside = 1 - (1 + stretch * APERTURE_FWHM**2) ** (1 - beta)
+    # The star's own wing under the ring, as a share of its flux per px^2, at the ring's middle.
+    middle = (RING_FWHM[0] + RING_FWHM[1]) / 2
+    wing = (beta - 1) * stretch / (np.pi * fwhm**2) * (1 + stretch * middle**2) ** -beta
+    area = math.pi * (APERTURE_FWHM * fwhm) ** 2
+    sums = _aperture_kernel(
+        np.ascontiguousarray(above, np.float32),
+        codes,
+        np.asarray(x, np.float64),
+        np.asarray(y, np.float64),
+        APERTURE_FWHM * fwhm,
+        RING_FWHM[0] * fwhm,
+        RING_FWHM[1] * fwhm,
+    )
+    return sums / (inside - wing * area)
+
+
+@njit(cache=True, nogil=True)
+def _aperture_kernel(above: Array, codes: Array, xs: Array, ys: Array, radius: float, ring_in: float, ring_out: float) -> Array:
+    height, width = above.shape
+    sums = np.full(xs.size, np.nan)
+    reach = int(math.ceil(ring_out))
+    ring = np.empty((2 * reach + 3) ** 2)
+    for s in range(xs.size):
+        cx, cy = int(round(xs[s])), int(round(ys[s]))
+        total, area, n, wanted, whole = 0.0, 0.0, 0, 0, True
+        for y in range(cy - reach, cy + reach + 1):
+            for x in range(cx - reach, cx + reach + 1):
+                distance = math.hypot(x - xs[s], y - ys[s])
+                in_ring = ring_in <= distance <= ring_out
+                share = min(max(radius + 0.5 - distance, 0.0), 1.0)
+                wanted += in_ring
+                if not (0 <= y < height and 0 <= x < width) or codes[y, x] != GOOD:
+                    whole = whole and share == 0.0
+                    continue
+                if share > 0.0:
+                    total += share * above[y, x]
+                    area += share
+                elif in_ring:
+                    ring[n] = above[y, x]
+                    n += 1
+        if whole and 2 * n >= wanted:
+            sums[s] = total - area * np.median(ring[:n])
+    return sums
+
+
+# ---------------------------------------------------------------- the profile itself
+def inverse_shape(fwhm: float, beta: float, eccentricity: float = 0.0, angle: float = 0.0) -> tuple[float, float, float]:
+    """(p, q, r) of Q = p dx^2 + 2 q dx dy + r dy^2 for a star of this width (geometric mean, px), eccentricity and angle (degrees)."""
+    short_over_long = math.sqrt(1 - eccentricity**2)
+    gamma = 0.5 * fwhm / math.sqrt(2 ** (1 / beta) - 1)
+    along, across = short_over_long / gamma**2, 1 / (short_over_long * gamma**2)
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    return along * c * c + across * s * s, (along - across) * c * s, along * s * s + across * c * c
+
+
+def moffat_image(
+    shape: tuple[int, int],
+    fwhm: float,
+    beta: float,
+    eccentricity: float = 0.0,
+    angle: float = 0.0,
+    *,
+    x: float | None = None,
+    y: float | None = None,
+    flux: float = 1.0,
+    pixel: bool = False,
+) -> Plane:
+    """A star of given total flux on an empty plane, float32.
+
+    Parameters
+    ----------
+    shape : (height, width)
+    fwhm : float, px, geometric mean of both axes
+    beta : float > 1
+    eccentricity : 0..1
+    angle : degrees of the long axis from +x towards +y
+    x, y : place, px; the middle of the plane when left out
+    flux : total light, the wings beyond the plane included
+    pixel : True integrates the profile over each pixel (a true optical profile); False samples it at pixel centres, which is right for
+        a width measured in an image, where the pixel is already contained
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455
+    """
+    check_range("beta", beta, 1, math.inf, open_low=True)
+    check_range("fwhm", fwhm, 0, math.inf, open_low=True)
+    check_range("eccentricity", eccentricity, 0, 0.999)
+    p, q, r = inverse_shape(fwhm, beta, eccentricity, angle)
+    dx = np.arange(shape[1])[None, :] - ((shape[1] - 1) / 2 if x is None else x)
+    dy = np.arange(shape[0])[:, None] - ((shape[0] - 1) / 2 if y is None else y)
+    peak = flux * (beta - 1) * math.sqrt(p * r - q * q) / math.pi
+    nodes, shares = np.polynomial.legendre.leggauss(5) if pixel else (np.zeros(1), np.full(1, 2.0))
+    image = np.zeros(shape)
+    for v, share_v in zip(nodes / 2, shares / 2, strict=True):
+        for u, share_u in zip(nodes / 2, shares / 2, strict=True):
+            a, b = dx + u, dy + v
+            image += share_u * share_v * (1 + p * a * a + 2 * q * a * b + r * b * b) ** -beta
+    return (peak * image).astype(np.float32)
+
+
+def moffat_otf(
+    shape: tuple[int, int], fwhm: float, beta: float, eccentricity: float = 0.0, angle: float = 0.0, *, pixel: bool = False
+) -> Plane:
+    """Transfer function of the elliptical Moffat in `numpy.fft.rfft2` layout: (H, W//2 + 1) float32, 1 at zero frequency.
+
+    Parameters
+    ----------
+    shape : (height, width) of the image to be filtered
+    fwhm, beta, eccentricity, angle : as in `moffat_image`
+    pixel : True multiplies with the pixel's own transfer function, sinc(fx) sinc(fy); leave False for a width measured in an image
+
+    Notes
+    -----
+    H(k) = 2 (z/2)^(beta-1) K_(beta-1)(z) / Gamma(beta-1), z = 2 pi sqrt(k^T S k) with S the inverse of the matrix of Q: the Hankel
+    transform of the profile, without wrap-around or sampling.
+
+    References
+    ----------
+    Gradshteyn & Ryzhik, Table of Integrals, 6.565.4; Trujillo et al. 2001, MNRAS 328, 977.
+    """
+    check_range("beta", beta, 1, math.inf, open_low=True)
+    check_range("fwhm", fwhm, 0, math.inf, open_low=True)
+    check_range("eccentricity", eccentricity, 0, 0.999)
+    p, q, r = inverse_shape(fwhm, beta, eccentricity, angle)
+    determinant = p * r - q * q
+    fx = np.fft.rfftfreq(shape[1])[None, :]
+    fy = np.fft.fftfreq(shape[0])[:, None]
+    z = 2 * math.pi * np.sqrt((r * fx * fx - 2 * q * fx * fy + p * fy * fy) / determinant)
+    transfer = _bessel_transfer(z, beta - 1)
+    if pixel:
+        transfer = transfer * np.sinc(fx) * np.sinc(fy)
+    return transfer.astype(np.float32)
+
+
+def _bessel_transfer(z: Array, order: float) -> Array:
+    """2 (z/2)^order K_order(z) / Gamma(order), from a fine table in sqrt z, where the curve is smooth enough for linear reading."""
+    grid = np.linspace(0, math.sqrt(max(float(z.max()), 1e-6)), 16384)
+    zs = grid[1:] ** 2
+    table = np.ones(grid.size)
+    table[1:] = 2 * (zs / 2) ** order * kv(order, zs) / math.gamma(order)
+    return np.interp(np.sqrt(z).ravel(), grid, table).reshape(z.shape)

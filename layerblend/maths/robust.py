@@ -1,0 +1,260 @@
+"""Robust levels and noise: medians that stars do not move, and noise that stays right where neighbouring pixels share it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numba import njit
+
+from layerblend.kinds import Array, LinearImage, Mask, Plane
+
+# sigma = 1.4826 MAD for a normal distribution: 1 / norm.ppf(0.75)
+MAD_TO_SIGMA = 1.482602218505602
+# The band in which frames are weighted: blur of 1.2 px minus blur of 2.4 px.
+BAND_INNER_PX = 1.2
+BAND_OUTER_PX = 2.4
+# Pixels this many sigma off the band's sky scatter belong to stars; so do their neighbours.
+STAR_SIGMA = 4.0
+STAR_FOOTPRINT_PX = 9
+STRIP_ROWS = 64
+STRIP_MARGIN = 16
+# Enough pixels for a noise figure good to .5 %, enough for tile levels good to .06 sigma each.
+NOISE_PIXELS = 1_000_000
+LEVEL_PIXELS = 3_000_000
+# The band is smooth over two pixels: every second one tells nearly all.
+BAND_STEP = 2
+TILE_COVER = 0.25
+
+
+def mad_sigma(values: Array) -> float:
+    """Robust standard deviation, 1.4826 times the median absolute deviation from the median; NaN are left out.
+
+    Parameters
+    ----------
+    values : array of any shape, any unit
+
+    Returns
+    -------
+    float, unit of ``values``; NaN when no finite value is there.
+    """
+    finite = np.asarray(values)
+    finite = finite[np.isfinite(finite)]
+    if finite.size == 0:
+        return float("nan")
+    return float(MAD_TO_SIGMA * np.median(np.abs(finite - np.median(finite))))
+
+
+def lag_noise(plane: Plane, lag: int = 4) -> float:
+    """Scatter of a single pixel, from differences of pixels ``lag`` columns apart, so that noise shared by neighbours does not hide.
+
+    Parameters
+    ----------
+    plane : (H, W) float32, linear; NaN = no data
+    lag : int, px, beyond the reach of debayering, registration or drizzling
+
+    Returns
+    -------
+    float, unit of ``plane``: robust sd of the differences over sqrt 2; NaN when nothing can be measured.
+
+    References
+    ----------
+    Rousseeuw & Croux 1993, J. Am. Stat. Assoc. 88, 1273 (the MAD as scale).
+    """
+    rows = plane[:: _stride(plane.shape[0], plane.shape[1], NOISE_PIXELS)]
+    if rows.shape[1] <= lag:
+        return float("nan")
+    return mad_sigma(rows[:, lag:] - rows[:, :-lag]) / np.sqrt(2.0)
+
+
+def band_noise(plane: Plane, *, pixels: int = NOISE_PIXELS) -> float:
+    """Noise of the sky in the band where stars and detail live, as the sd of the white noise that would show the same there.
+
+    Frames that were resampled have quiet pixels but not less noise; weights must come from a band, not from pixels. The robust sd of
+    (blur of 1.2 px - blur of 2.4 px) over sky pixels is divided by that filter's gain on white noise.
+
+    Parameters
+    ----------
+    plane : (H, W) float32, linear, with or without sky level; NaN = no data
+    pixels : int, about so many pixels of a large plane are looked at, in strips spread over it
+
+    Returns
+    -------
+    float, unit of ``plane``; NaN when no sky can be seen.
+    """
+    strips = [_band_strip(plane, first) for first in _strip_starts(plane, pixels)]
+    band = np.concatenate([strip[::BAND_STEP, ::BAND_STEP].ravel() for strip, _ in strips])
+    level = np.concatenate([smooth[::BAND_STEP, ::BAND_STEP].ravel() for _, smooth in strips])
+    known = np.isfinite(band)
+    if not known.any():
+        return float("nan")
+    rough = mad_sigma(band)
+    near_star = np.concatenate([_star_footprints(strip, rough)[::BAND_STEP, ::BAND_STEP].ravel() for strip, _ in strips])
+    sky = known & ~near_star & (level <= _sky_ceiling(level[known]))
+    return mad_sigma(band[sky] if sky.sum() >= 100 else band) / BAND_GAIN
+
+
+def _strip_starts(plane: Plane, pixels: int) -> range:
+    count = -(-plane.shape[0] // STRIP_ROWS)
+    wanted = max(1, pixels // (STRIP_ROWS * plane.shape[1]))
+    return range(0, plane.shape[0], STRIP_ROWS * max(1, -(-count // wanted)))
+
+
+def _band_strip(plane: Plane, first: int) -> tuple[Plane, Plane]:
+    """Band and smooth level of some rows, NaN where data was missing nearby."""
+    low, high = max(0, first - STRIP_MARGIN), min(plane.shape[0], first + STRIP_ROWS + STRIP_MARGIN)
+    filled, valid = nan_filled(plane[low:high])
+    inner = cv2.GaussianBlur(filled, (0, 0), BAND_INNER_PX)
+    outer = cv2.GaussianBlur(filled, (0, 0), BAND_OUTER_PX)
+    band = inner - outer
+    if not valid.all():
+        near_gap = cv2.dilate((~valid).astype(np.uint8), np.ones((STRIP_MARGIN + 1,) * 2, np.uint8)) > 0
+        band[near_gap] = np.nan
+    keep = slice(first - low, min(first + STRIP_ROWS, plane.shape[0]) - low)
+    return band[keep], outer[keep]
+
+
+def _sky_ceiling(level: Array) -> float:
+    """Level above which a pixel lies on a galaxy, a nebula or a halo: iterated clipping of the high side."""
+    sample = level[:: max(1, level.size // 50_000)]
+    for _ in range(5):
+        ceiling = float(np.median(sample)) + 3.0 * mad_sigma(sample)
+        sample = sample[sample <= ceiling]
+    return ceiling
+
+
+def _star_footprints(band: Plane, rough: float) -> Mask:
+    peaks = (np.abs(band) > STAR_SIGMA * rough).astype(np.uint8)
+    return cv2.dilate(peaks, np.ones((STAR_FOOTPRINT_PX, STAR_FOOTPRINT_PX), np.uint8)) > 0
+
+
+def _band_gain() -> float:
+    """Sd of the band of unit white noise: the norm of the difference of the two discrete kernels OpenCV uses."""
+
+    def taps(sigma: float) -> Array:
+        return np.pad(kernel := cv2.getGaussianKernel(2 * round(4 * sigma) + 1, sigma).ravel(), 20 - kernel.size // 2)
+
+    inner, outer = taps(BAND_INNER_PX), taps(BAND_OUTER_PX)
+    return float(np.sqrt((inner @ inner) ** 2 + (outer @ outer) ** 2 - 2 * (inner @ outer) ** 2))
+
+
+BAND_GAIN = _band_gain()
+
+
+def nan_filled(plane: Plane) -> tuple[Plane, Mask]:
+    """The plane with its gaps filled smoothly from what surrounds them, and where data was; so filters do not spread NaN.
+
+    Parameters
+    ----------
+    plane : (H, W) float32; NaN (or infinite) = no data
+
+    Returns
+    -------
+    filled : (H, W) float32, finite; the very array given when nothing was missing, so do not write into it; zeros when all is missing
+    valid : (H, W) bool, where ``plane`` had data
+    """
+    valid = np.isfinite(plane)
+    if valid.all():
+        return plane, valid
+    value = np.where(valid, plane, np.float32(0)).astype(np.float32)
+    pyramid = [(value, valid.astype(np.float32))]
+    while min(pyramid[-1][0].shape) > 1 and not (pyramid[-1][1] > 0).all():
+        value, weight = pyramid[-1]
+        size = (-(-value.shape[1] // 2), -(-value.shape[0] // 2))
+        pooled = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+        level = cv2.resize(value * weight, size, interpolation=cv2.INTER_AREA) / np.maximum(pooled, np.float32(1e-12))
+        pyramid.append((level, np.minimum(pooled * 4, 1)))
+    coarse = _bridge_rest(*pyramid.pop())
+    for value, weight in reversed(pyramid):
+        wide = cv2.resize(coarse, (value.shape[1], value.shape[0]), interpolation=cv2.INTER_LINEAR)
+        coarse = value * weight + wide * (1 - weight)
+    return np.where(valid, plane, coarse).astype(np.float32), valid
+
+
+def _bridge_rest(value: Plane, weight: Plane) -> Plane:
+    """What is still empty on the coarsest level takes the mean of what is there."""
+    total = float(weight.sum())
+    mean = float((value * weight).sum() / total) if total > 0 else 0.0
+    return np.where(weight > 0, value, np.float32(mean)).astype(np.float32)
+
+
+def tile_levels(image: LinearImage, tile_px: int = 64) -> Array:
+    """Coarse table of sky levels: the mean of the middle half of the values of every tile, which stars and hot pixels hardly move.
+
+    The middle half's mean is steadier than the median on integer frames, whose median jumps by whole counts.
+
+    Parameters
+    ----------
+    image : (H, W, C) or (H, W) float32, linear; NaN = no data
+    tile_px : int, side of the tiles, px; tile (i, j) begins at row i * tile_px, column j * tile_px; the last ones may be smaller
+
+    Returns
+    -------
+    (ny, nx, C) float32 (C = 1 for a plane); NaN where less than a quarter of a full tile has data. Large frames are sampled on every
+    second, third ... row.
+    """
+    cube = np.ascontiguousarray(image if image.ndim == 3 else image[..., None], np.float32)
+    height, width, channels = cube.shape
+    stride = min(_stride(height, width * channels, LEVEL_PIXELS), max(1, tile_px // 4))
+    return _tile_kernel(cube, tile_px, stride)
+
+
+def _stride(rows: int, row_values: int, wanted: int) -> int:
+    return max(1, (rows * row_values) // wanted)
+
+
+@njit(cache=True, nogil=True)
+def _tile_kernel(cube: Array, tile_px: int, stride: int) -> Array:
+    height, width, channels = cube.shape
+    ny, nx = -(-height // tile_px), -(-width // tile_px)
+    levels = np.full((ny, nx, channels), np.nan, np.float32)
+    buffers = np.empty((channels, tile_px * tile_px), np.float32)
+    full = tile_px * len(range(stride // 2, tile_px, stride))
+    for i in range(ny):
+        for j in range(nx):
+            for channel in range(channels):
+                count = 0
+                for y in range(i * tile_px + stride // 2, min((i + 1) * tile_px, height), stride):
+                    for x in range(j * tile_px, min((j + 1) * tile_px, width)):
+                        value = cube[y, x, channel]
+                        if np.isfinite(value):
+                            buffers[channel, count] = value
+                            count += 1
+                if count > 0 and count >= TILE_COVER * full:
+                    levels[i, j, channel] = _middle_mean(buffers[channel, :count])
+    return levels
+
+
+@njit(cache=True, nogil=True)
+def _middle_mean(values: Array) -> float:
+    """Mean of the middle half; reorders ``values``."""
+    low = values.size // 4
+    high = values.size - 1 - low
+    _select(values, 0, values.size - 1, low)
+    _select(values, low, values.size - 1, high)
+    total = 0.0
+    for k in range(low, high + 1):
+        total += values[k]
+    return total / (high - low + 1)
+
+
+@njit(cache=True, nogil=True)
+def _select(values: Array, left: int, right: int, k: int) -> None:
+    """Hoare's quickselect: afterwards values[k] is in its sorted place, smaller ones before it, larger ones after."""
+    while left < right:
+        pivot = values[(left + right) // 2]
+        i, j = left, right
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if k <= j:
+            right = j
+        elif k >= i:
+            left = i
+        else:
+            return
