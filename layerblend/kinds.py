@@ -55,6 +55,7 @@ class FrameInfo:
     date: str | None
     filter: str | None
     cards: tuple[tuple[str, Any, str], ...] = field(default=(), repr=False)
+    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -217,7 +218,7 @@ class StarShape:
         q = (1 - ratio) / (1 + ratio)
         fwhm = float(np.exp(ln_fwhm))
         angle = float(np.degrees(0.5 * np.arctan2(e2, e1)) % 180.0)
-        return Shape(fwhm, fwhm / np.sqrt(q), float(np.sqrt(1 - q * q)), angle, self.beta)
+        return Shape(fwhm, float(fwhm / np.sqrt(q)), float(np.sqrt(1 - q * q)), angle, self.beta)
 
     @property
     def centre(self) -> Shape:

@@ -1,0 +1,408 @@
+"""Pictures in and out: linear FITS, linear stacks that others made, and display pictures as 16-bit TIFF and PNG and as JPEG."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+from collections.abc import Iterable, Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import imagecodecs
+import numpy as np
+import tifffile
+from astropy.io import fits
+from PIL import Image, ImageCms, ImageOps
+
+from layerblend.errors import InputError, check_image
+from layerblend.files.frames import BLOCK, FITS_ENDING, STORAGE_CARD, _quietly, edge_zeros, open_frame, read_image
+from layerblend.files.whole import refuse_overwrite, whole, write_bytes
+from layerblend.kinds import Array, DisplayRGB, LinearImage
+
+__all__ = [
+    "read_linear", "read_picture", "refuse_overwrite", "whole", "write_bytes", "write_fits", "write_jpeg", "write_png", "write_tiff",
+]  # fmt: skip
+
+Card = tuple[str, Any, str]
+
+CODES_16, CODES_8 = 65535, 255
+JPEG_QUALITY = 95
+BAND_ROWS = 256
+PNG_AFTER_HEADER = 33  # signature 8 bytes, IHDR chunk 25
+PERCEPTUAL = 0
+TIFF_ENDING = {".tif", ".tiff"}
+PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
+STALE_CARDS = {"SATURATE", "DATAMAX", "DATAMIN", "BUNIT", "ROWORDER", "DATE", "BAYERPAT", "XBAYROFF", "YBAYROFF", "COLORTYP"}
+REMARKS = {"COMMENT", "HISTORY", ""}
+
+
+# ---------------------------------------------------------------- FITS out
+def write_fits(
+    path: str | Path,
+    image: LinearImage,
+    *,
+    cards: Iterable[Card] = (),
+    top_down: bool = False,
+    extensions: Mapping[str, Array] | None = None,
+) -> None:
+    """Write a linear picture as float32 FITS, colour as three planes, NaN where there is no data.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float, row 0 the top of the picture
+    cards : keyword, value, comment to keep (WCS, dates, site); those about storage or value range are left out, of equal keywords the
+        last one counts. SATURATE = 1 is written, so that the file reads back with the same white.
+    top_down : row order of the file (card ROWORDER); False is the FITS habit, the bottom row first.
+    extensions : further arrays of the same picture by name; floats become float32, whole numbers 16 or 32 bits.
+    """
+    planes = [("", check_image("image", image)), *(extensions or {}).items()]
+    stored = [(name, _as_stored(array)) for name, array in planes]
+    heads = [_header(array, name, cards if not name else (), top_down) for name, array in stored]
+    needed = sum(len(head) + _padded(array.nbytes) for head, (_, array) in zip(heads, stored, strict=True))
+    with whole(path, needed=needed) as part, open(part, "xb") as handle:
+        for head, (_, array) in zip(heads, stored, strict=True):
+            handle.write(head)
+            _write_planes(handle, array, top_down)
+
+
+def _as_stored(array: Array) -> Array:
+    array = np.asarray(array)
+    if array.dtype.kind == "f":
+        return array.astype(np.float32, copy=False)
+    if array.dtype.kind == "b" or array.dtype == np.uint8:
+        return array.astype(np.uint8, copy=False)
+    fits_in_16 = array.size == 0 or (array.min() >= -(2**15) and array.max() < 2**15)
+    return array.astype(np.int16 if fits_in_16 else np.int32)
+
+
+def _padded(size: int) -> int:
+    return -(-size // BLOCK) * BLOCK
+
+
+def _header(array: Array, name: str, cards: Iterable[Card], top_down: bool) -> bytes:
+    height, width = array.shape[:2]
+    axes = [width, height, *array.shape[2:]]
+    bits = array.dtype.itemsize * 8
+    header = fits.Header()
+    header["XTENSION" if name else "SIMPLE"] = "IMAGE" if name else True
+    header["BITPIX"] = -bits if array.dtype.kind == "f" else bits
+    header["NAXIS"] = len(axes)
+    for number, length in enumerate(axes, 1):
+        header[f"NAXIS{number}"] = length
+    if name:
+        header["PCOUNT"], header["GCOUNT"] = 0, 1
+        header["EXTNAME"] = name.upper()
+    else:
+        header["EXTEND"] = True
+        header["SATURATE"] = (1.0, "white level: linear light, 1 = white")
+    header["ROWORDER"] = ("TOP-DOWN" if top_down else "BOTTOM-UP", "order of the rows in this file")
+    with _quietly():
+        for card in cards:
+            _add_card(header, *card)
+        return header.tostring(sep="", endcard=True, padding=True).encode("ascii")
+
+
+def _add_card(header: fits.Header, keyword: str, value: Any, comment: str = "") -> None:
+    """Add one card if FITS can hold it."""
+    keyword = keyword.upper()
+    if STORAGE_CARD.match(keyword) or keyword in STALE_CARDS:
+        return
+    value = value.item() if isinstance(value, np.generic) else value
+    if isinstance(value, float) and not np.isfinite(value):
+        return
+    if not isinstance(value, bool | int | float | complex | None):
+        value = _ascii(value)
+    if keyword in REMARKS:
+        header.append(fits.Card(keyword, value or ""), end=True)
+        return
+    try:
+        card = fits.Card(keyword, value, _ascii(comment))
+        card.verify("fix")
+        str(card)
+    except (ValueError, fits.VerifyError):
+        return
+    if keyword in header:
+        header[keyword] = (card.value, card.comment)
+    else:
+        header.append(card, end=True)
+
+
+def _ascii(text: Any) -> str:
+    plain = str(text).encode("ascii", "replace").decode("ascii")
+    return "".join(letter if 32 <= ord(letter) < 127 else "?" for letter in plain)
+
+
+def _write_planes(handle: BinaryIO, array: Array, top_down: bool) -> None:
+    ordered = array if top_down else array[::-1]
+    planes = [ordered] if array.ndim == 2 else [ordered[..., c] for c in range(array.shape[2])]
+    for plane in planes:
+        for first in range(0, plane.shape[0], BAND_ROWS):
+            band = plane[first : first + BAND_ROWS]
+            handle.write(np.ascontiguousarray(band, band.dtype.newbyteorder(">")).reshape(-1).view(np.uint8).data)
+    handle.write(bytes(_padded(array.nbytes) - array.nbytes))
+
+
+# ---------------------------------------------------------------- linear stacks of others
+def read_linear(
+    path: str | Path, *, white_level: float | None = None, notes: list[str] | None = None
+) -> tuple[LinearImage, tuple[Card, ...], bool]:
+    """A finished stack as linear light, with its header cards and row order.
+
+    FITS of any kind that `open_frame` takes, or TIFF with 16 or more bits (integers or floats, any compression, planes apart or together;
+    a further sample such as alpha is left out with a note). A TIFF is taken as linear whatever profile it carries. 8 bits are refused:
+    their steps are coarser than the noise of a stack.
+
+    Parameters
+    ----------
+    white_level : float, the value of a saturated pixel; otherwise a SATURATE or DATAMAX card, otherwise the integer type's largest value
+    notes : list that gets words on what was left out or assumed
+
+    Returns
+    -------
+    image : (H, W, 3) or (H, W) float32, row 0 = top, 1.0 = white level, NaN = no data
+    cards : header cards, () for TIFF
+    top_down : row order of the FITS file; False for TIFF, so that FITS results follow the FITS habit
+
+    Raises
+    ------
+    InputError : unreadable, 8 bits, more planes than one or three, floats without a white level.
+    """
+    path = Path(path)
+    notes = [] if notes is None else notes
+    if FITS_ENDING.search(path.name):
+        info = open_frame(path, white_level=white_level)
+        notes += info.words
+        if info.bitpix == 8:
+            raise _too_few_bits(path)
+        return read_image(info), info.cards, info.top_down
+    if path.suffix.lower() in TIFF_ENDING:
+        return _linear_tiff(path, white_level, notes), (), False
+    raise InputError(f"{path.name} is not a linear stack: give FITS (.fits .fit .fts) or TIFF with 16 bits or more.", file=path)
+
+
+def _too_few_bits(path: Path) -> InputError:
+    return InputError(
+        f"{path.name} has 8 bits per value, steps coarser than the noise of a stack; save the stack with 16 bits or as floats.",
+        file=path,
+        code="8_bit",
+    )
+
+
+def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> LinearImage:
+    samples, bits = _tiff_samples(path, notes)
+    if samples.dtype.kind != "f" and bits <= 8:
+        raise _too_few_bits(path)
+    if samples.dtype.kind == "f" and white_level is None:
+        raise InputError(
+            f"{path.name} holds floats; set frames.white_level to the value of a saturated pixel (1 if white is 1.0).",
+            file=path,
+            key="frames.white_level",
+            code="white_level",
+        )
+    white = white_level if white_level is not None else float(_largest(samples.dtype, bits))
+    image = np.empty(samples.shape, np.float32)
+    for first in range(0, len(image), BAND_ROWS):
+        image[first : first + BAND_ROWS] = samples[first : first + BAND_ROWS].astype(np.float64) / white
+    image[~np.isfinite(image)] = np.nan
+    image[edge_zeros((image == 0) if image.ndim == 2 else (image == 0).all(axis=2))] = np.nan
+    return image
+
+
+def _largest(dtype: np.dtype, bits: int) -> int:
+    return 2 ** (bits - 1) - 1 if dtype.kind == "i" else 2**bits - 1
+
+
+def _tiff_samples(path: Path, notes: list[str]) -> tuple[Array, int]:
+    """(H, W, 3) or (H, W) values of the first page, upright, white as the largest value; and the bits of one value."""
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page = tiff.pages.first
+            _refuse_odd_tiff(path, tiff, page)
+            values = page.asarray()
+            if page.axes == "SYX":
+                values = np.moveaxis(values, 0, 2)
+            if page.photometric == tifffile.PHOTOMETRIC.PALETTE:
+                values = _palette(values, page.colormap)
+            if len(tiff.pages) > 1:
+                notes.append(f"{path.name}: {len(tiff.pages)} pages; the first is used.")
+            orientation = page.tags.valueof("Orientation", 1)
+            inverted = page.photometric == tifffile.PHOTOMETRIC.MINISWHITE
+            bits = page.bitspersample if page.photometric != tifffile.PHOTOMETRIC.PALETTE else 16
+            _note_profile(path, page.iccprofile, notes)
+    except InputError:
+        raise
+    except FileNotFoundError:
+        raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
+    except Exception as error:  # the decoders raise classes of their own
+        raise InputError(f"{path.name} cannot be read as TIFF: {error}", file=path, code="not_tiff") from error
+    if inverted and values.dtype.kind == "u":
+        values = _largest(values.dtype, bits) - values
+    return _three_or_one(path, _upright(values, int(orientation)), notes), bits
+
+
+def _refuse_odd_tiff(path: Path, tiff: tifffile.TiffFile, page: Any) -> None:
+    if page.axes not in {"YX", "YXS", "SYX"}:
+        raise InputError(f"{path.name}: a TIFF with axes {page.axes} {page.shape} is not one picture.", file=path, code="axes")
+    if page.imagelength == 1 and len(tiff.pages) > 1:
+        raise InputError(f"{path.name}: {len(tiff.pages)} pages one row high are not a picture; save it as one page.", file=path)
+    ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=False)]
+    if ends and max(ends) > path.stat().st_size:
+        raise InputError(f"{path.name} is cut short. Copy the file again.", file=path, code="short_file")
+
+
+def _palette(values: Array, colours: Array | None) -> Array:
+    return values if colours is None else np.moveaxis(np.asarray(colours, np.uint16)[:, values], 0, 2)
+
+
+def _upright(values: Array, orientation: int) -> Array:
+    """Turn the stored rows and columns as TIFF 6.0's tag Orientation (274) says."""
+    if orientation >= 5:
+        values = np.swapaxes(values, 0, 1)
+        orientation = {5: 1, 6: 2, 7: 3, 8: 4}[orientation]
+    flips: dict[int, Any] = {2: np.s_[:, ::-1], 3: np.s_[::-1, ::-1], 4: np.s_[::-1]}
+    return values[flips[orientation]] if orientation in flips else values
+
+
+def _three_or_one(path: Path, values: Array, notes: list[str]) -> Array:
+    if values.ndim == 2:
+        return values
+    samples = values.shape[2]
+    if samples in (2, 4):
+        notes.append(f"{path.name}: a further sample (transparency) is left out.")
+        values, samples = values[..., : samples - 1], samples - 1
+    if samples == 1:
+        return values[..., 0]
+    if samples == 3:
+        return values
+    raise InputError(f"{path.name} has {samples} samples per pixel; one or three are needed.", file=path, code="axes")
+
+
+# ---------------------------------------------------------------- display pictures in
+def read_picture(path: str | Path, *, notes: list[str] | None = None) -> DisplayRGB:
+    """A finished picture (TIFF, PNG, JPEG; 8 or 16 bits, or floats in 0..1) as display values.
+
+    Transparency is left out with a note. Values are taken as sRGB; another embedded profile is noted, not converted.
+
+    Returns
+    -------
+    (H, W, 3) float32, 0..1; grey pictures have three equal planes.
+
+    Raises
+    ------
+    InputError : unreadable, damaged, or another kind of file.
+    """
+    path = Path(path)
+    notes = [] if notes is None else notes
+    ending = path.suffix.lower()
+    if ending in TIFF_ENDING:
+        values, bits = _tiff_samples(path, notes)
+    elif ending in PICTURE_ENDING:
+        values = _png_values(path, notes) if ending == ".png" else _jpeg_values(path, notes)
+        bits = values.dtype.itemsize * 8
+    else:
+        raise InputError(f"{path.name} is not a finished picture; TIFF, PNG and JPEG are.", file=path, code="not_a_picture")
+    if values.dtype.kind == "f":
+        if not (np.nanmin(values) >= 0 and np.nanmax(values) <= 1):
+            raise InputError(f"{path.name} holds floats outside 0..1, so it is not a display picture.", file=path)
+        scaled = np.nan_to_num(values.astype(np.float32))
+    else:
+        scaled = (values.astype(np.float64) / _largest(values.dtype, bits)).astype(np.float32)
+    return np.ascontiguousarray(scaled if scaled.ndim == 3 else np.repeat(scaled[..., None], 3, axis=2))
+
+
+def _png_values(path: Path, notes: list[str]) -> Array:
+    try:
+        coded = path.read_bytes()
+        values = imagecodecs.png_decode(coded)
+        with Image.open(io.BytesIO(coded)) as opened:
+            _note_profile(path, opened.info.get("icc_profile"), notes)
+    except FileNotFoundError:
+        raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
+    except Exception as error:  # the decoder raises a class of its own
+        raise InputError(f"{path.name} cannot be read as PNG: {error}", file=path, code="not_png") from error
+    return _three_or_one(path, values, notes)
+
+
+def _jpeg_values(path: Path, notes: list[str]) -> Array:
+    try:
+        with Image.open(path) as opened:
+            _note_profile(path, opened.info.get("icc_profile"), notes)
+            return np.asarray(ImageOps.exif_transpose(opened).convert("RGB"))
+    except FileNotFoundError:
+        raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
+    except (OSError, SyntaxError, ValueError) as error:
+        raise InputError(f"{path.name} cannot be read as JPEG: {error}", file=path, code="not_jpeg") from error
+
+
+def _note_profile(path: Path, profile: bytes | None, notes: list[str]) -> None:
+    if not profile:
+        return
+    try:
+        name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile))).strip()
+    except (ImageCms.PyCMSError, OSError):
+        name = "unreadable"
+    if "srgb" not in name.casefold():
+        notes.append(f"{path.name}: the embedded profile ({name}) is not converted; values are taken as sRGB.")
+
+
+# ---------------------------------------------------------------- display pictures out
+def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+    """Write a display picture as 16-bit RGB TIFF with an sRGB profile; the number of values that had to be clipped is given back.
+
+    Parameters
+    ----------
+    display : (H, W, 3) or (H, W) float, 0..1; grey is written as three equal samples
+    no_data : display value that NaN gets
+    """
+    codes, clipped = _codes(display, CODES_16, no_data)
+    buffer = io.BytesIO()
+    tifffile.imwrite(
+        buffer, codes, photometric="rgb", planarconfig="contig", iccprofile=srgb_profile(), metadata=None, software="layerblend"
+    )
+    write_bytes(path, buffer.getbuffer())
+    return clipped
+
+
+def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+    """Write a display picture as 16-bit RGB PNG marked as sRGB; the number of values that had to be clipped is given back."""
+    codes, clipped = _codes(display, CODES_16, no_data)
+    coded = imagecodecs.png_encode(codes)
+    mark = _png_chunk(b"sRGB", bytes([PERCEPTUAL]))
+    write_bytes(path, coded[:PNG_AFTER_HEADER], mark, coded[PNG_AFTER_HEADER:])
+    return clipped
+
+
+def write_jpeg(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+    """Write a display picture as JPEG (quality 95, full colour resolution, sRGB profile); the number of clipped values is given back."""
+    codes, clipped = _codes(display, CODES_8, no_data)
+    buffer = io.BytesIO()
+    Image.fromarray(codes).save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=srgb_profile())
+    write_bytes(path, buffer.getbuffer())
+    return clipped
+
+
+def srgb_profile() -> bytes:
+    """The bytes of the sRGB profile (ICC version 2) that goes into pictures."""
+    return files("layerblend.files").joinpath("srgb_v2.icc").read_bytes()
+
+
+def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
+    """(H, W, 3) integers 0..top, and how many values lay outside 0..1 by more than half a step."""
+    display = check_image("display", display)
+    height, width = display.shape[:2]
+    codes = np.empty((height, width, 3), np.uint16 if top > CODES_8 else np.uint8)
+    slack = 0.5 / top
+    clipped = 0
+    for first in range(0, height, BAND_ROWS):
+        band = display[first : first + BAND_ROWS]
+        band = np.where(np.isnan(band), np.float32(no_data), band)
+        clipped += int(np.count_nonzero((band < -slack) | (band > 1 + slack)))
+        whole_numbers = np.rint(np.clip(band, 0, 1) * np.float32(top))
+        codes[first : first + BAND_ROWS] = whole_numbers if band.ndim == 3 else whole_numbers[..., None]
+    return codes, clipped
+
+
+def _png_chunk(kind: bytes, content: bytes) -> bytes:
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
