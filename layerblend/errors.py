@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
+if TYPE_CHECKING:
+    import numpy as np
 
 
 class LayerblendError(Exception):
@@ -83,6 +84,8 @@ def check_image(name: str, image: Any, *, colour: bool | None = None) -> np.ndar
 
     ``colour`` True demands three channels, False a plane, None takes both.
     """
+    import numpy as np  # only here: the recipe and the help text need errors, not numerics
+
     array = np.asarray(image)
     if array.dtype.kind != "f":
         raise ArgumentError(

@@ -1,0 +1,216 @@
+"""The commented starter recipe that `layerblend new` writes, made from the schema; and the look at file names that it starts from."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from layerblend.recipe.schema import Recipe, Section, Sections, Setting, StackSpec, flow, key_of, part_of, setting_of, written
+
+FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
+TIFF_ENDINGS = (".tif", ".tiff")
+# words in a file name that say "finished stack"; numbered files (L_0001.fits) are frames
+_STACK_WORDS = {"all", "deep", "stack", "stacked", "master", "mean", "combined"}
+_CHANNEL_WORDS = {"r": "r", "red": "r", "g": "g", "green": "g", "b": "b", "blue": "b"}
+_WIDTH = 110
+
+StackFile = Path | Mapping[str, Path]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a folder holds, judged by file names alone: frames, or finished stacks by name."""
+
+    frames: tuple[Path, ...] = ()
+    stacks: Mapping[str, StackFile] = field(default_factory=dict)
+
+
+def sort_out(paths: Iterable[Path]) -> Found:
+    """Tell frames from finished stacks by name: `best25`, `all`, `deep`, `stack`, ... and every TIFF are stacks; other FITS are frames.
+
+    Stacks in three files (`deep_r.fits`, `deep_g.fits`, `deep_b.fits`) are joined under one name.
+    """
+    frames: list[Path] = []
+    stacks: list[Path] = []
+    for path in sorted(paths):
+        name = path.name.lower()
+        if name.endswith(TIFF_ENDINGS) or (name.endswith(FITS_ENDINGS) and _is_stack(path)):
+            stacks.append(path)
+        elif name.endswith(FITS_ENDINGS):
+            frames.append(path)
+    return Found(tuple(frames), _named(stacks))
+
+
+def _stem(path: Path) -> str:
+    name = path.name
+    return next((name[: -len(end)] for end in (*FITS_ENDINGS[::-1], *TIFF_ENDINGS[::-1]) if name.lower().endswith(end)), path.stem)
+
+
+def _words(path: Path) -> list[str]:
+    return [word for word in re.split(r"[^a-z0-9]+", _stem(path).lower()) if word]
+
+
+def _is_stack(path: Path) -> bool:
+    return any(word in _STACK_WORDS or re.fullmatch(r"best\d{1,2}", word) for word in _words(path))
+
+
+def _named(paths: Sequence[Path]) -> dict[str, StackFile]:
+    channels: dict[str, dict[str, Path]] = {}
+    for path in paths:
+        words = _words(path)
+        if len(words) > 1 and words[-1] in _CHANNEL_WORDS:
+            channels.setdefault("_".join(words[:-1]), {})[_CHANNEL_WORDS[words[-1]]] = path
+    whole = {name: files for name, files in channels.items() if set(files) == {"r", "g", "b"}}
+    joined = {path for files in whole.values() for path in files.values()}
+    named: dict[str, StackFile] = {}
+    for path in paths:
+        if path not in joined:
+            named[_free_name(_stack_name(_words(path)), named)] = path
+    for name, files in whole.items():
+        named[_free_name(_stack_name(name.split("_")), named)] = {key: files[key] for key in "rgb"}
+    order = sorted(named, key=_depth)
+    return {name: named[name] for name in order}
+
+
+def _stack_name(words: Sequence[str]) -> str:
+    known = [word for word in words if re.fullmatch(r"best\d{1,2}", word) or word in {"all", "deep"}]
+    return known[0] if known else "_".join(words) or "stack"
+
+
+def _free_name(name: str, taken: Mapping[str, Any]) -> str:
+    return name if name not in taken else next(f"{name}_{n}" for n in range(2, len(taken) + 3) if f"{name}_{n}" not in taken)
+
+
+def _depth(name: str) -> tuple[int, str]:
+    match = re.fullmatch(r"best(\d{1,2})", name)
+    return (int(match[1]) if match else {"all": 100, "deep": 101}.get(name, 99), name)
+
+
+# ---------------------------------------------------------------- the text
+def starter_recipe(
+    target: str,
+    *,
+    folder: str | Path | None = None,
+    pattern: str | None = None,
+    stacks: Mapping[str, StackFile] | None = None,
+    frame_count: int | None = None,
+    home: str | Path | None = None,
+) -> str:
+    """A recipe that runs as it stands: what is needed is written out, everything else stands as a comment with its default.
+
+    ``folder``: the frames; ``stacks``: finished stacks by name, a file or {r, g, b} files; ``home``: the folder the recipe will lie in,
+    so that paths can be written relative to it.
+    """
+    lines = _comment(
+        f"Recipe of {' '.join(target.split())}. A line behind # shows a default: take away the # and change the value to set it. "
+        "`layerblend check` tells what is wrong or what would run; `layerblend blend` makes the picture."
+    )
+    lines += ["", _line("target", target, "")]
+    for name in Recipe.model_fields:
+        if name == "target":
+            continue
+        lines += ["", *_comment(setting_of(Recipe, name).help)]
+        if name == "frames":
+            lines += _frames_lines(folder, pattern, frame_count, home)
+        elif name == "stacks":
+            lines += _stacks_lines(stacks, home)
+        else:
+            part = part_of(Recipe, name)
+            assert part is not None
+            lines += [f"{name}:", *_settings_lines(part, "  ")]
+    return "\n".join(lines) + "\n"
+
+
+def _comment(text: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(text[0].upper() + text[1:], _WIDTH, initial_indent=f"{indent}# ", subsequent_indent=f"{indent}# ")
+
+
+def _quoted(value: Any) -> str:
+    if not isinstance(value, str):
+        return flow(value)
+    return (
+        yaml.safe_dump(value, allow_unicode=True, width=10_000, default_style=None if _is_plain(value) else "'").split("\n...")[0].strip()
+    )
+
+
+def _is_plain(text: str) -> bool:
+    return re.fullmatch(r"[^\W\d][\w ./-]*", text) is not None
+
+
+def _line(key: str, value: Any, indent: str, note: str = "") -> str:
+    text = f"{indent}{key}: {_quoted(value)}"
+    return f"{text:<36}  # {note}" if note else text
+
+
+def _settings_lines(section: type[Section], indent: str, skip: Sequence[str] = ()) -> list[str]:
+    lines: list[str] = []
+    for name, info in section.model_fields.items():
+        setting, key = setting_of(section, name), key_of(section, name)
+        if key in skip:
+            continue
+        part = part_of(section, name)
+        if part is not None and setting.rule is None:
+            lines += [f"{indent}{key}:  # {setting.help}", *_settings_lines(part, indent + "  ")]
+            continue
+        lines.append(_line(f"# {key}", written(setting.rule, info.default), indent, _note(setting)))
+    return lines
+
+
+def _note(setting: Setting) -> str:
+    """Help, then what is allowed in brackets."""
+    allowed = "" if setting.rule is None else setting.rule.span
+    if isinstance(setting.rule, Sections):
+        allowed = f"such as {allowed}"
+    elif span := re.fullmatch(r"([\[(])(\S+), (\S+)\]", allowed):
+        allowed = f"{'above ' if span[1] == '(' else ''}{span[2]} to {span[3]}"
+    inside = " ".join(part for part in (allowed, setting.unit) if part)
+    return f"{setting.help} [{inside}]" if inside else setting.help
+
+
+def _relative(path: str | Path, home: str | Path | None) -> str:
+    if home is None:
+        return Path(path).as_posix()
+    try:
+        return Path(path).absolute().relative_to(Path(home).absolute()).as_posix()
+    except ValueError:
+        return Path(path).absolute().as_posix()
+
+
+def _frames_lines(folder: str | Path | None, pattern: str | None, count: int | None, home: str | Path | None) -> list[str]:
+    part = part_of(Recipe, "frames")
+    assert part is not None
+    lines = ["frames:"]
+    given: list[str] = []
+    if folder is not None:
+        lines.append(_line("folder", _relative(folder, home), "  ", "" if count is None else f"{count} frames found"))
+        given.append("folder")
+    if pattern is not None:
+        lines.append(_line("pattern", pattern, "  "))
+        given.append("pattern")
+    return lines + _settings_lines(part, "  ", given)
+
+
+def _stacks_lines(stacks: Mapping[str, StackFile] | None, home: str | Path | None) -> list[str]:
+    if not stacks:
+        lines = _comment("A set written here replaces the standard one. Of one stack can be said:")
+        lines += ["# stacks:", "#   best25: 25%                     # short for {keep: 25%}", "#   best40:"]
+        inner = [
+            _line("# keep", 0.4, "    ", "share of the sharpest frames"),
+            *_settings_lines(StackSpec, "    ", ("keep", "file", "files")),
+        ]
+        return lines + ["# " + line.replace("# ", "", 1) for line in inner]
+    lines = ["stacks:  # finished stacks, sharpest first; all of one size and place"]
+    for name, file in stacks.items():
+        lines.append(f"  {name}:")
+        if isinstance(file, Mapping):
+            lines.append("    files:")
+            lines += [_line(key, _relative(file[key], home), "      ") for key in ("r", "g", "b")]
+        else:
+            lines.append(_line("file", _relative(file, home), "    "))
+    return lines
