@@ -13,11 +13,11 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_image
-from layerblend.kinds import Array, LinearRGB, working_luminance
+from layerblend.kinds import Array, LinearRGB
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv
 from layerblend.maths.clipped import clipped_pixels
-from layerblend.maths.moffat import Candidates, detect_stars, guess_fwhm, prepare_plane
 from layerblend.maths.robust import lag_noise, mad_sigma
+from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare_plane
 
 # The median star of a field: what the population is taken to be.
 MEDIAN_STAR_KELVIN = 5600.0
@@ -118,8 +118,7 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     Only isolated point sources, unsaturated, with SNR above 20 in every channel.
     """
     clipped = clipped_pixels(image, saturated)
-    luminance = working_luminance(image)
-    above, codes = prepare_plane(luminance, saturated=clipped)
+    above, codes = prepare_plane(image, saturated=clipped)
     candidates = detect_stars(above, codes, threshold=DETECT_SIGMA)
     if not len(candidates):
         return np.zeros((0, 8))
