@@ -1,0 +1,164 @@
+"""The one stretch of a result, from linear light to display values and back.
+
+The code y(v) = asinh((v + p)/s)/norm (the form of Lupton et al. 2004, PASP 116, 133) is given to the largest channel of u = v + p, and
+linear display light keeps the ratios of u: hue and saturation are those of the light. The pedestal p makes the sky grey and keeps it
+clear of 0. Lupton et al. keep the ratios of *encoded* values instead, which oversaturates and turns hues once the display decodes
+them. Codes above .8 roll off along .8 + .2 t/(1 + t) and never reach 1.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import Array, Curve
+from layerblend.maths.bands import over_bands
+from layerblend.maths.perceptual import decode_of, encode_of
+
+SHOULDER = 0.8
+MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
+
+
+# ---------------------------------------------------------------- one pixel
+@njit(cache=True, nogil=True)
+def asinh_of(x):
+    """asinh for x >= 0, exact to rounding also for small x."""
+    square = x * x
+    return math.log1p(x + square / (1 + math.sqrt(square + 1)))
+
+
+@njit(cache=True, nogil=True)
+def shoulder_of(code):
+    """Roll off codes above .8 so that 1 is never reached."""
+    if code <= SHOULDER:
+        return code
+    t = (code - SHOULDER) / (1 - SHOULDER)
+    return SHOULDER + (1 - SHOULDER) * t / (1 + t)
+
+
+@njit(cache=True, nogil=True)
+def unshoulder_of(code):
+    """Inverse of the roll-off."""
+    if code <= SHOULDER:
+        return code
+    t = min((code - SHOULDER) / (1 - SHOULDER), MOST)
+    return SHOULDER + (1 - SHOULDER) * t / (1 - t)
+
+
+@njit(cache=True, nogil=True)
+def code_of(u, s, norm):
+    """Display code of light with the pedestal on it, u = v + p; 0 for u <= 0."""
+    if u <= 0:
+        return 0.0
+    return shoulder_of(asinh_of(u / s) / norm)
+
+
+@njit(cache=True, nogil=True)
+def light_of(code, s, norm):
+    """Light with the pedestal on it of a display code."""
+    return math.sinh(unshoulder_of(code) * norm) * s
+
+
+# ---------------------------------------------------------------- arrays
+def stretch(image: Any, curve: Curve) -> Array:
+    """Linear light to display values by the result's curve; hue is kept, cores roll off, nothing is clipped above.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float, linear light, sky near 0; NaN = no data.
+    curve : Curve.
+
+    Returns
+    -------
+    array of the same shape and type, 0 <= value < 1. Light below -p gives 0 (crushed); no data gives grey at sky level.
+    """
+    array, mono = _pixels(image)
+    out = np.empty_like(array)
+    p, s, norm, sky = curve.p, curve.s, curve.norm, curve.sky
+    kernel = _stretch_mono if mono else _stretch_rgb
+    over_bands(lambda first, last: kernel(array, p, s, norm, sky, out, first, last), array.shape[0])
+    return out
+
+
+def unstretch(display: Any, curve: Curve) -> Array:
+    """Display values back to linear light: the exact inverse of :func:`stretch` for pixels that were not crushed.
+
+    Parameters
+    ----------
+    display : (H, W, 3) or (H, W) float, 0 <= value < 1.
+    curve : Curve.
+
+    Returns
+    -------
+    array of the same shape and type, linear light.
+    """
+    array, mono = _pixels(display)
+    out = np.empty_like(array)
+    p, s, norm = curve.p, curve.s, curve.norm
+    kernel = _unstretch_mono if mono else _unstretch_rgb
+    over_bands(lambda first, last: kernel(array, p, s, norm, out, first, last), array.shape[0])
+    return out
+
+
+def _pixels(image: Any) -> tuple[Array, bool]:
+    """The picture as a contiguous float array, and whether it is mono."""
+    array = np.asarray(image)
+    if array.dtype.kind != "f":
+        raise ArgumentError(f"The stretch needs floats, got {array.dtype}.")
+    if array.ndim not in (2, 3) or (array.ndim == 3 and array.shape[2] != 3):
+        raise ArgumentError(f"The stretch needs the shape (H, W) or (H, W, 3), got {array.shape}.")
+    kind = np.float64 if array.dtype == np.float64 else np.float32
+    return np.ascontiguousarray(array, kind), array.ndim == 2
+
+
+# ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def stretched_of(r, g, b, p, s, norm, sky):
+    """Display values of one pixel of linear light."""
+    r, g, b = r + p, g + p, b + p
+    if r != r or g != g or b != b:
+        return sky, sky, sky
+    most = max(r, g, b)
+    if most <= 0:
+        return 0.0, 0.0, 0.0
+    gain = decode_of(code_of(most, s, norm)) / most
+    return encode_of(max(r, 0.0) * gain), encode_of(max(g, 0.0) * gain), encode_of(max(b, 0.0) * gain)
+
+
+@njit(cache=True, nogil=True)
+def _stretch_rgb(image, p, s, norm, sky, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky)
+
+
+@njit(cache=True, nogil=True)
+def _stretch_mono(image, p, s, norm, sky, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            value = np.float64(image[y, x])
+            out[y, x] = sky if value != value else code_of(value + p, s, norm)
+
+
+@njit(cache=True, nogil=True)
+def _unstretch_rgb(display, p, s, norm, out, first, last):
+    for y in range(first, last):
+        for x in range(display.shape[1]):
+            r = decode_of(np.float64(display[y, x, 0]))
+            g = decode_of(np.float64(display[y, x, 1]))
+            b = decode_of(np.float64(display[y, x, 2]))
+            most = max(r, g, b)
+            gain = light_of(encode_of(most), s, norm) / most if most > 0 else 0.0
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r * gain - p, g * gain - p, b * gain - p
+
+
+@njit(cache=True, nogil=True)
+def _unstretch_mono(display, p, s, norm, out, first, last):
+    for y in range(first, last):
+        for x in range(display.shape[1]):
+            out[y, x] = light_of(np.float64(display[y, x]), s, norm) - p
