@@ -19,12 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[Any]
-LinearRGB = Annotated[NDArray[np.float32], "(H, W, 3), linear light, 1.0 = white level"]
-LinearImage = Annotated[NDArray[np.float32], "(H, W, 3) or (H, W), linear light"]
-DisplayRGB = Annotated[NDArray[np.float32], "(H, W, 3), sRGB-encoded, 0..1"]
-Plane = Annotated[NDArray[np.float32], "(H, W)"]
-Mask = Annotated[NDArray[np.bool_], "(H, W)"]
-Weight = Annotated[NDArray[np.float32], "(H, W), 0..1"]
+LinearRGB = Annotated[Array, "float32 (H, W, 3), linear light, 1.0 = white level"]
+LinearImage = Annotated[Array, "float32 (H, W, 3) or (H, W), linear light"]
+DisplayRGB = Annotated[Array, "float32 (H, W, 3), sRGB-encoded, 0..1"]
+Plane = Annotated[Array, "float32 (H, W)"]
+Mask = Annotated[Array, "bool (H, W)"]
+Weight = Annotated[Array, "float32 (H, W), 0..1"]
 
 
 # ---------------------------------------------------------------- frames

@@ -1,0 +1,5 @@
+"""`python -m layerblend` is the `layerblend` command."""
+
+from layerblend.cli import main
+
+main()

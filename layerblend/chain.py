@@ -1,0 +1,345 @@
+"""What each node of the graph does: thin lines from files and earlier results to the pure steps, in the order of the data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from layerblend.errors import InputError
+from layerblend.files.frames import read_image
+from layerblend.files.pictures import read_linear
+from layerblend.kinds import (
+    Array,
+    Curve,
+    DisplayRGB,
+    Ellipse,
+    FrameInfo,
+    FrameMeasure,
+    FrameTable,
+    LinearImage,
+    LinearRGB,
+    Mask,
+    Plane,
+    Stack,
+    StarShape,
+    Weight,
+    working_luminance,
+)
+from layerblend.maths.curve import stretch
+from layerblend.maths.noise import error_map, luminance_error, signal_error_map
+from layerblend.maths.robust import mad_sigma
+from layerblend.steps.blend import blend, gate_share, shrink_stars, star_layer
+from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
+from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
+from layerblend.steps.cores import repair_cores
+from layerblend.steps.curve import fit_curve
+from layerblend.steps.detail import Gates, apply_gates, bend_core, detail_gates, sharpen_gates
+from layerblend.steps.flatten import Flattened, apply_sky, flatten
+from layerblend.steps.grade import grade_frame, grade_table
+from layerblend.steps.psf import measure_psf
+from layerblend.steps.rank import rank_frames
+from layerblend.steps.split import Split, split_stars
+from layerblend.steps.white import White, white_balance
+
+
+# ---------------------------------------------------------------- frames to stacks
+def grade_one(info: FrameInfo) -> FrameMeasure:
+    """Read one frame and measure it."""
+    return grade_frame(read_image(info))
+
+
+def rank_table(
+    infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure], given: Mapping[str, Mapping[str, float]] | None, ranking: dict[str, Any]
+) -> FrameTable:
+    """Grade all frames against each other, exclude and rank them."""
+    return rank_frames(grade_table(infos, measures, given=given), **ranking)
+
+
+# ---------------------------------------------------------------- linear light
+def finished_stack(paths: Sequence[Path]) -> Stack:
+    """A stack somebody else made: one colour or mono file, or three mono files for red, green and blue."""
+    if len(paths) == 1:
+        image, cards, top_down = read_linear(paths[0])
+        return Stack(mean=image, files=(str(paths[0]),), cards=cards, top_down=top_down)
+    planes = [read_linear(path) for path in paths]
+    shapes = {plane[0].shape for plane in planes}
+    if len(shapes) != 1 or planes[0][0].ndim != 2:
+        listed = ", ".join(f"{path.name} {plane[0].shape}" for path, plane in zip(paths, planes, strict=True))
+        raise InputError(f"The files for r, g and b must be mono pictures of one size, got {listed}.", file=paths[0])
+    image = np.stack([plane[0] for plane in planes], axis=-1)
+    return Stack(mean=image, files=tuple(str(path) for path in paths), cards=planes[0][1], top_down=planes[0][2])
+
+
+def find_sky(stack: Stack, *, protect: Sequence[Ellipse], frame_filling: str, mode: str) -> Flattened:
+    """The sky model of the deepest stack; every stack of the same frames uses it."""
+    return flatten(native(stack.mean), protect=protect, frame_filling=frame_filling, mode=mode)
+
+
+def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | None = None) -> White:
+    """One set of factors for all stacks; a mono stack has nothing to balance."""
+    image = sky.image
+    if image.ndim == 2:
+        return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono")
+    return white_balance(image, source=source, saturated=saturated_map(stack), catalogue=catalogue)
+
+
+def linear_picture(stack: Stack, sky: Flattened, white: White, *, brightness: float = 1.0) -> LinearRGB:
+    """A stack without its sky, white-balanced; mono becomes grey."""
+    return _balanced(apply_sky(native(stack.mean), sky), white, brightness)
+
+
+def linear_half(stack: Stack, sky: Flattened, white: White, half: int, *, brightness: float = 1.0) -> LinearRGB | None:
+    """The same of one half-set, or None where the stack has none."""
+    if stack.halves is None:
+        return None
+    return _balanced(apply_sky(native(stack.halves[half]), sky), white, brightness)
+
+
+def noise_map(stack: Stack, linear: LinearRGB, white: White, *, brightness: float = 1.0) -> LinearRGB:
+    """(H, W, 3) noise of the balanced picture: from the stack's error map, else from the picture itself."""
+    if stack.stderr is None:
+        return signal_error_map(linear)
+    return _balanced(error_map(native(stack.stderr)), white, brightness)
+
+
+def _balanced(image: LinearImage, white: White, brightness: float) -> LinearRGB:
+    cube = image if image.ndim == 3 else np.repeat(image[..., None], 3, axis=2)
+    return np.asarray(cube * (np.asarray(white.factors) * brightness).astype(np.float32), np.float32)
+
+
+def native(array: Array) -> Array:
+    """A float32 copy in the machine's byte order of a plane that may lie in a file."""
+    return np.asarray(array, np.float32) if array.dtype.isnative else array.astype(np.float32)
+
+
+def saturated_map(stack: Stack) -> Plane | None:
+    """Share of frames that clip at a pixel, or None where nobody knows."""
+    return None if stack.saturated is None else native(stack.saturated)
+
+
+# ---------------------------------------------------------------- layers
+def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
+    """The star image of a stack over the field, measured on its luminance."""
+    return measure_psf(working_luminance(linear), saturated=saturated_map(stack))
+
+
+def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, **settings: Any) -> Split:
+    """Stars apart from everything else."""
+    return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), **settings)
+
+
+def half_difference(half_a: LinearImage | None, half_b: LinearImage | None) -> LinearImage | None:
+    """(A - B)/2: noise of the mean and nothing else."""
+    return None if half_a is None or half_b is None else np.asarray((half_a - half_b) * np.float32(0.5), np.float32)
+
+
+def luminance_of(image: LinearImage | None) -> Plane | None:
+    """Y of a picture that may be missing."""
+    return None if image is None else working_luminance(image)
+
+
+@dataclass(frozen=True)
+class DetailLayer:
+    """The deconvolved luminance and the frozen operator that made it."""
+
+    light: Plane
+    gates: Gates
+
+
+def detail_layer(
+    split: Split, shape: StarShape, sigma: LinearRGB, half_a: LinearRGB | None, half_b: LinearRGB | None, *, deconvolve: float, grain: float
+) -> DetailLayer:
+    """Deconvolve the starless luminance of the detail stack."""
+    light = working_luminance(split.starless)
+    if deconvolve == 0 and grain == 1:
+        return DetailLayer(light, Gates((), 1.0, ()))
+    half = luminance_of(half_difference(half_a, half_b))
+    gates = detail_gates(
+        light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
+    )
+    return DetailLayer(apply_gates(gates, light), gates)
+
+
+@dataclass(frozen=True)
+class ColourLayer:
+    """The denoised starless colour and the frozen operator that made it (None where nothing was done)."""
+
+    image: LinearRGB
+    gates: ColourGates | None
+
+
+def colour_layer(
+    split: Split,
+    sigma: LinearRGB,
+    half_a: LinearRGB | None,
+    half_b: LinearRGB | None,
+    guide_split: Split,
+    guide_sigma: LinearRGB,
+    guide_a: LinearRGB | None,
+    guide_b: LinearRGB | None,
+    *,
+    denoise: float,
+    green_ceiling: bool,
+) -> ColourLayer:
+    """Denoise the starless colour, guided by the luminance of the detail stack."""
+    image, gates = split.starless, None
+    if denoise > 0:
+        guide = working_luminance(guide_split.starless)
+        gates = colour_gates(
+            image,
+            guide,
+            sigma=sigma,
+            half_difference=half_difference(half_a, half_b),
+            strength=denoise,
+            guide_sigma=luminance_error(guide_sigma),
+            guide_half_difference=luminance_of(half_difference(guide_a, guide_b)),
+        )
+        image = apply_colour_gates(gates, image, guide)
+    return ColourLayer(limit_green(image) if green_ceiling else image, gates)
+
+
+def target_mask(sky: Flattened, shape: tuple[int, ...]) -> Mask | None:
+    """Where the galaxies that flattening found are; None when it found none."""
+    inside = [ellipse.mask(*shape[:2]) for ellipse in sky.targets]
+    return np.logical_or.reduce(inside) if inside else None
+
+
+def display_curve(
+    split: Split,
+    sigma: LinearRGB,
+    half_a: LinearRGB | None,
+    half_b: LinearRGB | None,
+    sky_model: Flattened,
+    *,
+    sky: float,
+    bright: float,
+    black: float,
+) -> Curve:
+    """The one curve of the result, from the colour role's starless stack and its half-set noise."""
+    half = luminance_of(half_difference(half_a, half_b))
+    plane = luminance_error(sigma)
+    noise = float(np.nanmedian(plane))
+    if half is not None:
+        # The half-sets know the noise that neighbouring channels share; the error map only says how it varies over the picture.
+        noise *= 1.4826 * float(np.nanmedian(np.abs(half / plane)))
+    target = target_mask(sky_model, split.starless.shape)
+    return fit_curve(split.starless, sigma=noise, sky=sky, bright=bright, black=black, target=target)
+
+
+# ---------------------------------------------------------------- the picture
+@dataclass(frozen=True)
+class Base:
+    """The starless picture and the frozen sharpening that made it."""
+
+    picture: DisplayRGB
+    sharpening: Gates | None
+
+
+def starless_picture(
+    colour: LinearRGB,
+    light: Plane,
+    curve: Curve,
+    half_light: Plane | None,
+    sharpening: Gates | None,
+    *,
+    space: str,
+    amount: float,
+    chroma: str,
+    sharpen: Sequence[float],
+    core: float,
+    saturation: float,
+) -> Base:
+    """Colour lit by the detail: stretch, exchange lightness, sharpen, bend the core, saturate.
+
+    ``half_light``: luminance with half the difference of the half-sets added, through the same operator, from which the sharpening
+    learns its noise. ``sharpening``: gates to use instead of new ones (for half-sets).
+    """
+    picture = stretch(colour, curve)
+    own = lightness_of(picture, space=space)
+    lightness, gates = own, None
+    if amount > 0:
+        lit = _lit_lightness(colour, light, curve, own, space)
+        lightness = own + np.float32(amount) * (lit - own)
+    if any(gain != 1 for gain in sharpen):
+        gates = sharpening if sharpening is not None else _sharpening(colour, light, half_light, curve, lightness, own, space, sharpen)
+        lightness = apply_gates(gates, lightness)
+    if core > 0:
+        lightness = bend_core(lightness, core)
+    if lightness is not own:
+        picture = set_lightness(picture, lightness, space=space, amount=1.0, chroma=chroma)
+    return Base(saturate(picture, saturation, sky=curve.sky), gates)
+
+
+def _lit_lightness(colour: LinearRGB, light: Plane, curve: Curve, own: Plane, space: str) -> Plane:
+    """Lightness of the colour lit by the detail, its large scales those of the colour."""
+    return match_lightness(lightness_of(stretch(relight(colour, light, curve.p), curve), space=space), own)
+
+
+def _sharpening(
+    colour: LinearRGB,
+    light: Plane,
+    half_light: Plane | None,
+    curve: Curve,
+    lightness: Plane,
+    own: Plane,
+    space: str,
+    gains: Sequence[float],
+) -> Gates:
+    """Gates of the sharpening; its noise is what half the difference of the half-sets does to the lightness."""
+    half = None
+    if half_light is not None:
+        half = _lit_lightness(colour, half_light, curve, own, space) - _lit_lightness(colour, light, curve, own, space)
+    noise = 1.4826 * float(np.nanmedian(np.abs(half))) if half is not None else mad_sigma(lightness)
+    return sharpen_gates(lightness, gains, sigma=max(noise, 1e-6), half_difference=half)
+
+
+@dataclass(frozen=True)
+class StarLight:
+    """The star layer as it is blended (signed) and where the sharp stack's stars serve (1) rather than the colour stack's (0)."""
+
+    layer: Array
+    share: Weight | None
+
+
+def star_light(
+    linear: LinearRGB,
+    split: Split,
+    stack: Stack,
+    sigma: LinearRGB,
+    colour_linear: LinearRGB,
+    colour_split: Split,
+    curve: Curve,
+    share: Weight | None,
+    *,
+    gate: float,
+    repair: bool,
+    saturation: float,
+    size: float,
+) -> StarLight:
+    """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized."""
+    image = repair_cores(linear, saturated=saturated_map(stack)) if repair else linear
+    layer = star_layer(image, split.starless, curve)
+    if gate > 0:
+        if share is None:
+            share = gate_share(working_luminance(linear) - working_luminance(split.starless), luminance_error(sigma), gate)
+        deep = star_layer(colour_linear, colour_split.starless, curve)
+        layer = deep + share[..., None] * (layer - deep)
+    layer = shrink_stars(layer, size)
+    if saturation != 1:
+        layer = _saturated_layer(layer, saturation)
+    return StarLight(np.asarray(layer, np.float32), share)
+
+
+def _saturated_layer(layer: Array, saturation: float) -> Array:
+    """More colour where the layer shines; its negative side, which only undoes noise, is left alone."""
+    shown = np.clip(layer, 0, 1)
+    return np.where(layer > 0, saturate(shown, saturation, sky=None), layer)
+
+
+def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRGB:
+    """Stars over the starless picture."""
+    return blend(base.picture, stars.layer, mode, amount)
