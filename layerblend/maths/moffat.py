@@ -1,4 +1,4 @@
-"""Stars: find them, fit the elliptical Moffat profile to them, draw the profile and its transfer function.
+"""The elliptical Moffat profile: fit it to stars, draw it, and its transfer function.
 
 Profile: I(dx, dy) = peak (1 + Q)^-beta, Q = p dx^2 + 2 q dx dy + r dy^2 (Moffat 1969, A&A 3, 455). Along an axis the width is
 FWHM = 2 gamma sqrt(2^(1/beta) - 1) with gamma = 1/sqrt(eigenvalue of Q). ``fwhm`` is always the geometric mean of both axes and the
@@ -10,26 +10,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numba import njit
 from scipy.special import kv
 
 from layerblend.errors import check_range
-from layerblend.kinds import Array, LinearImage, Mask, Plane, working_luminance
-from layerblend.maths.robust import mad_sigma, nan_filled, tile_levels
+from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.robust import mad_sigma
+from layerblend.maths.stars import GOOD, Candidates, detect_stars, guess_fwhm, prepare_plane  # noqa: F401
 
-# Pixel codes of a prepared plane.
-NO_DATA, GOOD, SATURATED = 0, 1, 2
-
-TILE_PX = 64
-DETECT_BLUR_PX = 1.2
-# Half side of the square in which a star must be the highest point, and the ring it must stand out from.
-PEAK_REACH_PX = 5
-RING_PX = 7.0
-RING_SAMPLES = 16
-# A hot pixel's eight neighbours hold less than this share of it; those of the narrowest star (FWHM 1.2 px) hold 1.2 times it.
-HOT_NEIGHBOURS = 0.5
 # Share of the peak that the model may miss: keeps bright cores from ruling the fit (real stars are not exact Moffats).
 MODEL_ERROR = 0.02
 HUBER = 3.0
@@ -37,28 +26,10 @@ MAX_STEPS = 40
 BETA_LOW, BETA_HIGH = 1.3, 12.0
 START_BETA = 3.0
 PARAMETERS = 10
+# A fit whose residuals are this many times the expected ones is no star.
 CHI_LIMIT = 6.0
 # Hot pixels spread by debayering or resampling stay narrower than this.
 HOT_WIDTH_PX = 2.3
-APERTURE_FWHM = 2.5
-RING_FWHM = (3.2, 4.5)
-
-
-@dataclass(frozen=True)
-class Candidates:
-    """Places that stand out like stars, strongest first: x, y whole px; ``height`` above their ring in the blurred plane; noise of that."""
-
-    x: Array
-    y: Array
-    height: Array
-    noise: float
-
-    def __len__(self) -> int:
-        return len(self.x)
-
-    def take(self, chosen: Array) -> Candidates:
-        """The candidates at these indices or under this mask."""
-        return Candidates(self.x[chosen], self.y[chosen], self.height[chosen], self.noise)
 
 
 @dataclass(frozen=True)
@@ -112,224 +83,7 @@ def axes_of(fwhm: Array, e1: Array, e2: Array) -> tuple[Array, Array, Array]:
     return fwhm / np.sqrt(short), np.sqrt(1 - short**2), angle
 
 
-# ---------------------------------------------------------------- detection
-def prepare_plane(
-    image: LinearImage,
-    *,
-    saturated: Array | None = None,
-    saturation: float = math.inf,
-    tiles: Array | None = None,
-    tile_px: int = TILE_PX,
-) -> tuple[Plane, Array]:
-    """Working luminance without its coarse background, gaps set to 0, and a code per pixel (NO_DATA, GOOD, SATURATED).
-
-    Parameters
-    ----------
-    image : (H, W, 3) or (H, W) float32, linear; NaN = no data
-    saturated : (H, W) bool, or float share of saturated frames (any share counts)
-    saturation : float, a pixel with any channel at or above this is saturated
-    tiles : `tile_levels` of ``image`` when already known
-    tile_px : int, side of the background tiles, px
-
-    Returns
-    -------
-    above : (H, W) float32, unit of ``image``
-    codes : (H, W) uint8
-    """
-    cube = np.ascontiguousarray(image if image.ndim == 3 else image[..., None], np.float32)
-    table = tile_levels(image, tile_px) if tiles is None else tiles
-    above, codes = _subtract_tiles(cube, smooth_tiles(working_luminance(table) if cube.shape[2] == 3 else table[..., 0]), tile_px, saturation)
-    if saturated is not None:
-        codes[(np.nan_to_num(saturated) > 0) & (codes == GOOD)] = SATURATED
-    return above, codes
-
-
-def smooth_tiles(tiles: Plane) -> Plane:
-    """Tile levels without gaps; single tiles that a star or a core lifts are flattened by a 3 x 3 median."""
-    filled = nan_filled(np.ascontiguousarray(tiles))[0]
-    return cv2.medianBlur(filled, 3) if min(filled.shape) >= 3 else np.array(filled)
-
-
-@njit(cache=True, nogil=True)
-def _subtract_tiles(cube: Array, tiles: Array, tile_px: int, saturation: float) -> tuple[Array, Array]:
-    height, width, channels = cube.shape
-    ny, nx = tiles.shape
-    above = np.empty((height, width), np.float32)
-    codes = np.empty((height, width), np.uint8)
-    column, share = np.empty(width, np.int64), np.empty(width, np.float32)
-    for x in range(width):
-        u = min(max((x + 0.5) / tile_px - 0.5, 0.0), nx - 1.0)
-        column[x] = min(int(u), max(nx - 2, 0))
-        share[x] = u - column[x]
-    across = np.empty(nx + 1, np.float32)
-    top = np.float32(saturation)
-    quarter, half, zero = np.float32(0.25), np.float32(0.5), np.float32(0.0)
-    for y in range(height):
-        v = min(max((y + 0.5) / tile_px - 0.5, 0.0), ny - 1.0)
-        i = min(int(v), max(ny - 2, 0))
-        for j in range(nx):
-            across[j] = tiles[i, j] + (v - i) * (tiles[min(i + 1, ny - 1), j] - tiles[i, j])
-        across[nx] = across[nx - 1]
-        for x in range(width):
-            if channels == 3:
-                red, green, blue = cube[y, x, 0], cube[y, x, 1], cube[y, x, 2]
-                value = quarter * (red + blue) + half * green
-                bright = max(red, max(green, blue))
-            else:
-                value = cube[y, x, 0]
-                bright = value
-            level = across[column[x]] + share[x] * (across[column[x] + 1] - across[column[x]])
-            known = abs(value) < np.inf
-            above[y, x] = value - level if known else zero
-            codes[y, x] = (SATURATED if bright >= top else GOOD) if known else NO_DATA
-    return above, codes
-
-
-def detect_stars(above: Plane, codes: Array | None = None, *, threshold: float = 8.0, blur_px: float = DETECT_BLUR_PX) -> Candidates:
-    """Places that stand out from a ring round them like stars do; single hot pixels and saturated stars left out, strongest first.
-
-    Parameters
-    ----------
-    above : (H, W) float32, background subtracted (see `prepare_plane`), finite
-    codes : (H, W) uint8 pixel codes; all GOOD when left out
-    threshold : float > 0, sigma of the blurred plane
-    blur_px : float, px, sigma of the blur that gathers a star's light
-
-    Returns
-    -------
-    Candidates
-    """
-    check_range("threshold", threshold, 0, math.inf, open_low=True)
-    if codes is None:
-        codes = np.ones(above.shape, np.uint8)
-    if min(above.shape) < 2 * PEAK_REACH_PX + 1:
-        return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), float("nan"))
-    blurred = cv2.GaussianBlur(above, (0, 0), blur_px)
-    noise = _blurred_noise(blurred, codes)
-    if not noise > 0:
-        return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), noise)
-    found = _scan_peaks(np.ascontiguousarray(above, np.float32), blurred, codes, threshold * noise)
-    order = np.argsort(-found[:, 2], kind="stable")
-    found = found[order]
-    return Candidates(found[:, 0], found[:, 1], found[:, 2], noise)
-
-
-def _blurred_noise(blurred: Plane, codes: Array) -> float:
-    """Scatter of the blurred plane against a copy some pixels away: sky and slow structure cancel, noise adds."""
-    lag, step = 2 * PEAK_REACH_PX, max(1, blurred.size // 400_000)
-    rows, known = blurred[::step], codes[::step] == GOOD
-    both = known[:, lag:] & known[:, :-lag]
-    return mad_sigma((rows[:, lag:] - rows[:, :-lag])[both]) / math.sqrt(2)
-
-
-@njit(cache=True, nogil=True)
-def _scan_peaks(above: Array, blurred: Array, codes: Array, limit: float) -> Array:
-    height, width = above.shape
-    reach = PEAK_REACH_PX
-    ring_x = np.empty(RING_SAMPLES, np.int64)
-    ring_y = np.empty(RING_SAMPLES, np.int64)
-    for k in range(RING_SAMPLES):
-        ring_x[k] = round(RING_PX * math.cos(2 * math.pi * k / RING_SAMPLES))
-        ring_y[k] = round(RING_PX * math.sin(2 * math.pi * k / RING_SAMPLES))
-    ring = np.empty(RING_SAMPLES)
-    found = np.empty((256, 3))
-    count = 0
-    for y in range(reach, height - reach):
-        for x in range(reach, width - reach):
-            value = blurred[y, x]
-            if value <= limit or value < blurred[y, x - 1] or value < blurred[y, x + 1] or codes[y, x] != GOOD:
-                continue
-            if not _is_highest(blurred, y, x, reach) or not _is_spread(above, codes, y, x):
-                continue
-            used = 0
-            for k in range(RING_SAMPLES):
-                v, u = y + ring_y[k], x + ring_x[k]
-                if 0 <= v < height and 0 <= u < width and codes[v, u] == GOOD:
-                    ring[used] = blurred[v, u]
-                    used += 1
-            if used < RING_SAMPLES // 2:
-                continue
-            contrast = value - np.median(ring[:used])
-            if contrast > limit:
-                if count == found.shape[0]:
-                    grown = np.empty((2 * count, 3))
-                    grown[:count] = found
-                    found = grown
-                found[count, 0], found[count, 1], found[count, 2] = x, y, contrast
-                count += 1
-    return found[:count]
-
-
-@njit(cache=True, nogil=True)
-def _is_highest(blurred: Array, y: int, x: int, reach: int) -> bool:
-    """Highest of its square; of equals the first counts."""
-    value = blurred[y, x]
-    for v in range(y - reach, y + reach + 1):
-        for u in range(x - reach, x + reach + 1):
-            other = blurred[v, u]
-            if other > value or (other == value and (v < y or (v == y and u < x))):
-                return False
-    return True
-
-
-@njit(cache=True, nogil=True)
-def _is_spread(above: Array, codes: Array, y: int, x: int) -> bool:
-    """False for a single hot pixel and for a core with saturated or missing pixels."""
-    best_y, best_x = y, x
-    for v in range(y - 1, y + 2):
-        for u in range(x - 1, x + 2):
-            if codes[v, u] != GOOD:
-                return False
-            if above[v, u] > above[best_y, best_x]:
-                best_y, best_x = v, u
-    around = -above[best_y, best_x]
-    for v in range(best_y - 1, best_y + 2):
-        for u in range(best_x - 1, best_x + 2):
-            around += above[v, u]
-    if around <= HOT_NEIGHBOURS * above[best_y, best_x]:
-        return False
-    return not _near_saturated(codes, y, x)
-
-
-@njit(cache=True, nogil=True)
-def _near_saturated(codes: Array, y: int, x: int) -> bool:
-    for v in range(y - PEAK_REACH_PX, y + PEAK_REACH_PX + 1):
-        for u in range(x - PEAK_REACH_PX, x + PEAK_REACH_PX + 1):
-            if codes[v, u] == SATURATED:
-                return True
-    return False
-
-
 # ---------------------------------------------------------------- fit
-def guess_fwhm(above: Plane, candidates: Candidates, *, most: int = 100) -> float:
-    """First guess of the stars' width, px: median diameter of the area above half of the peak of the strongest candidates."""
-    n = min(most, len(candidates))
-    if n == 0:
-        return float("nan")
-    areas = _half_areas(above, candidates.x[:n].astype(np.int64), candidates.y[:n].astype(np.int64))
-    return float(np.clip(np.median(2 * np.sqrt(areas / math.pi)), 1.2, 15.0))
-
-
-@njit(cache=True, nogil=True)
-def _half_areas(above: Array, xs: Array, ys: Array) -> Array:
-    """Pixels within 12 px of the peak above half of the highest of the middle 3 x 3."""
-    areas = np.empty(xs.size)
-    height, width = above.shape
-    for s in range(xs.size):
-        x, y = xs[s], ys[s]
-        peak = above[y, x]
-        for v in range(y - 1, y + 2):
-            for u in range(x - 1, x + 2):
-                peak = max(peak, above[v, u])
-        count = 0
-        for v in range(max(0, y - 12), min(height, y + 13)):
-            for u in range(max(0, x - 12), min(width, x + 13)):
-                if (v - y) ** 2 + (u - x) ** 2 <= 144 and above[v, u] > 0.5 * peak:
-                    count += 1
-        areas[s] = count
-    return areas
-
-
 def fit_radius(fwhm: float) -> int:
     """Half side of the square a star is fitted in, px: wide enough to tell wings from sky."""
     return int(np.clip(round(2.2 * fwhm) + 2, 5, 30))
@@ -454,7 +208,7 @@ def _fit_kernel(
         out[s, 1] += cx
         out[s, 2] += cy
         out[s, 10] = _chi(data, weight, radius, par)
-        out[s, 11] = 1.0 if settled and BETA_LOW < par[6] else 0.0
+        out[s, 11] = 1.0 if settled and par[6] > BETA_LOW else 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -673,73 +427,6 @@ def _half_sample_mode(values: Array) -> float:
         first = int(np.argmin(widths))
         sample = sample[first : first + half]
     return float(np.mean(sample))
-
-
-# ---------------------------------------------------------------- light of the stars
-def aperture_fluxes(above: Plane, x: Array, y: Array, *, fwhm: float, beta: float, codes: Array | None = None) -> Array:
-    """Light of stars in a circle of 2.5 FWHM above the ring of 3.2 to 4.5 FWHM, completed with the part of a Moffat star that lies outside.
-
-    Circles that grow with the width take the same share of every frame's stars whatever the seeing, so that ratios between frames are
-    brightness ratios.
-
-    Parameters
-    ----------
-    above : (H, W) float32
-    x, y : (n,) px
-    fwhm, beta : the frame's star shape
-    codes : pixel codes; stars with pixels that are not GOOD inside the circle, or less than half a ring, give NaN
-
-    Returns
-    -------
-    (n,) float64, unit of ``above`` times px^2
-    """
-    if codes is None:
-        codes = np.ones(above.shape, np.uint8)
-    stretch = 4 * (2 ** (1 / beta) - 1)  # (r / gamma)^2 for r in FWHM
-    inside = 1 - (1 + stretch * APERTURE_FWHM**2) ** (1 - beta)
-    # The star's own wing under the ring, as a share of its flux per px^2, at the ring's middle.
-    middle = (RING_FWHM[0] + RING_FWHM[1]) / 2
-    wing = (beta - 1) * stretch / (np.pi * fwhm**2) * (1 + stretch * middle**2) ** -beta
-    area = math.pi * (APERTURE_FWHM * fwhm) ** 2
-    sums = _aperture_kernel(
-        np.ascontiguousarray(above, np.float32),
-        codes,
-        np.asarray(x, np.float64),
-        np.asarray(y, np.float64),
-        APERTURE_FWHM * fwhm,
-        RING_FWHM[0] * fwhm,
-        RING_FWHM[1] * fwhm,
-    )
-    return sums / (inside - wing * area)
-
-
-@njit(cache=True, nogil=True)
-def _aperture_kernel(above: Array, codes: Array, xs: Array, ys: Array, radius: float, ring_in: float, ring_out: float) -> Array:
-    height, width = above.shape
-    sums = np.full(xs.size, np.nan)
-    reach = int(math.ceil(ring_out))
-    ring = np.empty((2 * reach + 3) ** 2)
-    for s in range(xs.size):
-        cx, cy = int(round(xs[s])), int(round(ys[s]))
-        total, area, n, wanted, whole = 0.0, 0.0, 0, 0, True
-        for y in range(cy - reach, cy + reach + 1):
-            for x in range(cx - reach, cx + reach + 1):
-                distance = math.hypot(x - xs[s], y - ys[s])
-                in_ring = ring_in <= distance <= ring_out
-                share = min(max(radius + 0.5 - distance, 0.0), 1.0)
-                wanted += in_ring
-                if not (0 <= y < height and 0 <= x < width) or codes[y, x] != GOOD:
-                    whole = whole and share == 0.0
-                    continue
-                if share > 0.0:
-                    total += share * above[y, x]
-                    area += share
-                elif in_ring:
-                    ring[n] = above[y, x]
-                    n += 1
-        if whole and 2 * n >= wanted:
-            sums[s] = total - area * np.median(ring[:n])
-    return sums
 
 
 # ---------------------------------------------------------------- the profile itself

@@ -44,6 +44,21 @@ def mad_sigma(values: Array) -> float:
     return float(MAD_TO_SIGMA * np.median(np.abs(finite - np.median(finite))))
 
 
+def weighted_median(values: Array, weights: Array) -> float:
+    """The value with half of the weight on either side, linear between the two middle ones; NaN when there is none.
+
+    Parameters
+    ----------
+    values, weights : (n,), finite, weights > 0
+    """
+    if len(values) == 0:
+        return float("nan")
+    order = np.argsort(values, kind="stable")
+    ordered = np.asarray(weights, np.float64)[order]
+    middle = np.cumsum(ordered) - 0.5 * ordered
+    return float(np.interp(0.5 * ordered.sum(), middle, np.asarray(values, np.float64)[order]))
+
+
 def lag_noise(plane: Plane, lag: int = 4) -> float:
     """Scatter of a single pixel, from differences of pixels ``lag`` columns apart, so that noise shared by neighbours does not hide.
 
@@ -110,7 +125,7 @@ def _band_strip(plane: Plane, first: int) -> tuple[Plane, Plane]:
         near_gap = cv2.dilate((~valid).astype(np.uint8), np.ones((STRIP_MARGIN + 1,) * 2, np.uint8)) > 0
         band[near_gap] = np.nan
     keep = slice(first - low, min(first + STRIP_ROWS, plane.shape[0]) - low)
-    return band[keep], outer[keep]
+    return np.asarray(band[keep], np.float32), np.asarray(outer[keep], np.float32)
 
 
 def _sky_ceiling(level: Array) -> float:
@@ -162,7 +177,7 @@ def nan_filled(plane: Plane) -> tuple[Plane, Mask]:
         size = (-(-value.shape[1] // 2), -(-value.shape[0] // 2))
         pooled = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
         level = cv2.resize(value * weight, size, interpolation=cv2.INTER_AREA) / np.maximum(pooled, np.float32(1e-12))
-        pyramid.append((level, np.minimum(pooled * 4, 1)))
+        pyramid.append((level.astype(np.float32), np.minimum(pooled * 4, 1).astype(np.float32)))
     coarse = _bridge_rest(*pyramid.pop())
     for value, weight in reversed(pyramid):
         wide = cv2.resize(coarse, (value.shape[1], value.shape[0]), interpolation=cv2.INTER_LINEAR)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import Any
 
-import cv2
 import numpy as np
-from scipy.spatial import cKDTree
 
 from layerblend.errors import ArgumentError, check_image, check_range
-from layerblend.kinds import Array, FrameInfo, FrameMeasure, FrameRow, FrameTable, LinearImage, Plane, working_luminance
+from layerblend.kinds import Array, FrameInfo, FrameMeasure, FrameRow, FrameTable, LinearImage, Plane
 from layerblend.maths import moffat
-from layerblend.maths.robust import band_noise, mad_sigma, tile_levels
+from layerblend.maths import stars as find
+from layerblend.maths.cover import gap_runs
+from layerblend.maths.robust import band_noise, mad_sigma, tile_levels, weighted_median
 
 SATURATION = 0.98
 MOST_FITS = 240
@@ -24,6 +25,7 @@ HOT_SECOND_CHANNEL = 0.1
 SHAPE_SNR = (30.0, 15.0, 8.0)
 ENOUGH_STARS = 20
 FEW_STARS = 8
+ISOLATION_FWHM = 2.2
 CHANNEL_NOISE_PIXELS = 300_000
 # sqrt of the noise-equivalent area of a Gaussian star, in FWHM: sqrt(4 pi) / 2.3548
 NOISE_AREA_FWHM = 1.5054
@@ -54,11 +56,11 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
     image = check_image("image", image)
     tile_px = int(check_range("tile_px", tile_px, 8, 4096))
     tiles = tile_levels(image, tile_px)
-    above, codes = moffat.prepare_plane(image, saturation=SATURATION, tiles=tiles, tile_px=tile_px)
+    above, codes = find.prepare_plane(image, saturation=SATURATION, tiles=tiles, tile_px=tile_px)
     covered = np.count_nonzero(codes) / codes.size
     sky = tuple(_sky_level(tiles[..., channel]) for channel in range(tiles.shape[2]))
     noise, channel_noise = _noises(image, above, codes, covered)
-    candidates = _without_hot_pixels(image, tiles, tile_px, moffat.detect_stars(above, codes, threshold=DETECT_SIGMA))
+    candidates = _without_hot_pixels(image, tiles, tile_px, find.detect_stars(above, codes, threshold=DETECT_SIGMA))
     fits, stars = _fit_brightest(above, codes, candidates, sky)
     count = round(len(candidates) * stars.sum() / len(fits)) if len(fits) else 0
     shape, words = _common_shape(fits.take(stars), noise)
@@ -73,6 +75,7 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
         tile_px=tile_px,
         covered=covered,
         words=words or _why_no_stars(count, covered, codes, noise),
+        gaps=gap_runs(codes == find.NO_DATA) if covered < 1 else np.zeros((0, 3), np.int32),
     )
 
 
@@ -107,14 +110,14 @@ def _sky_level(levels: Plane) -> float:
 def _noises(image: LinearImage, above: Plane, codes: Array, covered: float) -> tuple[float, tuple[float, ...]]:
     """Band noise of Y and of every channel."""
     if covered < 1:
-        above = np.where(codes == moffat.NO_DATA, np.float32(np.nan), above)
+        above = np.where(codes == find.NO_DATA, np.float32(np.nan), above)
     noise = band_noise(above)
     if image.ndim == 2:
         return noise, (noise,)
     return noise, tuple(band_noise(image[..., channel], pixels=CHANNEL_NOISE_PIXELS) for channel in range(3))
 
 
-def _without_hot_pixels(image: LinearImage, tiles: Array, tile_px: int, candidates: moffat.Candidates) -> moffat.Candidates:
+def _without_hot_pixels(image: LinearImage, tiles: Array, tile_px: int, candidates: find.Candidates) -> find.Candidates:
     """Leave out what shines in one channel only."""
     if image.ndim == 2 or len(candidates) == 0:
         return candidates
@@ -124,32 +127,23 @@ def _without_hot_pixels(image: LinearImage, tiles: Array, tile_px: int, candidat
     return candidates.take(~(light[:, 1] < HOT_SECOND_CHANNEL * light[:, 2]))
 
 
-def _fit_brightest(above: Plane, codes: Array, candidates: moffat.Candidates, sky: Sequence[float]) -> tuple[moffat.StarFits, Array]:
+def _fit_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky: Sequence[float]) -> tuple[moffat.StarFits, Array]:
     """Fits of the strongest isolated candidates, and which of them are stars."""
     if len(candidates) == 0:
         empty = np.zeros(0)
         return moffat.fit_moffat_stars(above, empty, empty, fwhm=3.0, noise=1.0), np.zeros(0, bool)
-    fwhm = moffat.guess_fwhm(above, candidates)
-    chosen = candidates.take(_isolated(candidates, 2.2 * fwhm))
+    fwhm = find.guess_fwhm(above, candidates)
+    alone = find.isolated(candidates, ISOLATION_FWHM * fwhm)
+    chosen = candidates.take(alone) if alone.sum() >= FEW_STARS else candidates
     chosen = chosen.take(np.arange(min(MOST_FITS, len(chosen))))
-    noise = chosen.noise * 2 * math.sqrt(math.pi) * moffat.DETECT_BLUR_PX
+    noise = chosen.pixel_noise
     level = float(np.mean(sky))
     shot = noise**2 / level if level > 0 else 0.0
     fits = moffat.fit_moffat_stars(above, chosen.x, chosen.y, fwhm=fwhm, noise=noise, codes=codes, shot=shot)
     return fits, moffat.star_class(fits)
 
 
-def _isolated(candidates: moffat.Candidates, distance: float) -> Array:
-    """Candidates without a neighbour of at least a fifth of their height within ``distance``; all of them where none is alone."""
-    places = np.column_stack([candidates.x, candidates.y])
-    pairs = cKDTree(places).query_pairs(distance, output_type="ndarray")
-    alone = np.ones(len(candidates), bool)
-    for one, other in (pairs.T, pairs.T[::-1]):
-        alone[one[candidates.height[other] > 0.2 * candidates.height[one]]] = False
-    return alone if alone.sum() >= FEW_STARS else np.ones(len(candidates), bool)
-
-
-def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, float], tuple[str, ...]]:
+def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Medians of width, ellipse and beta of the well exposed stars."""
     if len(stars) == 0:
         return dict.fromkeys(("fwhm", "fwhm_major", "eccentricity", "angle", "beta"), float("nan")), ()
@@ -159,17 +153,23 @@ def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, float
         if bright.sum() >= ENOUGH_STARS:
             stars = stars.take(bright)
             break
-    fwhm, e1, e2 = (float(np.median(values)) for values in (stars.fwhm, stars.e1, stars.e2))
-    major, eccentricity, angle = (float(value) for value in moffat.axes_of(np.float64(fwhm), np.float64(e1), np.float64(e2)))
+    fwhm, e1, e2 = (np.median(values, keepdims=True) for values in (stars.fwhm, stars.e1, stars.e2))
+    major, eccentricity, angle = (float(value[0]) for value in moffat.axes_of(fwhm, e1, e2))
     words = (f"only {len(stars)} stars could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
-    return {"fwhm": fwhm, "fwhm_major": major, "eccentricity": eccentricity, "angle": angle, "beta": float(np.median(stars.beta))}, words
+    return {
+        "fwhm": float(fwhm[0]),
+        "fwhm_major": major,
+        "eccentricity": eccentricity,
+        "angle": angle,
+        "beta": float(np.median(stars.beta)),
+    }, words
 
 
 def _star_list(above: Plane, codes: Array, stars: moffat.StarFits, shape: Mapping[str, float]) -> Array:
     """x, y, flux, peak of the stars measured, brightest first."""
     if len(stars) == 0:
         return np.zeros((0, 4), np.float32)
-    flux = moffat.aperture_fluxes(above, stars.x, stars.y, fwhm=shape["fwhm"], beta=shape["beta"], codes=codes)
+    flux = find.aperture_fluxes(above, stars.x, stars.y, fwhm=shape["fwhm"], beta=shape["beta"], codes=codes)
     rows = np.column_stack([stars.x, stars.y, flux, stars.peak])
     rows = rows[np.isfinite(flux) & (flux > 0)]
     return rows[np.argsort(-rows[:, 2], kind="stable")][:300].astype(np.float32)
@@ -180,7 +180,7 @@ def _why_no_stars(count: int, covered: float, codes: Array, noise: float) -> tup
         return ()
     if covered == 0:
         return ("no stars: the frame holds no data",)
-    if np.count_nonzero(codes == moffat.SATURATED) > 0.5 * codes.size:
+    if np.count_nonzero(codes == find.SATURATED) > 0.5 * codes.size:
         return ("no stars: the frame is saturated",)
     if not noise > 0:
         return ("no stars: all pixels are equal",)
@@ -257,7 +257,7 @@ def _with_given(row: FrameRow, values: Mapping[str, float] | None) -> FrameRow:
     """The row with measured columns replaced by the ones given; columns of other names go to ``extra``."""
     if not values:
         return row
-    known = {name: values[name] for name in GIVEN_COLUMNS if name in values and math.isfinite(values[name])}
+    known: dict[str, Any] = {name: values[name] for name in GIVEN_COLUMNS if name in values and math.isfinite(values[name])}
     extra = {name: float(value) for name, value in values.items() if name not in GIVEN_COLUMNS}
     if "stars" in known:
         known["stars"] = round(known["stars"])
@@ -319,7 +319,7 @@ def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
     indices: dict[int, Array] = {}
     for i in order:
         stars = measures[i].star_list.astype(np.float64)
-        known = _nearest(places, stars[:, :2])
+        known = find.match_places(stars[:, :2], places, MATCH_PX)
         scale = 1.0 if i == order[0] else _ratio(stars[:, 2], fluxes, known, measures[i])
         if not math.isfinite(scale):
             continue
@@ -334,18 +334,6 @@ def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
     return brightness, float(np.median(fluxes))
 
 
-def _nearest(places: Array, stars: Array) -> Array:
-    """Index of the catalogue star within 2 px of each star, -1 where there is none or another star of the frame is nearer to it."""
-    if len(places) == 0:
-        return np.full(len(stars), -1)
-    distance, index = cKDTree(places).query(stars, distance_upper_bound=MATCH_PX)
-    found = np.where(np.isfinite(distance), index, -1)
-    order = np.argsort(distance, kind="stable")
-    first = np.zeros(len(stars), bool)
-    first[order[np.unique(found[order], return_index=True)[1]]] = True
-    return np.where(first, found, -1)
-
-
 def _ratio(flux: Array, catalogue: Array, index: Array, measure: FrameMeasure) -> float:
     """Weighted median of flux / catalogue over the stars found in both."""
     matched = index >= 0
@@ -353,16 +341,8 @@ def _ratio(flux: Array, catalogue: Array, index: Array, measure: FrameMeasure) -
         return math.nan
     ratio = flux[matched] / catalogue[index[matched]]
     noise = measure.noise if measure.noise > 0 else 0.0
-    error = noise * math.sqrt(math.pi) * moffat.APERTURE_FWHM * measure.fwhm / flux[matched]
-    return _weighted_median(ratio, 1 / (error**2 + 0.01**2))
-
-
-def _weighted_median(values: Array, weights: Array) -> float:
-    """Where half of the weight lies on either side, linear between the two middle values."""
-    order = np.argsort(values, kind="stable")
-    values, weights = values[order], weights[order]
-    middle = np.cumsum(weights) - 0.5 * weights
-    return float(np.interp(0.5 * weights.sum(), middle, values))
+    error = noise * math.sqrt(math.pi) * find.APERTURE_FWHM * measure.fwhm / flux[matched]
+    return weighted_median(ratio, 1 / (error**2 + 0.01**2))
 
 
 def _median_fluxes(measures: Sequence[FrameMeasure], indices: Mapping[int, Array], brightness: Array, count: int) -> Array:
@@ -374,181 +354,3 @@ def _median_fluxes(measures: Sequence[FrameMeasure], indices: Mapping[int, Array
     first = np.searchsorted(star, np.arange(count))
     number = np.bincount(star, minlength=count)
     return (flux[first + (number - 1) // 2] + flux[first + number // 2]) / 2
-
-
-# ---------------------------------------------------------------- registration
-BRIGHT_STARS = 40
-ANGLE_BIN_DEG = 0.5
-
-
-@dataclass(frozen=True)
-class Registration:
-    """Where a frame's stars lie against the reference's.
-
-    ``shift`` (dx, dy) px and ``rotation`` degrees carry the reference's stars onto the frame's (rotation about the frame's middle, from +x
-    towards +y); NaN when not found. ``matched`` stars agree; ``fault`` says in words what is wrong, empty when registered.
-    """
-
-    shift: tuple[float, float]
-    rotation: float
-    matched: int
-    mirrored: bool = False
-    fault: str = ""
-
-    @property
-    def turned(self) -> bool:
-        """The frame stands on its head: turned by 180 degrees, as after a meridian flip."""
-        return not self.mirrored and abs(abs(self.rotation) - 180) < 5
-
-
-def check_registration(
-    rows: Sequence[FrameRow], *, reference: int = 0, tolerance_px: float = 1.0, rotation_deg: float = 180.0
-) -> tuple[Registration, ...]:
-    """Do all frames show their stars where the reference shows them? One answer per row, the reference's own included.
-
-    Parameters
-    ----------
-    rows : graded frames of one size (excluded ones, having no stars, only come out as "too few stars")
-    reference : index of the reference in ``rows``
-    tolerance_px : float > 0, largest shift in px, and largest drift in the corners by rotation
-    rotation_deg : float, unregistered frames are searched up to this rotation
-
-    Returns
-    -------
-    tuple of Registration; ``fault`` names the frame and says "shifted by", "turned by 180 degrees", "mirrored" or "not the same field".
-    """
-    check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
-    base = rows[reference]
-    shape = (base.info.height, base.info.width)
-    answers = []
-    for row in rows:
-        found = find_registration(row.measure.star_list, base.measure.star_list, shape, rotation_deg=rotation_deg)
-        answers.append(replace(found, fault=_registration_fault(row.file, base.file, found, shape, tolerance_px)))
-    return tuple(answers)
-
-
-def find_registration(stars: Array, reference: Array, shape: tuple[int, int], *, rotation_deg: float = 180.0) -> Registration:
-    """Shift, rotation and mirroring between two star lists.
-
-    Registered frames are recognised by stars that coincide. Otherwise pairs of stars of equal distance vote for the rotation, then all
-    star differences for the shift; the pose found is refined by least squares on the stars it matches.
-
-    Parameters
-    ----------
-    stars, reference : (n, >= 2) x, y px, brightest first
-    shape : (height, width) of both frames
-    rotation_deg : float, largest rotation looked for
-
-    Returns
-    -------
-    Registration, without ``fault``; ``matched`` 0 when no pose was found.
-    """
-    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
-    here, there = (np.asarray(s, np.float64)[:, :2] - middle for s in (stars, reference))
-    if min(len(here), len(there)) == 0:
-        return Registration((math.nan, math.nan), math.nan, 0)
-    if _coincide(here, there):
-        return _refined(here, there, 0.0, np.zeros(2), mirrored=False)
-    poses = []
-    for mirrored in (False, True):
-        flipped = there * [-1, 1] if mirrored else there
-        for angle in _likely_rotations(here[:BRIGHT_STARS], flipped[:BRIGHT_STARS], rotation_deg):
-            shift = _likely_shift(here[:BRIGHT_STARS], _rotated(flipped[:BRIGHT_STARS], angle))
-            poses.append(_refined(here, flipped, angle, shift, mirrored=mirrored))
-    best = max(poses, key=lambda pose: pose.matched, default=Registration((math.nan, math.nan), math.nan, 0))
-    enough = max(4, 0.25 * min(len(here), len(there), BRIGHT_STARS))
-    return best if best.matched >= enough else Registration((math.nan, math.nan), math.nan, 0)
-
-
-def _coincide(here: Array, there: Array) -> bool:
-    """More stars coincide than would by chance: against the same lists slid apart by some pixels."""
-    matched = _count_matches(here, there)
-    chance = max(_count_matches(here + slide, there) for slide in ((13.0, 7.0), (-9.0, 15.0), (-14.0, -11.0), (8.0, -17.0)))
-    return matched >= 0.3 * min(len(here), len(there)) and matched > 2 * chance
-
-
-def _count_matches(here: Array, there: Array) -> int:
-    return int(np.count_nonzero(_nearest(there, here) >= 0))
-
-
-def _rotated(places: Array, angle_deg: float) -> Array:
-    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
-    return places @ np.array([[c, s], [-s, c]])
-
-
-def _likely_rotations(here: Array, there: Array, most_deg: float) -> list[float]:
-    """Rotations for which most pairs of stars have the same distance in both lists, best three."""
-    if min(len(here), len(there)) < 2:
-        return [0.0]
-    length_a, angle_a = _pairs(here)
-    length_b, angle_b = _pairs(there)
-    order = np.argsort(length_b)
-    length_b, angle_b = length_b[order], angle_b[order]
-    low, high = np.searchsorted(length_b, length_a - 1.0), np.searchsorted(length_b, length_a + 1.0)
-    votes = [angle_a[k] - angle_b[low[k] : high[k]] for k in range(len(length_a)) if high[k] > low[k]]
-    if not votes:
-        return [0.0]
-    angle = (np.concatenate(votes) + 180) % 360 - 180
-    angle = angle[np.abs(angle) <= most_deg + ANGLE_BIN_DEG]
-    counts, edges = np.histogram(angle, np.arange(-180 - ANGLE_BIN_DEG / 2, 180 + ANGLE_BIN_DEG, ANGLE_BIN_DEG))
-    counts = np.convolve(counts, [1, 2, 1], "same")
-    likely = []
-    for _ in range(3):
-        k = int(np.argmax(counts))
-        near = angle[np.abs(angle - (edges[k] + ANGLE_BIN_DEG / 2)) <= ANGLE_BIN_DEG]
-        if counts[k] == 0 or near.size == 0:
-            break
-        likely.append(float(np.median(near)))
-        counts[max(0, k - 2) : k + 3] = 0
-    return likely
-
-
-def _pairs(places: Array) -> tuple[Array, Array]:
-    """Length and direction (degrees) from every star to every other."""
-    difference = places[None, :, :] - places[:, None, :]
-    one, other = np.nonzero(~np.eye(len(places), dtype=bool))
-    vector = difference[one, other]
-    length = np.hypot(vector[:, 0], vector[:, 1])
-    far = length > 20
-    return length[far], np.degrees(np.arctan2(vector[far, 1], vector[far, 0]))
-
-
-def _likely_shift(here: Array, there: Array) -> Array:
-    """The difference of places that most pairs of stars agree on within 3 px."""
-    differences = (here[:, None, :] - there[None, :, :]).reshape(-1, 2)
-    near = cKDTree(differences).query_ball_point(differences, 3.0, return_length=True)
-    best = differences[int(np.argmax(near))]
-    return np.median(differences[np.hypot(*(differences - best).T) <= 3.0], axis=0)
-
-
-def _refined(here: Array, there: Array, angle: float, shift: Array, *, mirrored: bool) -> Registration:
-    """Rigid pose by least squares on the matched stars (Kabsch 1976, Acta Cryst. A32, 922), three rounds."""
-    for _ in range(3):
-        index = _nearest(_rotated(there, angle) + shift, here)
-        matched = np.flatnonzero(index >= 0)
-        if len(matched) < 2:
-            break
-        a, b = there[index[matched]], here[matched]
-        a0, b0 = a - a.mean(0), b - b.mean(0)
-        if len(matched) >= 3:
-            angle = math.degrees(math.atan2((a0[:, 0] * b0[:, 1] - a0[:, 1] * b0[:, 0]).sum(), (a0 * b0).sum()))
-        shift = np.median(b - _rotated(a, angle), axis=0)
-    if len(matched) == 1:
-        shift = (here[matched] - _rotated(there[index[matched]], angle))[0]
-    return Registration((float(shift[0]), float(shift[1])), angle, len(matched), mirrored)
-
-
-def _registration_fault(file: str, reference: str, found: Registration, shape: tuple[int, int], tolerance_px: float) -> str:
-    if found.matched == 0:
-        return f"{file} does not show the same stars as {reference}: not registered, another field, or too few stars."
-    if found.mirrored:
-        return f"{file} is mirrored against {reference}: register the frames first."
-    if found.turned:
-        return f"{file} is turned by 180 degrees against {reference} (meridian flip?): register the frames first."
-    drift = math.hypot(*shape) / 2 * abs(math.radians(found.rotation))
-    if abs(found.rotation) > 0 and drift > tolerance_px and found.matched >= 5:
-        return f"{file} is rotated by {found.rotation:.2f} degrees against {reference}: register the frames first."
-    if math.hypot(*found.shift) > tolerance_px:
-        dx, dy = found.shift
-        return f"{file} is shifted by ({dx:+.1f}, {dy:+.1f}) px against {reference}: register the frames first."
-    return ""

@@ -83,9 +83,7 @@ def natural_key(name: str) -> tuple[Any, ...]:
     return tuple((1, int(part), "") if part.isdigit() else (0, 0, part.casefold()) for part in re.split(r"(\d+)", name))
 
 
-def _check_limits(
-    max_eccentricity: float | None, min_stars: float | None, max_fwhm: float | None, min_transparency: float | None
-) -> None:
+def _check_limits(max_eccentricity: float | None, min_stars: float | None, max_fwhm: float | None, min_transparency: float | None) -> None:
     for name, value, high in (
         ("max_eccentricity", max_eccentricity, 1),
         ("min_stars", min_stars, math.inf),

@@ -1,0 +1,191 @@
+"""Registration check: do the frames' stars coincide, and if not, how does a frame lie against the reference?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from layerblend.errors import check_range
+from layerblend.kinds import Array, FrameRow
+from layerblend.maths.stars import match_places
+
+MATCH_PX = 2.0
+BRIGHT_STARS = 40
+ANGLE_BIN_DEG = 0.5
+
+
+@dataclass(frozen=True)
+class Registration:
+    """Where a frame's stars lie against the reference's.
+
+    ``shift`` (dx, dy) px and ``rotation`` degrees carry the reference's stars onto the frame's (rotation about the frame's middle, from +x
+    towards +y); NaN when not found. ``matched`` stars agree; ``fault`` says in words what is wrong, empty when registered.
+    """
+
+    shift: tuple[float, float]
+    rotation: float
+    matched: int
+    mirrored: bool = False
+    fault: str = ""
+
+    @property
+    def turned(self) -> bool:
+        """The frame stands on its head: turned by 180 degrees, as after a meridian flip."""
+        return not self.mirrored and abs(abs(self.rotation) - 180) < 5
+
+
+def check_registration(
+    rows: Sequence[FrameRow], *, reference: int = 0, tolerance_px: float = 1.0, rotation_deg: float = 180.0
+) -> tuple[Registration, ...]:
+    """Do all frames show their stars where the reference shows them? One answer per row, the reference's own included.
+
+    Parameters
+    ----------
+    rows : graded frames of one size (excluded ones, having no stars, only come out as "too few stars")
+    reference : index of the reference in ``rows``
+    tolerance_px : float > 0, largest shift in px, and largest drift in the corners by rotation
+    rotation_deg : float, unregistered frames are searched up to this rotation
+
+    Returns
+    -------
+    tuple of Registration; ``fault`` names the frame and says "shifted by", "turned by 180 degrees", "mirrored" or "not the same field".
+    """
+    check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
+    base = rows[reference]
+    shape = (base.info.height, base.info.width)
+    answers = []
+    for row in rows:
+        found = find_registration(row.measure.star_list, base.measure.star_list, shape, rotation_deg=rotation_deg)
+        answers.append(replace(found, fault=_registration_fault(row.file, base.file, found, shape, tolerance_px)))
+    return tuple(answers)
+
+
+def find_registration(stars: Array, reference: Array, shape: tuple[int, int], *, rotation_deg: float = 180.0) -> Registration:
+    """Shift, rotation and mirroring between two star lists.
+
+    Registered frames are recognised by stars that coincide. Otherwise pairs of stars of equal distance vote for the rotation, then all
+    star differences for the shift; the pose found is refined by least squares on the stars it matches.
+
+    Parameters
+    ----------
+    stars, reference : (n, >= 2) x, y px, brightest first
+    shape : (height, width) of both frames
+    rotation_deg : float, largest rotation looked for
+
+    Returns
+    -------
+    Registration, without ``fault``; ``matched`` 0 when no pose was found.
+    """
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    here, there = (np.asarray(s, np.float64)[:, :2] - middle for s in (stars, reference))
+    if min(len(here), len(there)) == 0:
+        return Registration((math.nan, math.nan), math.nan, 0)
+    if _coincide(here, there):
+        return _refined(here, there, 0.0, np.zeros(2), mirrored=False)
+    poses = []
+    for mirrored in (False, True):
+        flipped = there * [-1, 1] if mirrored else there
+        for angle in _likely_rotations(here[:BRIGHT_STARS], flipped[:BRIGHT_STARS], rotation_deg):
+            shift = _likely_shift(here[:BRIGHT_STARS], _rotated(flipped[:BRIGHT_STARS], angle))
+            poses.append(_refined(here, flipped, angle, shift, mirrored=mirrored))
+    best = max(poses, key=lambda pose: pose.matched, default=Registration((math.nan, math.nan), math.nan, 0))
+    enough = max(4, 0.25 * min(len(here), len(there), BRIGHT_STARS))
+    return best if best.matched >= enough else Registration((math.nan, math.nan), math.nan, 0)
+
+
+def _coincide(here: Array, there: Array) -> bool:
+    """More stars coincide than would by chance: against the same lists slid apart by some pixels."""
+    matched = _count_matches(here, there)
+    chance = max(_count_matches(here + slide, there) for slide in ((13.0, 7.0), (-9.0, 15.0), (-14.0, -11.0), (8.0, -17.0)))
+    return matched >= 0.3 * min(len(here), len(there)) and matched > 2 * chance
+
+
+def _count_matches(here: Array, there: Array) -> int:
+    return int(np.count_nonzero(match_places(here, there, MATCH_PX) >= 0))
+
+
+def _rotated(places: Array, angle_deg: float) -> Array:
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    return places @ np.array([[c, s], [-s, c]])
+
+
+def _likely_rotations(here: Array, there: Array, most_deg: float) -> list[float]:
+    """Rotations for which most pairs of stars have the same distance in both lists, best three."""
+    if min(len(here), len(there)) < 2:
+        return [0.0]
+    length_a, angle_a = _pairs(here)
+    length_b, angle_b = _pairs(there)
+    order = np.argsort(length_b)
+    length_b, angle_b = length_b[order], angle_b[order]
+    low, high = np.searchsorted(length_b, length_a - 1.0), np.searchsorted(length_b, length_a + 1.0)
+    votes = [angle_a[k] - angle_b[low[k] : high[k]] for k in range(len(length_a)) if high[k] > low[k]]
+    if not votes:
+        return [0.0]
+    angle = (np.concatenate(votes) + 180) % 360 - 180
+    angle = angle[np.abs(angle) <= most_deg + ANGLE_BIN_DEG]
+    counts, edges = np.histogram(angle, np.arange(-180 - ANGLE_BIN_DEG / 2, 180 + ANGLE_BIN_DEG, ANGLE_BIN_DEG))
+    counts = np.convolve(counts, [1, 2, 1], "same")
+    likely = []
+    for _ in range(3):
+        k = int(np.argmax(counts))
+        near = angle[np.abs(angle - (edges[k] + ANGLE_BIN_DEG / 2)) <= ANGLE_BIN_DEG]
+        if counts[k] == 0 or near.size == 0:
+            break
+        likely.append(float(np.median(near)))
+        counts[max(0, k - 2) : k + 3] = 0
+    return likely
+
+
+def _pairs(places: Array) -> tuple[Array, Array]:
+    """Length and direction (degrees) from every star to every other."""
+    difference = places[None, :, :] - places[:, None, :]
+    one, other = np.nonzero(~np.eye(len(places), dtype=bool))
+    vector = difference[one, other]
+    length = np.hypot(vector[:, 0], vector[:, 1])
+    far = length > 20
+    return length[far], np.degrees(np.arctan2(vector[far, 1], vector[far, 0]))
+
+
+def _likely_shift(here: Array, there: Array) -> Array:
+    """The difference of places that most pairs of stars agree on within 3 px."""
+    differences = (here[:, None, :] - there[None, :, :]).reshape(-1, 2)
+    near = cKDTree(differences).query_ball_point(differences, 3.0, return_length=True)
+    best = differences[int(np.argmax(near))]
+    return np.median(differences[np.hypot(*(differences - best).T) <= 3.0], axis=0)
+
+
+def _refined(here: Array, there: Array, angle: float, shift: Array, *, mirrored: bool) -> Registration:
+    """Rigid pose by least squares on the matched stars (Kabsch 1976, Acta Cryst. A32, 922), three rounds."""
+    for _ in range(3):
+        index = match_places(here, _rotated(there, angle) + shift, MATCH_PX)
+        matched = np.flatnonzero(index >= 0)
+        if len(matched) < 2:
+            break
+        a, b = there[index[matched]], here[matched]
+        a0, b0 = a - a.mean(0), b - b.mean(0)
+        if len(matched) >= 3:
+            angle = math.degrees(math.atan2((a0[:, 0] * b0[:, 1] - a0[:, 1] * b0[:, 0]).sum(), (a0 * b0).sum()))
+        shift = np.median(b - _rotated(a, angle), axis=0)
+    if len(matched) == 1:
+        shift = (here[matched] - _rotated(there[index[matched]], angle))[0]
+    return Registration((float(shift[0]), float(shift[1])), angle, len(matched), mirrored)
+
+
+def _registration_fault(file: str, reference: str, found: Registration, shape: tuple[int, int], tolerance_px: float) -> str:
+    if found.matched == 0:
+        return f"{file} does not show the same stars as {reference}: not registered, another field, or too few stars."
+    if found.mirrored:
+        return f"{file} is mirrored against {reference}: register the frames first."
+    if found.turned:
+        return f"{file} is turned by 180 degrees against {reference} (meridian flip?): register the frames first."
+    drift = math.hypot(*shape) / 2 * abs(math.radians(found.rotation))
+    if abs(found.rotation) > 0 and drift > tolerance_px and found.matched >= 5:
+        return f"{file} is rotated by {found.rotation:.2f} degrees against {reference}: register the frames first."
+    if math.hypot(*found.shift) > tolerance_px:
+        dx, dy = found.shift
+        return f"{file} is shifted by ({dx:+.1f}, {dy:+.1f}) px against {reference}: register the frames first."
+    return ""
