@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import gzip
 import io
+import os
 import re
 import threading
 import warnings
@@ -67,12 +68,17 @@ def find_frames(folder: str | Path, pattern: str | Sequence[str] | None = None) 
     if not folder.is_dir():
         raise InputError(f"There is no folder {folder}; set frames.folder to where the frames lie.", file=folder, code="no_folder")
     patterns = ["*"] if pattern is None else [pattern] if isinstance(pattern, str) else list(pattern)
-    matches = {name for one in patterns for name in glob.glob(_any_case(one), root_dir=folder, recursive=True)}  # noqa: PTH207 - Path.glob refuses absolute patterns
+    matches = {name for one in patterns for name in _matching(folder, one)}
     found = [folder / name for name in sorted(matches, key=natural_key) if FITS_ENDING.search(name) and (folder / name).is_file()]
     if not found:
         wanted = "a FITS file (.fits .fit .fts, also .gz .fz .bz2)" if pattern is None else " or ".join(map(repr, patterns))
         raise InputError(f"No frames in {folder}: nothing there is {wanted}.{_other_endings(folder)}", file=folder, code="no_frames")
     return _each_once(found)
+
+
+def _matching(folder: Path, pattern: str) -> Iterator[str]:
+    for name in glob.iglob(_any_case(pattern), root_dir=folder, recursive=True):  # noqa: PTH207 - Path.glob refuses absolute patterns
+        yield os.path.normpath(name)
 
 
 def _any_case(pattern: str) -> str:
@@ -344,7 +350,10 @@ def read_image(info: FrameInfo) -> LinearImage:
     image = np.empty((info.height, info.width, info.channels), np.float32)
     for channel in range(info.channels):
         plane = _linear_plane(stored[channel], info)
-        image[..., channel] = plane if info.top_down else plane[::-1]
+        with np.errstate(over="ignore"):  # float64 beyond float32 becomes infinite, and so no data
+            image[..., channel] = plane if info.top_down else plane[::-1]
+    if info.bitpix < 0:
+        image[~np.isfinite(image)] = np.nan
     image[edge_zeros((image == 0).all(axis=2))] = np.nan
     return image if info.channels == 3 else image[..., 0]
 
@@ -389,9 +398,7 @@ def _linear_plane(stored: Array, info: FrameInfo) -> Array:
     if info.bzero != 0:
         plane = plane + info.bzero
     plane = plane / info.white_level
-    if info.bitpix < 0:
-        plane[~np.isfinite(plane)] = np.nan
-    elif info.blank is not None:
+    if info.blank is not None:
         plane[stored == info.blank] = np.nan
     return plane
 
