@@ -1,0 +1,387 @@
+"""Fourier ring correlation of two half-sets: how much of a picture is signal, at every scale, without knowing the truth.
+
+Two stacks from disjoint halves of the frames share the signal and nothing of the noise. Ring by ring in the Fourier plane their correlation
+tells signal from noise. It is fooled by whatever both halves share besides the sky: a star mask, a fill or a texture made from the full
+stack, the same frame in both halves, fixed pattern without dither. So the halves must come straight from the stacker, stars taken away
+from each by itself, before any step that is not linear (or through a chain frozen beforehand).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import scipy.fft
+from scipy.stats import norm
+
+from layerblend.errors import ArgumentError, check_image
+from layerblend.kinds import Array, Mask, Plane, Weight
+
+RESOLUTION_THRESHOLD = 1 / 7
+MAX_RINGS = 96
+MIN_RING_PIXELS = 24.0
+NOISE_MAP_BLUR_PX = 12.0
+MAX_LOG_HALF = 50.0  # the lowest ring may hold less than one independent pixel
+FIRST_CROSSING_RING = 2
+CROSSING_SPAN = 0.25
+MIN_CROSSING_RINGS = 5
+
+
+@dataclass(frozen=True)
+class RingCorrelation:
+    """Correlation of two halves per ring, and what follows for the full stack.
+
+    ``frequency`` : (n,) cycles/px; ``correlation`` : (n,) -1..1; ``snr`` : (n,) power signal-to-noise ratio of the mean of both halves,
+    2 c / (1 - c); ``snr_interval`` : (n, 2), 95 %; ``n_eff`` : (n,) independent Fourier pixels of a ring (``n_joint`` when rings are averaged); ``resolution_px``: the period
+    in px at which the correlation falls below 1/7, with ``resolution_interval`` (95 %); 2 px (the sampling limit) when it never does,
+    inf when it is below from the start. ``signal``, ``noise`` : (n,) power per Fourier pixel of the full stack.
+    """
+
+    frequency: Array
+    correlation: Array
+    snr: Array
+    snr_interval: Array
+    n_eff: Array
+    resolution_px: float
+    resolution_interval: tuple[float, float]
+    signal: Array = field(repr=False)
+    noise: Array = field(repr=False)
+    n_joint: Array = field(repr=False)
+
+    def band(self, low: float, high: float) -> BandSNR:
+        """Mean SNR of the rings between two frequencies (cycles/px), each weighted by its independent pixels, with a 95 % interval."""
+        weights = _band_weights(self.frequency, self.n_joint, low, high)
+        value = float(weights @ self.snr)
+        sd = float(np.sqrt(weights**2 @ (snr_variance(self.snr) / self.n_joint)))
+        half = norm.ppf(0.975) * sd / max(1 + value, 1e-9)  # normal in ln(1 + SNR), see snr_variance
+        return BandSNR(value, (float((1 + value) * np.exp(-half) - 1), float((1 + value) * np.exp(half) - 1)), sd)
+
+
+@dataclass(frozen=True)
+class BandSNR:
+    """Power SNR of the full stack averaged over a band of frequencies."""
+
+    snr: float
+    interval: tuple[float, float]
+    sd: float
+
+
+@dataclass(frozen=True)
+class Rings:
+    """The rings of the Fourier plane of an (H, W) picture, in the half-plane layout of a real transform."""
+
+    index: Array = field(repr=False)
+    multiplicity: Array = field(repr=False)
+    frequency: Array
+    pixels: Array
+    width: float
+
+    def mean(self, power: Array) -> Array:
+        """(n,) float64: mean of a half-plane array over each ring."""
+        total = np.bincount(self.index.ravel(), (self.multiplicity * power).ravel(), len(self.pixels) + 1)
+        return total[: len(self.pixels)] / self.pixels
+
+
+@dataclass(frozen=True)
+class HalfSpectra:
+    """Mean and half difference of two halves in the Fourier plane, with ring means; what pairs of results are compared from.
+
+    ``mean``, ``difference`` : half-plane complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack; ``n_eff``: (n,)
+    independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some noise).
+    """
+
+    rings: Rings
+    mean: Array = field(repr=False)
+    difference: Array = field(repr=False)
+    correlation: Array
+    signal: Array
+    noise: Array
+    n_eff: Array
+    n_joint: Array
+
+    @property
+    def snr(self) -> Array:
+        """(n,) power SNR of the full stack."""
+        return snr_of(self.correlation)
+
+
+def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = None) -> RingCorrelation:
+    """How far the signal in a stack reaches above its noise, scale by scale, from its two half-sets.
+
+    Parameters
+    ----------
+    half_a, half_b : (H, W) float32, linear
+        Stacks of disjoint halves of the frames, stars removed from each by itself. NaN (no data) in either is filled smoothly in each.
+    window : (H, W) float32, 0..1, optional
+        Weight that fades to 0 at its edge (centred on the target); a Hann window over the whole picture if left out.
+
+    Returns
+    -------
+    RingCorrelation
+
+    Raises
+    ------
+    ArgumentError
+        Different shapes, a picture under 32 px, a window that is nowhere positive.
+
+    Notes
+    -----
+    With A, B the windowed transforms: c = Re sum A conj(B) / sqrt(sum |A|^2 sum |B|^2) per ring; SNR of the full stack = 2 c / (1 - c);
+    var ln(SNR) = (1 + 2/r + 1/(2 r^2)) / n_eff with r = c / (1 - c), for a fixed signal and Gaussian noise. Independent pixels:
+    n_eff = ring pixels / 2 x a share below 1, because the window makes neighbouring Fourier pixels alike: in a broad band it is
+    (sum v)^2 / (N sum v^2), v = window^2 x local noise variance; in a thin ring, where fewer neighbours lie, larger.
+
+    References
+    ----------
+    Saxton & Baumeister 1982, J. Microscopy 127, 127. Rosenthal & Henderson 2003, J. Mol. Biol. 333, 721.
+    Nieuwenhuizen et al. 2013, Nature Methods 10, 557 (threshold 1/7).
+    """
+    spectra = half_spectra(half_a, half_b, window=window)
+    snr = spectra.snr
+    half = np.minimum(norm.ppf(0.975) * np.sqrt(snr_variance(snr) / spectra.n_eff) / (1 + snr), MAX_LOG_HALF)
+    interval = np.stack([(1 + snr) * np.exp(-half) - 1, (1 + snr) * np.exp(half) - 1], 1)
+    resolution, resolution_interval = _resolution(spectra.rings.frequency, snr, spectra.n_joint)
+    return RingCorrelation(
+        frequency=spectra.rings.frequency,
+        correlation=spectra.correlation,
+        snr=snr,
+        snr_interval=interval,
+        n_eff=spectra.n_eff,
+        resolution_px=resolution,
+        resolution_interval=resolution_interval,
+        signal=spectra.signal,
+        noise=spectra.noise,
+        n_joint=spectra.n_joint,
+    )
+
+
+def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) -> HalfSpectra:
+    """Windowed transforms and ring powers of a pair of half-sets (arguments as in `ring_correlation`)."""
+    a, b = check_image("half_a", half_a, colour=False), check_image("half_b", half_b, colour=False)
+    if a.shape != b.shape:
+        raise ArgumentError(f"`half_a` and `half_b` must have the same shape, got {a.shape} and {b.shape}.")
+    if min(a.shape) < 32:
+        raise ArgumentError(f"`half_a` must be at least 32 px on each side to hold rings, got {a.shape}.")
+    window = hann_window(a.shape) if window is None else _checked_window(window, a.shape)
+    missing = ~(np.isfinite(a) & np.isfinite(b))
+    if missing.any():
+        a, b = fill_masked(a, missing), fill_masked(b, missing)
+    first, second = (_windowed_transform(half, window) for half in (a, b))
+    rings = make_rings(a.shape)
+    cross = rings.mean((first * second.conj()).real)
+    power = np.sqrt(rings.mean(np.abs(first) ** 2) * rings.mean(np.abs(second) ** 2))
+    correlation = np.where(power > 0, cross / np.where(power > 0, power, 1), 1.0)
+    difference = (first - second) / 2
+    alone, joint = _independent_shares((a - b) / 2, window, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
+    return HalfSpectra(
+        rings=rings,
+        mean=(first + second) / 2,
+        difference=difference,
+        correlation=np.clip(correlation, -1.0, 1.0),
+        signal=cross,
+        noise=rings.mean(np.abs(difference) ** 2),
+        n_eff=rings.pixels / 2 * alone,
+        n_joint=rings.pixels / 2 * joint,
+    )
+
+
+def snr_of(correlation: Array) -> Array:
+    """Power SNR of the mean of two halves from their correlation: 2 c / (1 - c)."""
+    c = np.clip(np.asarray(correlation, float), -0.99, 1 - 1e-12)
+    return 2 * c / (1 - c)
+
+
+def snr_variance(snr: Array) -> Array:
+    """Variance of a ring's SNR times its number of independent pixels: R^2 + 4 R + 2 (fixed signal, Gaussian noise).
+
+    The same as (1 + 2/r + 1/(2 r^2)) R^2 with R = 2 r; finite at R = 0, where a logarithm of R is not. Intervals are taken normal in
+    ln(1 + R), a ratio of two sums of squares.
+    """
+    positive = np.maximum(np.asarray(snr, float), 0)
+    return positive**2 + 4 * positive + 2
+
+
+def band_difference_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:
+    """Variances of the two band SNRs and their covariance, for results that may share frames.
+
+    The covariance follows from K, the noise power that both have in common (real part of the cross-spectrum of the half differences):
+    per ring and independent pixel [2 S K + K^2] / (D_a D_b) + (1 + R_a)(1 + R_b) K^2 / (D_a D_b), S = sqrt(S_a S_b).
+    """
+    weights = _band_weights(a.rings.frequency, a.n_joint, low, high)
+    shared = _shared_noise(a, b)
+    noises = np.maximum(a.noise * b.noise, np.finfo(float).tiny)
+    signal = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
+    covariance = (2 * signal * np.abs(shared) + shared**2 + (1 + a.snr) * (1 + b.snr) * shared**2) / noises
+    n = np.sqrt(a.n_joint * b.n_joint)
+    parts = (snr_variance(a.snr) / a.n_joint, snr_variance(b.snr) / b.n_joint, covariance / n)
+    var_a, var_b, cov = (float(weights**2 @ part) for part in parts)
+    return var_a, var_b, float(np.clip(cov, -np.sqrt(var_a * var_b), np.sqrt(var_a * var_b)))
+
+
+def band_snr(spectra: HalfSpectra, low: float, high: float) -> float:
+    """Mean SNR of the rings of a band."""
+    return float(_band_weights(spectra.rings.frequency, spectra.n_joint, low, high) @ spectra.snr)
+
+
+def band_contrast(spectra: HalfSpectra, low: float, high: float) -> float:
+    """Root mean square of the structure in a band, free of noise, in the picture's own units; 0 where noise hides it."""
+    frequency = spectra.rings.frequency
+    inside = (frequency >= low) & (frequency < high)
+    return float(np.sqrt(max(float(spectra.rings.pixels[inside] @ spectra.signal[inside]), 0.0)))
+
+
+def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:
+    """Variances of ln(contrast) of two results in a band and their covariance (fixed signal; noise in common as above)."""
+    weights = _band_weights(a.rings.frequency, a.rings.pixels, low, high)
+    power_a, power_b = (float(weights @ s.signal) for s in (a, b))
+    shared = np.abs(_shared_noise(a, b))
+    both = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
+
+    def part(signal: Array, noise: Array, n: Array, scale: float) -> float:
+        return float(weights**2 @ ((2 * signal * noise + 2 * noise**2) / n)) / (4 * scale)
+
+    var_a = part(np.maximum(a.signal, 0), a.noise, a.n_joint, max(power_a**2, 1e-300))
+    var_b = part(np.maximum(b.signal, 0), b.noise, b.n_joint, max(power_b**2, 1e-300))
+    cov = part(both, shared, np.sqrt(a.n_joint * b.n_joint), max(power_a * power_b, 1e-300))
+    return var_a, var_b, float(np.clip(cov, 0, np.sqrt(var_a * var_b)))
+
+
+# ---------------------------------------------------------------- windows, masks, rings
+def hann_window(shape: tuple[int, ...], *, box: tuple[int, int, int, int] | None = None) -> Weight:
+    """(H, W) product of two Hann windows over the picture, or over ``box`` = (x0, y0, x1, y1) and 0 outside."""
+    x0, y0, x1, y1 = box or (0, 0, shape[1], shape[0])
+    out = np.zeros(shape[:2], np.float32)
+    out[y0:y1, x0:x1] = np.outer(np.hanning(y1 - y0 + 2)[1:-1], np.hanning(x1 - x0 + 2)[1:-1])
+    return out
+
+
+def fill_masked(plane: Plane, mask: Mask, *, blur_px: float = 6.0) -> Plane:
+    """The plane with masked places filled from their surroundings, edges softened; linear in the plane's own values.
+
+    Wider holes are filled from wider surroundings. Nothing but ``plane`` enters, so two halves filled with one mask stay independent.
+    """
+    keep = (~mask & np.isfinite(plane)).astype(np.float32)
+    values = np.where(keep > 0, plane, 0).astype(np.float32)
+    fill = np.zeros_like(values)
+    open_ = np.ones_like(values)
+    for blur in (blur_px, 4 * blur_px, 16 * blur_px):
+        weight = cv2.GaussianBlur(keep, (0, 0), blur, borderType=cv2.BORDER_REFLECT)
+        near = cv2.GaussianBlur(values, (0, 0), blur, borderType=cv2.BORDER_REFLECT) / np.maximum(weight, 1e-6)
+        trust = np.clip(weight / np.float32(0.02), 0, 1)
+        fill += open_ * trust * near
+        open_ *= 1 - trust
+    if open_.any() and keep.any():
+        fill += open_ * np.float32(values.sum(dtype=float) / keep.sum(dtype=float))
+    soft = np.clip(2 * cv2.GaussianBlur(keep, (0, 0), 1.2, borderType=cv2.BORDER_REFLECT) - 1, 0, 1) * keep
+    return values * soft + fill * (1 - soft)
+
+
+def make_rings(shape: tuple[int, ...]) -> Rings:
+    """Rings of equal width from the lowest frequency to .5 cycles/px, at most 96, none narrower than one Fourier pixel."""
+    height, width = shape[:2]
+    radius = np.hypot(scipy.fft.fftfreq(height)[:, None], scipy.fft.rfftfreq(width)[None, :])
+    step = max(0.5 / MAX_RINGS, 1.0 / min(height, width))
+    count = int(np.floor(0.5 / step))
+    index = np.minimum((radius / step).astype(np.int32), count)
+    index[radius >= 0.5] = count
+    multiplicity = np.full(radius.shape, 2.0)
+    multiplicity[:, 0] = 1.0
+    if width % 2 == 0:
+        multiplicity[:, -1] = 1.0
+    pixels = np.bincount(index.ravel(), multiplicity.ravel(), count + 1)[:count]
+    frequency = np.bincount(index.ravel(), (multiplicity * radius).ravel(), count + 1)[:count] / pixels
+    return Rings(index, multiplicity, frequency, pixels, step)
+
+
+def _checked_window(window: Weight, shape: tuple[int, ...]) -> Weight:
+    array = np.asarray(window, np.float32)
+    if array.shape != shape:
+        raise ArgumentError(f"`window` must have the halves' shape {shape}, got {array.shape}.")
+    if not (np.isfinite(array).all() and array.min() >= 0 and array.max() > 0):
+        raise ArgumentError("`window` must be finite, nowhere negative and somewhere positive.")
+    return array
+
+
+def _windowed_transform(plane: Plane, window: Weight) -> Array:
+    """Transform scaled so that the powers of all Fourier pixels add up to the variance under the window."""
+    level = np.sum(plane * window, dtype=float) / np.sum(window, dtype=float)
+    scale = np.sqrt(plane.size * np.sum(window.astype(float) ** 2))
+    return scipy.fft.rfft2((plane.astype(float) - level) * window) / scale
+
+
+def _independent_shares(noise: Plane, window: Weight, ring_width: float) -> tuple[float, float]:
+    """Share of the Fourier pixels that are independent within one ring, and within a broad band.
+
+    The powers of two Fourier pixels at a distance d correlate by |V(d)|^2 / V(0)^2, V the transform of window^2 x local noise variance.
+    Summed over all d this gives the share of a broad band; within a ring ``ring_width`` pixels wide, only neighbours inside it count.
+    """
+    local = cv2.GaussianBlur(noise.astype(float) ** 2, (0, 0), NOISE_MAP_BLUR_PX, borderType=cv2.BORDER_REFLECT)
+    energy = window.astype(float) ** 2 * (local if local.max() > 0 else 1.0)
+    joint = float(energy.sum() ** 2 / (energy.size * (energy**2).sum()))
+    reach = int(min(np.ceil(3 / np.sqrt(joint)), min(energy.shape) // 2 - 1))
+    spectrum = np.abs(scipy.fft.rfft2(energy)) ** 2 / energy.sum() ** 2
+    rows = np.arange(-reach, reach + 1)
+    near = spectrum[rows][:, : reach + 1]
+    distance = np.hypot(rows[:, None], np.arange(reach + 1)[None, :])
+    twice = np.where(np.arange(reach + 1) > 0, 2.0, 1.0)[None, :]
+    alone = 1 / float(np.sum(twice * near * _inside_ring(distance / ring_width)))
+    return max(alone, joint), joint
+
+
+def _inside_ring(offset: Array) -> Array:
+    """Chance that a neighbour, so many ring widths away in a random direction, lies in the same ring."""
+    turn = (np.arange(64) + 0.5) / 64 * np.pi / 2
+    return np.mean(np.clip(1 - offset[..., None] * np.cos(turn), 0, 1), -1)
+
+
+def _shared_noise(a: HalfSpectra, b: HalfSpectra) -> Array:
+    return a.rings.mean((a.difference * b.difference.conj()).real)
+
+
+def _band_weights(frequency: Array, pixels: Array, low: float, high: float) -> Array:
+    inside = (frequency >= low) & (frequency < high)
+    if not inside.any():
+        raise ArgumentError(f"No ring lies between {low:g} and {high:g} cycles/px; the picture is too small or the band too narrow.")
+    weights = np.where(inside, pixels, 0.0)
+    return weights / weights.sum()
+
+
+def _resolution(frequency: Array, snr: Array, n_joint: Array) -> tuple[float, tuple[float, float]]:
+    """Period at the first lasting fall below the threshold, from a line through ln(1 + SNR) of the rings around it."""
+    level = np.log1p(2 * RESOLUTION_THRESHOLD / (1 - RESOLUTION_THRESHOLD))
+    height = np.log1p(np.maximum(snr, -0.99))
+    weight = n_joint * (1 + np.maximum(snr, 0)) ** 2 / snr_variance(snr)
+    smooth = np.convolve(height * weight, np.ones(3), "same") / np.convolve(weight, np.ones(3), "same")
+    start = FIRST_CROSSING_RING
+    below = np.flatnonzero((smooth < level) & (np.arange(len(smooth)) >= start))
+    if not len(below):
+        return 2.0, (2.0, 2.0)
+    first = int(below[0])
+    if first == start:
+        return float("inf"), (float(1 / frequency[first]), float("inf"))
+    reach = max(CROSSING_SPAN * frequency[first], (MIN_CROSSING_RINGS // 2 + 0.5) * (frequency[1] - frequency[0]))
+    near = np.abs(frequency - frequency[first]) <= reach
+    x = frequency[near] - frequency[first]
+    design = np.stack([np.ones_like(x), x, x**2], 1) if near.sum() >= 8 else np.stack([np.ones_like(x), x], 1)
+    normal = design.T @ (design * weight[near, None])
+    coefficients = np.linalg.solve(normal, design.T @ (weight[near] * height[near]))
+    covariance = np.linalg.inv(normal)
+    at = _nearest_root(coefficients, level, reach)
+    basis = at ** np.arange(len(coefficients))
+    slope = sum(k * c * at ** (k - 1) for k, c in enumerate(coefficients) if k)
+    if slope >= 0:
+        return float(1 / frequency[first]), (2.0, float("inf"))
+    crossing = float(np.clip(frequency[first] + at, frequency[0], 0.5))
+    half = norm.ppf(0.975) * float(np.sqrt(basis @ covariance @ basis)) / -slope
+    return 1 / crossing, (1 / min(crossing + half, 0.5), 1 / max(crossing - half, frequency[0]))
+
+
+def _nearest_root(coefficients: Array, level: float, reach: float) -> float:
+    """Where the fitted line or parabola meets the level, nearest to the middle; the middle itself if it does not."""
+    polynomial = np.array(coefficients[::-1], float)
+    polynomial[-1] -= level
+    roots = np.roots(polynomial)
+    real = roots[np.abs(roots.imag) < 1e-12].real
+    real = real[np.abs(real) <= reach]
+    return float(real[np.argmin(np.abs(real))]) if len(real) else 0.0

@@ -1,0 +1,128 @@
+"""Values with what their error bars are made of, and the error of a difference between two results measured on the same units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from layerblend.errors import InputError
+from layerblend.evidence.correlation import HalfSpectra, band_difference_variance, contrast_variance
+from layerblend.kinds import Array
+
+
+class CannotMeasureError(InputError):
+    """A measure lacks what it needs; the sentence says what."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value and, per unit, how much that unit pulls it: the error is the mean of ``influence`` over the units.
+
+    ``influence`` is (n,), in the value's unit, in an order that both results share.
+    """
+
+    value: float
+    influence: Array = field(repr=False)
+
+    @property
+    def variance(self) -> float:
+        """Variance of the value from the scatter of its units."""
+        return float(np.var(self.influence, ddof=1) / len(self.influence))
+
+
+@dataclass(frozen=True)
+class BandEstimate:
+    """SNR or contrast in a band of frequencies; its error is worked out from both results' spectra."""
+
+    value: float
+    spectra: HalfSpectra = field(repr=False)
+    low: float
+    high: float
+    contrast: bool
+
+
+@dataclass(frozen=True)
+class PairError:
+    """Variances of a and b and their covariance; ``freedom``: degrees of freedom of the interval (inf = normal)."""
+
+    a: float
+    b: float
+    covariance: float
+    freedom: float
+
+    @property
+    def difference(self) -> float:
+        """Standard error of a - b."""
+        return float(np.sqrt(max(self.a + self.b - 2 * self.covariance, 0.0)))
+
+    @property
+    def total(self) -> float:
+        """Standard error of a + b."""
+        return float(np.sqrt(max(self.a + self.b + 2 * self.covariance, 0.0)))
+
+
+def pair_error(a: Estimate | BandEstimate, b: Estimate | BandEstimate) -> PairError:
+    """How far the difference of two estimates on the same units can be trusted."""
+    if isinstance(a, BandEstimate) and isinstance(b, BandEstimate):
+        if a.contrast:
+            var_a, var_b, cov = contrast_variance(a.spectra, b.spectra, a.low, a.high)
+            return PairError(a.value**2 * var_a, b.value**2 * var_b, a.value * b.value * cov, np.inf)
+        return PairError(*band_difference_variance(a.spectra, b.spectra, a.low, a.high), np.inf)
+    assert isinstance(a, Estimate) and isinstance(b, Estimate)
+    n = len(a.influence)
+    together = np.cov(np.stack([a.influence, b.influence])) / n
+    return PairError(float(together[0, 0]), float(together[1, 1]), float(together[0, 1]), n - 1)
+
+
+# ---------------------------------------------------------------- estimates from per-unit values
+def mean_estimate(values: Array) -> Estimate:
+    """Plain mean of per-unit values."""
+    values = np.asarray(values, float)
+    return Estimate(float(values.mean()), values - values.mean())
+
+
+def trimmed_estimate(values: Array, *, cut: float = 0.1) -> Estimate:
+    """Mean without the lowest and highest tenth; influences are the winsorised values (Tukey & McLaughlin 1963)."""
+    values = np.asarray(values, float)
+    low, high = np.quantile(values, [cut, 1 - cut])
+    inside = values[(values >= low) & (values <= high)]
+    held = np.clip(values, low, high)
+    return Estimate(float(inside.mean()), (held - held.mean()) / (1 - 2 * cut))
+
+
+def ratio_estimate(above: Array, below: Array) -> Estimate:
+    """Sum over units of ``above`` over sum of ``below``."""
+    ratio = float(above.sum() / below.sum())
+    return Estimate(ratio, (above - ratio * below) / below.mean())
+
+
+def scatter_estimate(values: Array, tiles: Array, count: int) -> Estimate:
+    """Robust sd (1.4826 MAD) of all values, with the pull of each tile on it.
+
+    The influence of a sample on a median absolute deviation m is (share within m - 1/2) over the density at m.
+    """
+    size = np.abs(values - np.median(values))
+    m = float(np.median(size))
+    if m <= 0:
+        return Estimate(0.0, np.zeros(count))
+    density = np.mean((size > 0.85 * m) & (size <= 1.15 * m)) / (0.3 * m)
+    number = np.bincount(tiles, minlength=count)
+    within = np.bincount(tiles, size <= m, minlength=count)
+    pull = (0.5 * number - within) * (count / len(values)) / max(density, 1e-12)
+    return Estimate(1.4826 * m, 1.4826 * (pull - pull.mean()))
+
+
+def joined_estimate(first: Estimate, second: Estimate) -> Estimate:
+    """Root of the sum of squares of two scatters on the same tiles (a* and b* into chroma noise)."""
+    value = float(np.hypot(first.value, second.value))
+    if value == 0:
+        return Estimate(0.0, np.zeros_like(first.influence))
+    return Estimate(value, (first.value * first.influence + second.value * second.influence) / value)
+
+
+def spread_estimate(values: Array) -> Estimate:
+    """Standard deviation of the units' values about their mean."""
+    deviation = values - values.mean()
+    sd = float(np.std(deviation, ddof=1))
+    return Estimate(sd, (deviation**2 - np.mean(deviation**2)) / (2 * sd) if sd > 0 else np.zeros_like(deviation))

@@ -1,0 +1,279 @@
+"""What two results are compared on: the same sky, target, window and stars for both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+from scipy.spatial import cKDTree
+
+from layerblend.errors import ArgumentError
+from layerblend.evidence.correlation import hann_window
+from layerblend.evidence.starfit import fit_mean_star
+from layerblend.kinds import Array, DisplayRGB, LinearImage, Mask, Plane, Weight, working_luminance
+from layerblend.maths.perceptual import decode_srgb, linear_to_lab
+
+MIN_STARS = 8
+MAX_STARS = 150
+UNCLIPPED = 0.98
+DEFAULT_FWHM_PX = 4.0
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One result with all that is needed to judge it; what is None is not judged, and said so.
+
+    Parameters
+    ----------
+    name : how sentences call it
+    picture : (H, W, 3) or (H, W) float32, display, 0..1
+    half_a, half_b : display pictures of the two half-sets, taken through the same chain with everything frozen (curve, sky, white, gates)
+    linear : (H, W, 3) or (H, W), linear; the picture with its recorded curve inverted
+    detail_a, detail_b : (H, W), linear; Y of the luminance source's half-sets, starless or not, before any non-linear step
+    linear_a, linear_b : (H, W) or (H, W, 3), linear; ``half_a`` and ``half_b`` with the curve inverted (used for the check of
+        manufactured detail only)
+    reference : linear stack, on the scale of ``linear``, whose star fluxes count as right
+    colour : display picture of the colour source through the same curve, before denoise and saturation
+    stars : (n, 4) float, x, y, flux, peak, brightest first
+    sky, target, saturated : (H, W) bool; blank sky without stars; the target; places the camera clipped
+    """
+
+    name: str
+    picture: DisplayRGB = field(repr=False)
+    half_a: DisplayRGB | None = field(default=None, repr=False)
+    half_b: DisplayRGB | None = field(default=None, repr=False)
+    linear: LinearImage | None = field(default=None, repr=False)
+    detail_a: Plane | None = field(default=None, repr=False)
+    detail_b: Plane | None = field(default=None, repr=False)
+    linear_a: LinearImage | None = field(default=None, repr=False)
+    linear_b: LinearImage | None = field(default=None, repr=False)
+    reference: LinearImage | None = field(default=None, repr=False)
+    colour: DisplayRGB | None = field(default=None, repr=False)
+    stars: Array | None = field(default=None, repr=False)
+    sky: Mask | None = field(default=None, repr=False)
+    target: Mask | None = field(default=None, repr=False)
+    saturated: Mask | None = field(default=None, repr=False)
+
+    @property
+    def halves(self) -> tuple[DisplayRGB, DisplayRGB] | None:
+        """Both half-set pictures, or None."""
+        return None if self.half_a is None or self.half_b is None else (self.half_a, self.half_b)
+
+    @property
+    def detail_halves(self) -> tuple[Plane, Plane] | None:
+        """Both luminance halves, or None."""
+        return None if self.detail_a is None or self.detail_b is None else (self.detail_a, self.detail_b)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """The units that both results are measured on. Index arrays point into ``stars``."""
+
+    shape: tuple[int, int]
+    sky: Mask = field(repr=False)
+    target: Mask | None = field(repr=False)
+    window: Weight = field(repr=False)
+    stars: Array = field(repr=False)
+    shape_stars: Array = field(repr=False)
+    isolated: Array = field(repr=False)
+    star_mask: Mask = field(repr=False)
+    fwhm: float
+    from_halves: bool
+    linear: bool
+    reference: LinearImage | None = field(repr=False)
+    colour: DisplayRGB | None = field(repr=False)
+    words: tuple[str, ...] = ()
+
+
+def common_ground(a: Subject, b: Subject) -> Ground:
+    """Sky, target, window and stars on which two results are compared.
+
+    Raises
+    ------
+    ArgumentError
+        The two pictures differ in size.
+    """
+    shape = a.picture.shape[:2]
+    if b.picture.shape[:2] != shape:
+        raise ArgumentError(
+            f"`{a.name}` is {shape[1]} x {shape[0]} px and `{b.name}` {b.picture.shape[1]} x {b.picture.shape[0]} px; "
+            "only pictures of the same size and place can be compared."
+        )
+    words: list[str] = []
+    stars = _common_stars(a, b, words)
+    fwhm = _rough_fwhm(stars)
+    star_mask = star_discs(shape, stars, fwhm)
+    sky = _common_sky(a, b, star_mask, words)
+    target = _both(a.target, b.target)
+    isolated = _isolated(stars, fwhm, shape)
+    linear = a.linear is not None and b.linear is not None
+    ground = Ground(
+        shape=shape,
+        sky=sky,
+        target=target,
+        window=_target_window(shape, target),
+        stars=stars,
+        shape_stars=np.zeros(0, int),
+        isolated=isolated,
+        star_mask=star_mask,
+        fwhm=fwhm,
+        from_halves=a.halves is not None and b.halves is not None,
+        linear=linear,
+        reference=a.reference if a.reference is not None else b.reference,
+        colour=a.colour if a.colour is not None else b.colour,
+        words=tuple(words),
+    )
+    return _with_shape_stars(ground, a, b)
+
+
+def star_discs(shape: tuple[int, ...], stars: Array, fwhm: float) -> Mask:
+    """(H, W) bool: discs that cover the stars, wider for brighter ones, from the catalogue alone (never from a picture's pixels)."""
+    mask = np.zeros(shape[:2], np.uint8)
+    if not len(stars):
+        return mask.astype(bool)
+    flux = np.maximum(stars[:, 2], 1e-30)
+    faint = np.quantile(flux, 0.1)
+    # A Moffat wing of beta 3 falls as r^-6: the radius of equal surface brightness grows with the sixth root of the flux.
+    radius = np.clip(1.3 * fwhm * (flux / faint) ** (1 / 6), 1.3 * fwhm, 8 * fwhm)
+    for (x, y), r in zip(stars[:, :2], radius, strict=True):
+        cv2.circle(mask, (round(float(x)), round(float(y))), max(1, round(float(r))), 1, -1)
+    return mask.astype(bool)
+
+
+def _both(a: Mask | None, b: Mask | None) -> Mask | None:
+    if a is None or b is None:
+        return a if b is None else b
+    return a & b if (a & b).any() else a
+
+
+def _common_stars(a: Subject, b: Subject, words: list[str]) -> Array:
+    given = [np.asarray(s.stars, float) for s in (a, b) if s.stars is not None and len(s.stars)]
+    if given:
+        stars = max(given, key=len)
+    else:
+        stars = find_stars((lightness(a.picture) + lightness(b.picture)) / 2)
+        words.append(f"No star list was given: {len(stars)} stars were found in the pictures themselves.")
+    if stars.shape[1] < 4:
+        stars = np.pad(stars, ((0, 0), (0, 4 - stars.shape[1])), constant_values=np.nan)
+    height, width = a.picture.shape[:2]
+    inside = (stars[:, 0] >= 0) & (stars[:, 0] <= width - 1) & (stars[:, 1] >= 0) & (stars[:, 1] <= height - 1)
+    stars = stars[inside]
+    return stars[np.argsort(-stars[:, 2], kind="stable")]
+
+
+def find_stars(light: Plane, *, limit: int = 400) -> Array:
+    """(n, 4) x, y, flux, peak of compact peaks in a lightness plane, brightest first; for pictures that come without a star list."""
+    fine = cv2.GaussianBlur(light, (0, 0), 1.2) - cv2.GaussianBlur(light, (0, 0), 6.0)
+    noise = 1.4826 * float(np.median(np.abs(fine - np.median(fine)))) + 1e-6
+    peaks = (fine >= cv2.dilate(fine, np.ones((9, 9), np.uint8))) & (fine > 12 * noise)
+    y, x = np.nonzero(peaks)
+    order = np.argsort(-fine[y, x], kind="stable")[:limit]
+    x, y = x[order], y[order]
+    wide = cv2.blur(fine, (9, 9)) * 81
+    return np.stack([x, y, np.maximum(wide[y, x], fine[y, x]), fine[y, x]], 1).astype(float)
+
+
+def _rough_fwhm(stars: Array) -> float:
+    """Typical FWHM from flux over peak of a Moffat with beta 3, 4 px when the catalogue has no peaks."""
+    if not len(stars):
+        return DEFAULT_FWHM_PX
+    bright = stars[: max(10, len(stars) // 2)]
+    with np.errstate(all="ignore"):
+        alpha = np.sqrt(2 * bright[:, 2] / (np.pi * bright[:, 3]))
+    alpha = alpha[np.isfinite(alpha)]
+    width = float(np.median(alpha)) * 2 * np.sqrt(2 ** (1 / 3) - 1) if len(alpha) else DEFAULT_FWHM_PX
+    return float(np.clip(width, 1.5, 12.0))
+
+
+def _isolated(stars: Array, fwhm: float, shape: tuple[int, int]) -> Array:
+    """Indices of stars away from the edge and from neighbours of more than 2 % of their flux."""
+    if not len(stars):
+        return np.zeros(0, int)
+    reach = 5 * fwhm
+    margin = int(np.ceil(3.5 * fwhm)) + 2
+    x, y, flux = stars[:, 0], stars[:, 1], stars[:, 2]
+    inside = (x > margin) & (x < shape[1] - 1 - margin) & (y > margin) & (y < shape[0] - 1 - margin)
+    tree = cKDTree(stars[:, :2])
+    alone = np.ones(len(stars), bool)
+    for i, j in tree.query_pairs(reach):
+        if flux[j] > 0.02 * flux[i]:
+            alone[i] = False
+        if flux[i] > 0.02 * flux[j]:
+            alone[j] = False
+    return np.flatnonzero(inside & alone)
+
+
+def _common_sky(a: Subject, b: Subject, star_mask: Mask, words: list[str]) -> Mask:
+    sky = _both(a.sky, b.sky)
+    if sky is not None:
+        return sky & ~star_mask
+    light = cv2.GaussianBlur((lightness(a.picture) + lightness(b.picture)) / 2, (0, 0), 4.0)
+    level = float(np.quantile(light[~star_mask] if (~star_mask).any() else light, 0.25))
+    low = light[light <= level]
+    spread = 1.4826 * float(np.median(np.abs(low - np.median(low)))) + 0.1
+    words.append("No sky mask was given: the darkest even quarter of the pictures serves as sky.")
+    return (np.abs(light - level) < 4 * spread) & ~star_mask
+
+
+def _target_window(shape: tuple[int, int], target: Mask | None) -> Weight:
+    if target is None or not target.any():
+        return hann_window(shape)
+    y, x = np.nonzero(target)
+    cx, cy = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
+    half = max(1.3 * max(x.max() - x.min(), y.max() - y.min()) / 2, 64)
+    box = (max(int(cx - half), 0), max(int(cy - half), 0), min(int(cx + half) + 1, shape[1]), min(int(cy + half) + 1, shape[0]))
+    return hann_window(shape, box=box)
+
+
+def _with_shape_stars(ground: Ground, a: Subject, b: Subject) -> Ground:
+    """Choose the stars whose shape is measured: isolated, clipped in neither, off the target if enough are, fitted well in both."""
+    chosen = ground.isolated
+    clear = np.array([all(_unclipped(s, ground.stars[i], ground.fwhm) for s in (a, b)) for i in chosen], bool)
+    chosen = chosen[clear] if len(chosen) else chosen
+    if ground.target is not None and len(chosen):
+        x, y = ground.stars[chosen, 0].round().astype(int), ground.stars[chosen, 1].round().astype(int)
+        off = ~ground.target[y, x]
+        if off.sum() >= 2 * MIN_STARS:
+            chosen = chosen[off]
+    chosen = chosen[:MAX_STARS]
+    if len(chosen) >= MIN_STARS:
+        good = np.ones(len(chosen), bool)
+        for subject in (a, b):
+            good &= fit_mean_star(shape_plane(subject, ground), ground.stars[chosen], fwhm=ground.fwhm).good
+        chosen = chosen[good]
+    return replace(ground, shape_stars=chosen)
+
+
+def _unclipped(subject: Subject, star: Array, fwhm: float) -> bool:
+    box = box_around(star, fwhm, subject.picture.shape)
+    if subject.saturated is not None and subject.saturated[box].any():
+        return False
+    return bool(subject.picture[box].max() < UNCLIPPED)
+
+
+def box_around(star: Array, radius: float, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    x, y, r = round(float(star[0])), round(float(star[1])), int(np.ceil(radius))
+    return slice(max(y - r, 0), min(y + r + 1, shape[0])), slice(max(x - r, 0), min(x + r + 1, shape[1]))
+
+
+def shape_plane(subject: Subject, ground: Ground) -> Plane:
+    if ground.linear:
+        assert subject.linear is not None
+        return working_luminance(subject.linear)
+    return working_luminance(decode_srgb(as_rgb(subject.picture)))
+
+
+# ---------------------------------------------------------------- pictures
+def as_rgb(picture: DisplayRGB) -> DisplayRGB:
+    return picture if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
+
+
+def lab(picture: DisplayRGB) -> Array:
+    """(H, W, 3) float32 CIELAB (D65) of a display picture."""
+    return np.asarray(linear_to_lab(decode_srgb(as_rgb(picture))), np.float32)
+
+
+def lightness(picture: DisplayRGB) -> Plane:
+    """(H, W) float32 L* of a display picture."""
+    return np.ascontiguousarray(lab(picture)[..., 0])

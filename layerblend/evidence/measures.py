@@ -1,0 +1,322 @@
+"""Measures of one result, each with what its error bar is made of.
+
+Every measure is a mean of something over units (stars, tiles of sky, Fourier rings), so its error follows from how the units scatter.
+Two results are measured on the same units - the same stars, the same tiles, the same window - and compared by the differences there.
+Nothing is judged by one number alone: see `layerblend.evidence.verdict` for the pairs of measures that unmask each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import cv2
+import numpy as np
+
+from layerblend.evidence.catalogue import AS_SHOWN, BANDS, SINGLE, band_name
+from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr, fill_masked, half_spectra
+from layerblend.evidence.estimates import (
+    BandEstimate,
+    CannotMeasureError,
+    Estimate,
+    joined_estimate,
+    mean_estimate,
+    ratio_estimate,
+    scatter_estimate,
+    spread_estimate,
+    trimmed_estimate,
+)
+from layerblend.evidence.ground import MIN_STARS, Ground, Subject, as_rgb, box_around, common_ground, lab, lightness, shape_plane
+from layerblend.evidence.starfit import fit_mean_star
+from layerblend.kinds import Array, DisplayRGB, Mask, Plane, working_luminance
+from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_oklab
+
+__all__ = ["Subject", "common_ground", "measure"]
+
+SKY_TILE_PX = 64
+GRADIENT_TILE_PX = 128
+MIN_TILE_SHARE = 0.25
+MIN_TILES = 6
+MOTTLE_BLUR_PX = 6.0
+COLOUR_BLUR_PX = 3.0
+COLOUR_MIN_CHROMA = 4.0
+COLOUR_TILE_PX = 32
+APERTURE_PX = 10.0
+CORE_RADIUS_PX = 3.0
+CORE_STARS = 100
+CORE_CLIP = 0.995
+CLIPPED, CRUSHED = 0.999, 0.001
+SINGLE_LAG_PX = 4
+
+
+def _need(count: int, least: int, what: str) -> None:
+    if count < least:
+        raise CannotMeasureError(f"only {count} {what}, at least {least} are needed")
+
+
+def tile_index(mask: Mask, tile_px: int, *, least: float = MIN_TILE_SHARE) -> tuple[Array, int]:
+    """Number of each pixel's tile, -1 outside the mask and in tiles of which less than ``least`` is masked in; and the count."""
+    height, width = mask.shape
+    columns = -(-width // tile_px)
+    number = (np.arange(height)[:, None] // tile_px) * columns + np.arange(width)[None, :] // tile_px
+    share = np.bincount(number[mask], minlength=int(number.max()) + 1)
+    kept = share >= least * tile_px * tile_px
+    renumber = np.where(kept, np.cumsum(kept) - 1, -1)
+    return np.where(mask, renumber[number], -1), int(kept.sum())
+
+
+# ---------------------------------------------------------------- groups of measures
+def star_shapes(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """FWHM of the long axis and eccentricity of the mean unclipped star."""
+    _need(len(ground.shape_stars), MIN_STARS, "isolated stars clipped in neither picture")
+    star = fit_mean_star(shape_plane(subject, ground), ground.stars[ground.shape_stars], fwhm=ground.fwhm)
+    suffix = "" if ground.linear else AS_SHOWN
+    return {
+        f"star fwhm_major{suffix}": Estimate(star.fwhm_major, star.influence_fwhm_major),
+        f"star eccentricity{suffix}": Estimate(star.eccentricity, star.influence_eccentricity),
+    }
+
+
+def star_flux(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Aperture flux of the linearised picture over that of the stack."""
+    if not ground.linear:
+        raise CannotMeasureError("a picture without its recorded stretch has no linear light")
+    reference = subject.reference if subject.reference is not None else ground.reference
+    if reference is None:
+        raise CannotMeasureError("no stack was given whose star fluxes count as right")
+    _need(len(ground.shape_stars), MIN_STARS, "isolated stars clipped in neither picture")
+    assert subject.linear is not None
+    stars = ground.stars[ground.shape_stars]
+    radius = max(APERTURE_PX, 2.5 * ground.fwhm)
+    true = aperture_flux(working_luminance(reference), stars, radius)
+    seen = aperture_flux(working_luminance(subject.linear), stars, radius)
+    # A star drowned in noise in one stack stays in the list (both results need the same units); the trimmed mean drops its ratio.
+    return {"star flux ratio": trimmed_estimate(seen / np.maximum(true, 1e-3 * np.median(np.abs(true))))}
+
+
+def aperture_flux(plane: Plane, stars: Array, radius: float) -> Array:
+    """(n,) float64: flux within ``radius`` px over the median of a ring 1.4 to 2 radii wide; edge pixels count in part."""
+    out = np.empty(len(stars))
+    reach = int(np.ceil(2 * radius)) + 1
+    for i, star in enumerate(stars):
+        box = box_around(star, reach, plane.shape)
+        yy, xx = np.mgrid[box]
+        r = np.hypot(xx - star[0], yy - star[1])
+        values = plane[box].astype(float)
+        ring = values[(r > 1.4 * radius) & (r < 2 * radius)]
+        weight = np.clip(radius + 0.5 - r, 0, 1)
+        out[i] = np.nansum(weight * (values - np.nanmedian(ring)))
+    return out
+
+
+def core_clipping(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Share of clipped pixels in the cores of the brightest stars."""
+    stars = ground.stars[:CORE_STARS]
+    _need(len(stars), MIN_STARS, "stars")
+    share = np.empty(len(stars))
+    for i, star in enumerate(stars):
+        box = box_around(star, CORE_RADIUS_PX, subject.picture.shape)
+        yy, xx = np.mgrid[box]
+        core = np.hypot(xx - star[0], yy - star[1]) < CORE_RADIUS_PX
+        top = as_rgb(subject.picture[box]).max(2)
+        share[i] = 100 * np.mean(top[core] >= CORE_CLIP)
+    return {"core clipping": mean_estimate(share)}
+
+
+def ringing(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Darkest ring around bright isolated stars, against the sky farther out."""
+    chosen = ground.isolated[:60]
+    if ground.target is not None and len(chosen):
+        x, y = ground.stars[chosen, 0].round().astype(int), ground.stars[chosen, 1].round().astype(int)
+        off = ~ground.target[y, x]
+        chosen = chosen[off] if off.sum() >= MIN_STARS else chosen
+    _need(len(chosen), MIN_STARS, "bright isolated stars")
+    light = lightness(subject.picture)
+    reach = int(np.ceil(5 * ground.fwhm))
+    profiles = np.stack([_ring_profile(light, ground.stars[i], ground.fwhm, reach) for i in chosen])
+    means = [trimmed_estimate(column) for column in profiles.T]
+    darkest = min(means, key=lambda e: e.value)
+    no_ring = darkest.value >= 0  # the wings stay above the sky everywhere
+    return {"ringing": Estimate(0.0, np.zeros(len(chosen))) if no_ring else darkest}
+
+
+def _ring_profile(light: Plane, star: Array, fwhm: float, reach: int) -> Array:
+    """Mean lightness in rings 1 px wide from .75 to 3 FWHM, less the median of the ring from 3.5 to 5 FWHM."""
+    box = box_around(star, reach, light.shape)
+    yy, xx = np.mgrid[box]
+    r = np.hypot(xx - star[0], yy - star[1])
+    values = light[box].astype(float)
+    sky = np.median(values[(r >= 3.5 * fwhm) & (r < 5 * fwhm)])
+    edges = np.arange(0.75 * fwhm, 3 * fwhm, 1.0)
+    return np.array([values[(r >= e) & (r < e + 1)].mean() - sky for e in edges])
+
+
+def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Lightness and chroma noise of the sky, at the pixel and at the scale of blotches."""
+    tiles, count = tile_index(ground.sky, SKY_TILE_PX)
+    _need(count, MIN_TILES, "tiles of blank sky")
+    inside = tiles >= 0
+    if ground.from_halves:
+        assert subject.half_a is not None and subject.half_b is not None
+        noise = (lab(subject.half_a) - lab(subject.half_b)) / 2
+        suffix = ""
+    else:
+        noise = lab(subject.picture)
+        suffix = SINGLE
+    smooth = cv2.GaussianBlur(noise, (0, 0), MOTTLE_BLUR_PX, borderType=cv2.BORDER_REFLECT)
+    lag = 4 * MOTTLE_BLUR_PX
+    pixel = [_sky_scatter(noise[..., c], inside, tiles, count, None if ground.from_halves else SINGLE_LAG_PX) for c in range(3)]
+    broad = [_sky_scatter(smooth[..., c], inside, tiles, count, None if ground.from_halves else int(lag)) for c in range(3)]
+    return {
+        f"sky lightness noise{suffix}": pixel[0],
+        f"sky chroma noise{suffix}": joined_estimate(pixel[1], pixel[2]),
+        f"sky lightness mottle{suffix}": broad[0],
+        f"sky chroma mottle{suffix}": joined_estimate(broad[1], broad[2]),
+    }
+
+
+def _sky_scatter(plane: Plane, inside: Mask, tiles: Array, count: int, lag: int | None) -> Estimate:
+    """Scatter of a half difference, or, from a single picture, of differences ``lag`` px along the row over sqrt 2."""
+    if lag is None:
+        return scatter_estimate(plane[inside], tiles[inside], count)
+    pair = inside[:, lag:] & (tiles[:, lag:] == tiles[:, :-lag])
+    step = (plane[:, lag:] - plane[:, :-lag])[pair] / np.sqrt(2)
+    return scatter_estimate(step, tiles[:, lag:][pair], count)
+
+
+def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Colour of the sky and what is left of the gradient in it."""
+    tile_px = GRADIENT_TILE_PX
+    tiles, count = tile_index(ground.sky, tile_px)
+    if count < MIN_TILES:
+        tile_px = GRADIENT_TILE_PX // 2
+        tiles, count = tile_index(ground.sky, tile_px)
+    _need(count, MIN_TILES, "tiles of blank sky")
+    inside = tiles >= 0
+    values, numbers = lab(subject.picture)[inside], tiles[inside]
+    order = np.argsort(numbers, kind="stable")
+    parts = np.split(values[order], np.cumsum(np.bincount(numbers, minlength=count))[:-1])
+    medians = np.stack([np.median(part, 0) for part in parts]).astype(float)
+    deviation = medians - medians.mean(0)
+    spread = [spread_estimate(deviation[:, c]) for c in range(3)]
+    return {
+        "left-over gradient lightness": spread[0],
+        "left-over gradient chroma": joined_estimate(spread[1], spread[2]),
+        "sky a*": mean_estimate(medians[:, 1]),
+        "sky b*": mean_estimate(medians[:, 2]),
+    }
+
+
+def limits(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Share of the picture at white and at black."""
+    tiles, count = tile_index(np.ones(ground.shape, bool), SKY_TILE_PX)
+    _need(count, MIN_TILES, "tiles")
+    inside = tiles >= 0
+    picture = as_rgb(subject.picture)
+    number = np.bincount(tiles[inside], minlength=count).astype(float)
+
+    def share(hit: Mask) -> Estimate:
+        found = np.bincount(tiles[inside], hit[inside], minlength=count)
+        estimate = ratio_estimate(100 * found, number)
+        return Estimate(float(100 * hit.mean()), estimate.influence)
+
+    return {"clipped": share(picture.max(2) >= CLIPPED), "crushed": share(picture.min(2) <= CRUSHED)}
+
+
+def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
+    """Hue, chroma and colour difference of the target against the colour source, at the source's lightness."""
+    reference = subject.colour if subject.colour is not None else ground.colour
+    if reference is None:
+        raise CannotMeasureError("no colour source was given")
+    target = ground.target if ground.target is not None else ~ground.sky
+    source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture))
+    chroma = np.hypot(source[..., 1], source[..., 2])
+    top = as_rgb(subject.picture).max(2)
+    use = target & ~ground.star_mask & (chroma > COLOUR_MIN_CHROMA) & (top < CLIPPED)
+    tiles, count = tile_index(use, COLOUR_TILE_PX, least=0.1)
+    _need(count, MIN_TILES, "tiles of the target with colour")
+    inside = tiles >= 0
+    number = tiles[inside]
+    weight = chroma[inside].astype(float)
+    turned = _hue_turn(*(cv2.GaussianBlur(as_rgb(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture)))
+    level = seen[inside].copy()
+    level[:, 0] = source[inside][:, 0]
+    error = np.asarray(delta_e_2000(source[inside], level), float)
+
+    def per_tile(values: Array) -> Array:
+        return np.bincount(number, values, minlength=count)
+
+    return {
+        "hue shift": ratio_estimate(per_tile(weight * turned[inside]), per_tile(weight)),
+        "chroma ratio": ratio_estimate(per_tile(np.hypot(seen[inside][:, 1], seen[inside][:, 2])), per_tile(weight)),
+        "colour difference": ratio_estimate(per_tile(error), per_tile(np.ones_like(error))),
+    }
+
+
+def _hue_turn(source: DisplayRGB, seen: DisplayRGB) -> Array:
+    """Signed turn of the Oklab hue, degrees."""
+    first, second = (np.asarray(linear_to_oklab(decode_srgb(p)), float) for p in (source, seen))
+    cross = first[..., 1] * second[..., 2] - first[..., 2] * second[..., 1]
+    dot = first[..., 1] * second[..., 1] + first[..., 2] * second[..., 2]
+    return np.degrees(np.arctan2(cross, dot))
+
+
+def detail_snr(subject: Subject, ground: Ground) -> dict[str, BandEstimate]:
+    """SNR of the luminance source by band."""
+    if subject.detail_halves is None:
+        raise CannotMeasureError(f"`{subject.name}` has no half-sets of its luminance source")
+    return _by_band("detail SNR", source_spectra(subject.detail_halves, ground), contrast=False)
+
+
+def source_spectra(halves: tuple[Plane, Plane], ground: Ground) -> HalfSpectra:
+    """Spectra of linear luminance half-sets, stars filled in each by itself."""
+    return _spectra(*halves, ground)
+
+
+def picture_contrast(subject: Subject, ground: Ground) -> dict[str, BandEstimate]:
+    """Contrast of the finished picture's lightness by band, noise taken out by the halves."""
+    return _by_band("contrast", picture_spectra(subject, ground), contrast=True)
+
+
+def picture_spectra(subject: Subject, ground: Ground) -> HalfSpectra:
+    """Spectra of the lightness of both half-set pictures, stars filled in each by itself."""
+    if subject.halves is None:
+        raise CannotMeasureError(f"`{subject.name}` has no half-set pictures, and in a single picture noise counts as contrast")
+    return _spectra(*(lightness(half) for half in subject.halves), ground)
+
+
+def linear_spectra(subject: Subject, ground: Ground) -> HalfSpectra | None:
+    """Spectra of the linearised half-set pictures, to be held against what the stack's own halves carry; None without them."""
+    if subject.linear_a is None or subject.linear_b is None:
+        return None
+    return _spectra(working_luminance(subject.linear_a), working_luminance(subject.linear_b), ground)
+
+
+def _spectra(half_a: Plane, half_b: Plane, ground: Ground) -> HalfSpectra:
+    y, x = np.nonzero(ground.window > 0)
+    box = slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1)
+    mask = ground.star_mask[box]
+    filled = [fill_masked(half[box], mask) for half in (half_a, half_b)]
+    return half_spectra(*filled, window=ground.window[box])
+
+
+def _by_band(name: str, spectra: HalfSpectra, *, contrast: bool) -> dict[str, BandEstimate]:
+    measure: Callable[..., float] = band_contrast if contrast else band_snr
+    return {band_name(name, low, high): BandEstimate(measure(spectra, low, high), spectra, low, high, contrast) for low, high in BANDS}
+
+
+GROUPS: tuple[Callable[[Subject, Ground], dict[str, Any]], ...] = (
+    star_shapes, star_flux, core_clipping, ringing, sky_noise, sky_level, limits, colour_truth, detail_snr, picture_contrast,
+)  # fmt: skip
+
+
+def measure(subject: Subject, ground: Ground) -> tuple[dict[str, Estimate | BandEstimate], dict[str, str]]:
+    """Every measure that ``subject`` allows on this ground, and for each group that it does not, the reason."""
+    found: dict[str, Estimate | BandEstimate] = {}
+    reasons: dict[str, str] = {}
+    for group in GROUPS:
+        try:
+            found.update(group(subject, ground))
+        except CannotMeasureError as reason:
+            reasons[group.__name__] = reason.text
+    return found, reasons

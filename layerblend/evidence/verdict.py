@@ -1,0 +1,292 @@
+"""In what is which of two results better: one verdict per measure, with its interval, and the warnings that a single number would hide."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy.stats import norm, t
+
+from layerblend.errors import check_range
+from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS
+from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr
+from layerblend.evidence.estimates import BandEstimate, Estimate, pair_error
+from layerblend.evidence.ground import Ground, Subject, common_ground
+from layerblend.evidence.measures import linear_spectra, measure, source_spectra
+from layerblend.kinds import Plane
+
+A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
+BOUND_EXCESS = 1.1
+FLUX_LOSS = 0.05
+SAME_SNR = 0.05
+LEAST_SNR = 0.5
+ROUNDING = 1e-6
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One line of the comparison. ``difference`` is a - b with ``interval``; ``verdict`` says which lies closer to what is better."""
+
+    name: str
+    unit: str
+    better: str
+    a: float
+    b: float
+    difference: float
+    interval: tuple[float, float]
+    method: str
+    verdict: str
+    intervals: tuple[tuple[float, float], tuple[float, float]] = field(default=((np.nan, np.nan), (np.nan, np.nan)), repr=False)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for measures.json."""
+        return {
+            "name": self.name,
+            "unit": self.unit,
+            "better": self.better,
+            "a": self.a,
+            "b": self.b,
+            "difference": self.difference,
+            "interval": list(self.interval),
+            "method": self.method,
+            "verdict": self.verdict,
+        }
+
+    @property
+    def weight(self) -> float:
+        """How much the difference matters to the eye: 1 = just worth naming."""
+        kind = KINDS[self.name]
+        scale = kind.small * (abs(self.b) if kind.relative and self.b else 1.0)
+        return abs(self._gap()) / scale if scale > 0 else 0.0
+
+    def _gap(self) -> float:
+        if self.better.startswith("toward"):
+            aim = float(self.better.split()[1])
+            return abs(self.a - aim) - abs(self.b - aim)
+        return self.difference
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All measures of A against B, worst for A first; ``flags``: warnings; ``unmeasured``: what could not be measured and why."""
+
+    a: str
+    b: str
+    confidence: float
+    measures: tuple[Measure, ...]
+    flags: tuple[str, ...] = ()
+    unmeasured: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for measures.json."""
+        return {
+            "a": self.a,
+            "b": self.b,
+            "confidence": self.confidence,
+            "measures": [m.as_json() for m in self.measures],
+            "flags": list(self.flags),
+            "unmeasured": [{"what": what, "why": why} for what, why in self.unmeasured],
+            "notes": list(self.notes),
+            "words": self.words(),
+        }
+
+    def words(self) -> list[str]:
+        """Plain sentences: in what is which better; where A lost stands first."""
+        lost, won = (_sentences([m for m in self.measures if m.verdict == v], self.a, self.b) for v in (B_BETTER, A_BETTER))
+        same = [KINDS[m.name].family for m in self.measures if m.verdict == NONE_SHOWN]
+        tail = [f"No difference shown in: {', '.join(dict.fromkeys(same))}."] if same else []
+        return [*lost, *self.flags, *won, *tail, *(f"{what} not compared: {why}." for what, why in self.unmeasured), *self.notes]
+
+
+def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound: tuple[Plane, Plane] | None = None) -> Comparison:
+    """Measure two results on the same stars, tiles and window, and say in what which is better.
+
+    Parameters
+    ----------
+    a, b : Subject
+        Results of the same size and place. B is usually the plain stack.
+    confidence : float, .5 to .999
+        Of the intervals, and so of the verdicts.
+    bound : two (H, W) planes, linear, optional
+        Half-sets of the stack that carries the most signal of all linear combinations of the frames. Detail beyond it cannot come from
+        the data. Without it the better of the two luminance sources serves, band by band.
+
+    Returns
+    -------
+    Comparison
+
+    Notes
+    -----
+    A verdict is given when the interval of the difference leaves out 0. Where a value is best *toward* x, it is given when both the
+    difference a - b and the sum a + b - 2 x leave out 0: then one of the two lies closer to x.
+    """
+    check_range("confidence", confidence, 0.5, 0.999)
+    ground = common_ground(a, b)
+    (found_a, missing_a), (found_b, missing_b) = measure(a, ground), measure(b, ground)
+    measures = [_judge(name, found_a[name], found_b[name], confidence) for name in KINDS if name in found_a and name in found_b]
+    reasons = {**missing_b, **missing_a}
+    flags = [*_flux_flags(measures, a, b), *_process_flags(a, ground), *_process_flags(b, ground), *_bound_flags(a, b, ground, bound)]
+    return Comparison(
+        a=a.name,
+        b=b.name,
+        confidence=confidence,
+        measures=tuple(sorted(measures, key=_order)),
+        flags=tuple(flags),
+        unmeasured=tuple((GROUP_NAMES[group], why) for group, why in reasons.items()),
+        notes=ground.words,
+    )
+
+
+def _judge(name: str, a: Estimate | BandEstimate, b: Estimate | BandEstimate, confidence: float) -> Measure:
+    kind = KINDS[name]
+    error = pair_error(a, b)
+    z = float(norm.ppf(0.5 + confidence / 2) if np.isinf(error.freedom) else t.ppf(0.5 + confidence / 2, max(error.freedom, 1)))
+    difference = a.value - b.value
+    floor = ROUNDING * max(abs(a.value), abs(b.value))  # float32 pictures: differences below are arithmetic
+    half = max(z * error.difference, floor)
+    low, high = difference - half, difference + half
+    verdict = NONE_SHOWN
+    if low > 0 or high < 0:
+        verdict = _winner(kind.better, a.value, b.value, max(z * error.total, floor))
+    each = tuple((e.value - z * np.sqrt(max(v, 0.0)), e.value + z * np.sqrt(max(v, 0.0))) for e, v in ((a, error.a), (b, error.b)))
+    return Measure(
+        name, kind.unit, kind.better, float(a.value), float(b.value), float(difference), (float(low), float(high)), kind.method, verdict,
+        intervals=((float(each[0][0]), float(each[0][1])), (float(each[1][0]), float(each[1][1]))),
+    )  # fmt: skip
+
+
+def _winner(better: str, a: float, b: float, half_of_sum: float) -> str:
+    """Which is better, given that a and b differ; for values best toward x only if the side is certain too."""
+    if better == "lower":
+        return A_BETTER if a < b else B_BETTER
+    if better == "higher":
+        return A_BETTER if a > b else B_BETTER
+    aim = float(better.split()[1])
+    side = a + b - 2 * aim
+    if abs(side) <= half_of_sum:
+        return NONE_SHOWN
+    return A_BETTER if (a - b) * side < 0 else B_BETTER
+
+
+def _order(m: Measure) -> tuple[int, float]:
+    """Lost first, the most visible on top; then without difference; then won, the most visible on top."""
+    rank = {B_BETTER: 0, A_BETTER: 1, NONE_SHOWN: 2}[m.verdict]
+    return rank, -m.weight
+
+
+# ---------------------------------------------------------------- sentences
+def _sentences(measures: list[Measure], name_a: str, name_b: str) -> list[str]:
+    """One sentence for each measure, bands of one kind together, in the order given."""
+    families: dict[str, list[Measure]] = {}
+    for m in measures:
+        families.setdefault(KINDS[m.name].family, []).append(m)
+    return [_sentence(group, name_a, name_b) for group in families.values()]
+
+
+def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
+    first = group[0]
+    kind = KINDS[first.name]
+    winner = name_a if first.verdict == A_BETTER else name_b
+    pairs = [(m.a, m.b) if m.verdict == A_BETTER else (m.b, m.a) for m in group]
+    head = f"{kind.family[0].upper()}{kind.family[1:]}: {winner} is better"
+    small = ", too little to see." if max(m.weight for m in group) < 1 else "."
+    more = "more" if first.better == "higher" else "less"
+    if len(group) > 1:
+        shares = [abs(won / lost - 1) for won, lost in pairs if lost]
+        sizes = " and ".join(KINDS[m.name].phrase for m in sorted(group, key=lambda m: m.name))
+        return f"{head} at {sizes} ({_span(shares)} {more}){small}"
+    won, lost = pairs[0]
+    text = f"{head}, {_number(won)} against {_number(lost)}{' ' + first.unit if first.unit else ''}"
+    if kind.phrase != kind.family:
+        text = f"{head} at {kind.phrase}, {_number(won)} against {_number(lost)}{' ' + first.unit if first.unit else ''}"
+    if kind.relative and lost:
+        text += f" ({abs(won / lost - 1):.0%} {more})"
+    elif first.better.startswith("toward"):
+        text += f" (best: {first.better.split()[1]})"
+    return text + small
+
+
+def _span(shares: list[float]) -> str:
+    low, high = f"{100 * min(shares):.0f}", f"{100 * max(shares):.0f}"
+    return f"{low} %" if low == high else f"{low} to {high} %"
+
+
+def _number(value: float) -> str:
+    if abs(value) >= 1000:
+        return f"{float(f'{value:.3g}'):,.0f}"
+    return f"{value:.3g}" if abs(value) >= 0.001 or value == 0 else f"{value:.0e}"
+
+
+# ---------------------------------------------------------------- warnings
+def _flux_flags(measures: list[Measure], a: Subject, b: Subject) -> list[str]:
+    """A narrower star that has lost light is eroded, not sharper."""
+    by_name = {m.name: m for m in measures}
+    width, flux = by_name.get("star fwhm_major"), by_name.get("star flux ratio")
+    if width is None or flux is None:
+        return []
+    out = []
+    for better, name, mine, other in ((A_BETTER, a.name, flux.a, flux.b), (B_BETTER, b.name, flux.b, flux.a)):
+        if width.verdict == better and mine < 1 - FLUX_LOSS and mine < other - FLUX_LOSS:
+            out.append(f"Warning: the stars of {name} are narrower but hold only {mine:.0%} of their light: eroded, not sharper.")
+    return out
+
+
+def _process_flags(subject: Subject, ground: Ground) -> list[str]:
+    """What the processing did to its own luminance source, band by band: contrast and SNR both up is real, one alone is not."""
+    seen = linear_spectra(subject, ground)
+    if seen is None or subject.detail_halves is None:
+        return []
+    source = source_spectra(subject.detail_halves, ground)
+    smoothed, sharpened = [], []
+    for low, high in BANDS:
+        if band_snr(source, low, high) < LEAST_SNR:
+            continue
+        contrast = _direction(*(BandEstimate(band_contrast(s, low, high), s, low, high, True) for s in (seen, source)))
+        snr = _direction(*(BandEstimate(band_snr(s, low, high), s, low, high, False) for s in (seen, source)))
+        if snr > 0 and contrast < 0:
+            smoothed.append(f"{low:.2f}-{high:.2f}")
+        if snr == 0 and contrast > 0:
+            sharpened.append(f"{low:.2f}-{high:.2f}")
+    against = f"against its luminance source, {subject.name} has"
+    out = []
+    if smoothed:
+        out.append(f"Warning: {against} a higher signal to noise but less contrast at {', '.join(smoothed)} cycles/px: smoothing.")
+    if sharpened:
+        out.append(
+            f"Note: {against} more contrast at the same signal to noise at {', '.join(sharpened)} cycles/px: sharpening, not detail."
+        )
+    return out
+
+
+def _direction(a: BandEstimate, b: BandEstimate) -> int:
+    """1 if a is larger by more than its error and 5 %, -1 if smaller, else 0."""
+    sd = pair_error(a, b).difference
+    gap = a.value - b.value
+    if abs(gap) <= max(norm.ppf(0.975) * sd, SAME_SNR * abs(b.value)):
+        return 0
+    return 1 if gap > 0 else -1
+
+
+def _bound_flags(a: Subject, b: Subject, ground: Ground, bound: tuple[Plane, Plane] | None) -> list[str]:
+    """Bands whose SNR in the finished picture lies above what the frames can carry."""
+    given = [bound] if bound is not None else [s.detail_halves for s in (a, b)]
+    sources = [source_spectra(halves, ground) for halves in given if halves is not None]
+    out = []
+    for subject in (a, b):
+        seen = linear_spectra(subject, ground)
+        over = [f"{low:.2f}-{high:.2f}" for low, high in BANDS if seen and sources and _above_bound(seen, sources, low, high)]
+        if over:
+            out.append(
+                f"Warning: at {', '.join(over)} cycles/px {subject.name} shows more than {BOUND_EXCESS:g} times the signal to noise that "
+                "the frames carry: manufactured."
+            )
+    return out
+
+
+def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high: float) -> bool:
+    value, limits = band_snr(seen, low, high), [band_snr(s, low, high) for s in sources]
+    best = int(np.argmax(limits))
+    sd = pair_error(BandEstimate(value, seen, low, high, False), BandEstimate(limits[best], sources[best], low, high, False)).difference
+    return value > BOUND_EXCESS * limits[best] and value - limits[best] > norm.ppf(0.975) * sd

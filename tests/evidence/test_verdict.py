@@ -1,0 +1,191 @@
+"""Verdicts: right on pairs known to be better or worse, silent on equal ones, and warned against one-sided numbers."""
+
+import json
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError
+from layerblend.evidence.estimates import Estimate
+from layerblend.evidence.measures import Subject
+from layerblend.evidence.verdict import A_BETTER, B_BETTER, NONE_SHOWN, _judge, compare_subjects
+from layerblend.maths.curve import unstretch
+from tests.scenes import evidence as scenes
+
+FWHM = {0: 2.8, 1: 3.4, 2: 4.0, 3: 4.8}
+KEYS = {"name", "unit", "better", "a", "b", "difference", "interval", "method", "verdict"}
+
+
+@pytest.fixture(scope="module")
+def made():
+    scene = scenes.make_scene(11, size=320, stars=49)
+    everything = scenes.draw_stack(scene, dict.fromkeys(range(4), 1), fwhm=FWHM)
+    best = scenes.draw_stack(scene, {0: 1, 1: 1}, fwhm=FWHM)
+    curve = scenes.make_curve(everything, scene)
+    plain = scenes.make_subject("plain", scene, everything, curve=curve)
+    sharp = scenes.make_subject("best50", scene, best, curve=curve)
+    return scene, curve, plain, sharp
+
+
+def processed(subject, curve, name, change):
+    picture, a, b = (np.clip(change(p), 0, 0.9999).astype(np.float32) for p in (subject.picture, subject.half_a, subject.half_b))
+    linear, linear_a, linear_b = (unstretch(p, curve) for p in (picture, a, b))
+    return replace(subject, name=name, picture=picture, half_a=a, half_b=b, linear=linear, linear_a=linear_a, linear_b=linear_b)
+
+
+def verdicts(comparison):
+    return {m.name: m.verdict for m in comparison.measures}
+
+
+def test_identical_results_show_no_difference(made):
+    _, _, plain, _ = made
+    comparison = compare_subjects(plain, replace(plain, name="twin"))
+    assert len(comparison.measures) > 25
+    assert {m.verdict for m in comparison.measures} == {NONE_SHOWN}
+    assert all(m.difference == 0 for m in comparison.measures)
+    assert not comparison.flags and not comparison.unmeasured
+
+
+def test_sharper_and_noisier_stack(made):
+    _, _, plain, sharp = made
+    comparison = compare_subjects(sharp, plain)
+    found = verdicts(comparison)
+    for name in ("star fwhm_major", "contrast 0.10-0.15", "contrast 0.15-0.20"):
+        assert found[name] == A_BETTER, name
+    for name in ("sky lightness noise", "sky chroma noise", "detail SNR 0.05-0.10"):
+        assert found[name] == B_BETTER, name
+    order = [m.verdict for m in comparison.measures]
+    assert order == sorted(order, key=[B_BETTER, A_BETTER, NONE_SHOWN].index)
+    words = comparison.words()
+    assert "plain is better" in words[0]
+    assert any(w.startswith("Star width: best50 is better") for w in words)
+    assert not comparison.flags
+
+
+def test_swapping_the_two_mirrors_everything(made):
+    _, _, plain, sharp = made
+    forth, back = compare_subjects(sharp, plain), compare_subjects(plain, sharp)
+    mirrored = {m.name: m for m in back.measures}
+    for m in forth.measures:
+        other = mirrored[m.name]
+        assert m.difference == pytest.approx(-other.difference, abs=1e-9)
+        assert m.interval[0] == pytest.approx(-other.interval[1], abs=1e-6 + 1e-6 * abs(m.difference))
+        assert {A_BETTER: B_BETTER, B_BETTER: A_BETTER}.get(m.verdict, NONE_SHOWN) == other.verdict
+
+
+def test_json_has_the_fixed_form(made):
+    _, _, plain, sharp = made
+    data = compare_subjects(sharp, plain).as_json()
+    assert json.loads(json.dumps(data, allow_nan=False)) == data
+    assert (data["a"], data["b"], data["confidence"]) == ("best50", "plain", 0.95)
+    for m in data["measures"]:
+        assert set(m) == KEYS
+        assert m["difference"] == pytest.approx(m["a"] - m["b"])
+        assert m["interval"][0] <= m["difference"] <= m["interval"][1]
+        assert m["verdict"] in {A_BETTER, B_BETTER, NONE_SHOWN}
+        if m["verdict"] != NONE_SHOWN:
+            assert m["interval"][0] > 0 or m["interval"][1] < 0
+        if m["better"] == "lower" and m["verdict"] == A_BETTER:
+            assert m["interval"][1] < 0
+
+
+def test_smoothing_is_named(made):
+    _, curve, plain, _ = made
+    soft = processed(plain, curve, "soft", lambda p: cv2.GaussianBlur(p, (0, 0), 1.5))
+    found = verdicts(compare_subjects(soft, plain))
+    assert found["sky lightness noise"] == A_BETTER and found["contrast 0.15-0.20"] == B_BETTER
+    median = processed(plain, curve, "median", lambda p: cv2.medianBlur(p, 5))
+    comparison = compare_subjects(median, plain)
+    assert any("median" in f and "smoothing" in f for f in comparison.flags) or any("manufactured" in f for f in comparison.flags)
+
+
+def test_sharpening_is_named(made):
+    _, curve, plain, _ = made
+    crisp = processed(plain, curve, "crisp", lambda p: p + 0.7 * (p - cv2.GaussianBlur(p, (0, 0), 2)))
+    comparison = compare_subjects(crisp, plain)
+    assert any("crisp" in f and "sharpening" in f for f in comparison.flags)
+    assert verdicts(comparison)["contrast 0.15-0.20"] == A_BETTER
+    assert verdicts(comparison)["sky lightness noise"] == B_BETTER
+    assert verdicts(comparison)["detail SNR 0.10-0.15"] == NONE_SHOWN
+
+
+def test_eroded_stars_are_named(made):
+    _, curve, plain, _ = made
+
+    def erode(picture):
+        small = cv2.erode(picture, np.ones((3, 3), np.uint8))
+        return picture + 0.7 * (small - picture)
+
+    comparison = compare_subjects(processed(plain, curve, "eroded", erode), plain)
+    found = verdicts(comparison)
+    assert found["star flux ratio"] == B_BETTER
+    assert found["star fwhm_major"] == B_BETTER or any("eroded, not sharper" in f for f in comparison.flags)
+
+
+def test_detail_shared_by_both_halves_is_manufactured(made):
+    """A texture painted into picture and halves alike is signal to the correlation, beyond what the frames carry."""
+    scene, curve, plain, _ = made
+    rng = np.random.default_rng(2)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, scene.target.shape).astype(np.float32), (0, 0), 1.0)
+    texture = (0.15 * grain * cv2.GaussianBlur(scene.target.astype(np.float32), (0, 0), 8))[..., None]
+    painted = processed(plain, curve, "painted", lambda p: p + texture)
+    assert any("painted" in f and "manufactured" in f for f in compare_subjects(painted, plain).flags)
+
+
+def test_two_foreign_pictures(made):
+    _, _, plain, sharp = made
+    a, b = Subject("first.tif", sharp.picture), Subject("second.tif", plain.picture)
+    comparison = compare_subjects(a, b)
+    found = verdicts(comparison)
+    assert found["star fwhm_major as shown"] == A_BETTER
+    assert found["sky lightness noise (single picture)"] == B_BETTER
+    assert "clipped" in found and "sky a*" in found
+    why = dict(comparison.unmeasured)
+    assert "half-set" in why["Contrast of detail"] and "stretch" in why["Star flux"] and "colour source" in why["Colour of the target"]
+    assert any("not compared" in w for w in comparison.words())
+    assert any("star list" in w for w in comparison.words())
+
+
+def test_foreign_against_own_uses_one_method_for_both(made):
+    _, _, plain, _ = made
+    names = verdicts(compare_subjects(plain, Subject("theirs.tif", plain.picture)))
+    assert "sky lightness noise (single picture)" in names and "sky lightness noise" not in names
+
+
+def test_mono_pictures(made):
+    _, _, plain, sharp = made
+    comparison = compare_subjects(Subject("a", sharp.picture.mean(2)), Subject("b", plain.picture.mean(2)))
+    assert verdicts(comparison)["sky lightness noise (single picture)"] == B_BETTER
+
+
+def estimate(value, sd, n=100):
+    rng = np.random.default_rng(1)
+    pull = rng.normal(size=n)
+    pull = (pull - pull.mean()) / pull.std() * sd * np.sqrt(n)
+    return Estimate(value, pull)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "expected"),
+    [(0.99, 0.90, A_BETTER), (1.01, 1.20, A_BETTER), (0.80, 1.05, B_BETTER), (0.95, 1.05, NONE_SHOWN), (1.0, 1.0, NONE_SHOWN)],
+)
+def test_best_toward_a_value(a, b, expected):
+    first, second = estimate(a, 0.005), estimate(b, 0.005)
+    second = replace(second, influence=-second.influence[::-1])
+    assert _judge("star flux ratio", first, second, 0.95).verdict == expected
+
+
+def test_confidence_widens_the_interval_and_is_checked(made):
+    _, _, plain, sharp = made
+    first, second = estimate(1.0, 0.01), replace(estimate(0.98, 0.01), influence=estimate(0, 0.01).influence[::-1])
+    narrow, wide = (_judge("star fwhm_major", first, second, c).interval for c in (0.8, 0.99))
+    assert wide[0] < narrow[0] < narrow[1] < wide[1]
+    with pytest.raises(ArgumentError, match="confidence"):
+        compare_subjects(sharp, plain, confidence=1.2)
+
+
+def test_same_answer_every_time(made):
+    _, _, plain, sharp = made
+    assert compare_subjects(sharp, plain).as_json() == compare_subjects(sharp, plain).as_json()
