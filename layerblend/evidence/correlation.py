@@ -33,9 +33,10 @@ class RingCorrelation:
     """Correlation of two halves per ring, and what follows for the full stack.
 
     ``frequency`` : (n,) cycles/px; ``correlation`` : (n,) -1..1; ``snr`` : (n,) power signal-to-noise ratio of the mean of both halves,
-    2 c / (1 - c); ``snr_interval`` : (n, 2), 95 %; ``n_eff`` : (n,) independent Fourier pixels of a ring (``n_joint`` when rings are averaged); ``resolution_px``: the period
-    in px at which the correlation falls below 1/7, with ``resolution_interval`` (95 %); 2 px (the sampling limit) when it never does,
-    inf when it is below from the start. ``signal``, ``noise`` : (n,) power per Fourier pixel of the full stack.
+    2 c / (1 - c); ``snr_interval`` : (n, 2), 95 %; ``n_eff`` : (n,) independent Fourier pixels of a ring by itself, ``n_joint`` when rings
+    are averaged. ``resolution_px``: the period in px at which the correlation falls below 1/7, with ``resolution_interval`` (95 %): 2 px
+    (the sampling limit) when it never does, inf when it is below from the start. ``signal``, ``noise`` : (n,) power per Fourier pixel of
+    the full stack.
     """
 
     frequency: Array

@@ -18,6 +18,9 @@ MIN_STARS = 8
 MAX_STARS = 150
 UNCLIPPED = 0.98
 DEFAULT_FWHM_PX = 4.0
+COLOUR_BLUR_PX = 3.0
+COLOUR_MIN_CHROMA = 4.0
+CLIPPED = 0.999
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class Subject:
 
 @dataclass(frozen=True)
 class Ground:
-    """The units that both results are measured on. Index arrays point into ``stars``."""
+    """The units that both results are measured on. Index arrays point into ``stars``; ``coloured``: where colour can be judged."""
 
     shape: tuple[int, int]
     sky: Mask = field(repr=False)
@@ -83,6 +86,7 @@ class Ground:
     linear: bool
     reference: LinearImage | None = field(repr=False)
     colour: DisplayRGB | None = field(repr=False)
+    coloured: Mask | None = field(repr=False)
     words: tuple[str, ...] = ()
 
 
@@ -108,6 +112,7 @@ def common_ground(a: Subject, b: Subject) -> Ground:
     target = _both(a.target, b.target)
     isolated = _isolated(stars, fwhm, shape)
     linear = a.linear is not None and b.linear is not None
+    colour = a.colour if a.colour is not None else b.colour
     ground = Ground(
         shape=shape,
         sky=sky,
@@ -121,7 +126,8 @@ def common_ground(a: Subject, b: Subject) -> Ground:
         from_halves=a.halves is not None and b.halves is not None,
         linear=linear,
         reference=a.reference if a.reference is not None else b.reference,
-        colour=a.colour if a.colour is not None else b.colour,
+        colour=colour,
+        coloured=_coloured(a, b, colour, target, sky, star_mask),
         words=tuple(words),
     )
     return _with_shape_stars(ground, a, b)
@@ -214,6 +220,20 @@ def _common_sky(a: Subject, b: Subject, star_mask: Mask, words: list[str]) -> Ma
     spread = 1.4826 * float(np.median(np.abs(low - np.median(low)))) + 0.1
     words.append("No sky mask was given: the darkest even quarter of the pictures serves as sky.")
     return (np.abs(light - level) < 4 * spread) & ~star_mask
+
+
+def _coloured(a: Subject, b: Subject, colour: DisplayRGB | None, target: Mask | None, sky: Mask, star_mask: Mask) -> Mask | None:
+    """Where colour can be judged: target without stars, coloured in the sources, clipped in neither picture; None without a source."""
+    if colour is None:
+        return None
+    area = (target if target is not None else ~sky) & ~star_mask
+    sources = [s.colour for s in (a, b) if s.colour is not None]
+    for source in sources[:1] if sources[0] is sources[-1] else sources:
+        planes = cv2.GaussianBlur(lab(source), (0, 0), COLOUR_BLUR_PX)
+        area &= np.hypot(planes[..., 1], planes[..., 2]) > COLOUR_MIN_CHROMA
+    for subject in (a, b):
+        area &= as_rgb(subject.picture).max(2) < CLIPPED
+    return area
 
 
 def _target_window(shape: tuple[int, int], target: Mask | None) -> Weight:

@@ -26,7 +26,19 @@ from layerblend.evidence.estimates import (
     spread_estimate,
     trimmed_estimate,
 )
-from layerblend.evidence.ground import MIN_STARS, Ground, Subject, as_rgb, box_around, common_ground, lab, lightness, shape_plane
+from layerblend.evidence.ground import (
+    CLIPPED,
+    COLOUR_BLUR_PX,
+    MIN_STARS,
+    Ground,
+    Subject,
+    as_rgb,
+    box_around,
+    common_ground,
+    lab,
+    lightness,
+    shape_plane,
+)
 from layerblend.evidence.starfit import fit_mean_star
 from layerblend.kinds import Array, DisplayRGB, Mask, Plane, working_luminance
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_oklab
@@ -38,14 +50,12 @@ GRADIENT_TILE_PX = 128
 MIN_TILE_SHARE = 0.25
 MIN_TILES = 6
 MOTTLE_BLUR_PX = 6.0
-COLOUR_BLUR_PX = 3.0
-COLOUR_MIN_CHROMA = 4.0
 COLOUR_TILE_PX = 32
 APERTURE_PX = 10.0
 CORE_RADIUS_PX = 3.0
 CORE_STARS = 100
 CORE_CLIP = 0.995
-CLIPPED, CRUSHED = 0.999, 0.001
+CRUSHED = 0.001
 SINGLE_LAG_PX = 4
 
 
@@ -226,14 +236,11 @@ def limits(subject: Subject, ground: Ground) -> dict[str, Estimate]:
 def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     """Hue, chroma and colour difference of the target against the colour source, at the source's lightness."""
     reference = subject.colour if subject.colour is not None else ground.colour
-    if reference is None:
+    if reference is None or ground.coloured is None:
         raise CannotMeasureError("no colour source was given")
-    target = ground.target if ground.target is not None else ~ground.sky
     source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture))
     chroma = np.hypot(source[..., 1], source[..., 2])
-    top = as_rgb(subject.picture).max(2)
-    use = target & ~ground.star_mask & (chroma > COLOUR_MIN_CHROMA) & (top < CLIPPED)
-    tiles, count = tile_index(use, COLOUR_TILE_PX, least=0.1)
+    tiles, count = tile_index(ground.coloured, COLOUR_TILE_PX, least=0.1)
     _need(count, MIN_TILES, "tiles of the target with colour")
     inside = tiles >= 0
     number = tiles[inside]

@@ -254,9 +254,7 @@ def _process_flags(subject: Subject, ground: Ground) -> list[str]:
     if smoothed:
         out.append(f"Warning: {against} a higher signal to noise but less contrast at {', '.join(smoothed)} cycles/px: smoothing.")
     if sharpened:
-        out.append(
-            f"Note: {against} more contrast at the same signal to noise at {', '.join(sharpened)} cycles/px: sharpening, not detail."
-        )
+        out.append(f"Note: {against} more contrast at the same signal to noise at {', '.join(sharpened)} cycles/px: sharpening.")
     return out
 
 

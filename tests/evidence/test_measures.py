@@ -64,7 +64,7 @@ def test_star_width_survives_the_stretch(made):
 
 
 def test_flux_ratio_sees_eroded_stars(made):
-    scene, stack, curve, subject = made
+    _, _, curve, subject = made
     found = values(subject)
     assert found["star flux ratio"] == pytest.approx(1, abs=1e-3)
     eroded = cv2.erode(subject.picture, np.ones((3, 3), np.uint8))
