@@ -1,0 +1,81 @@
+"""Carry the stars of Y into each channel: their place and width there, their light, their haloes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from layerblend.kinds import Array, Mask, Plane
+from layerblend.steps.split.field import Field, Fitted
+from layerblend.steps.split.haloes import fit_haloes
+from layerblend.steps.split.model import field_basis, render, sweep
+from layerblend.steps.split.noise import Noise
+
+BRIGHT = 60.0
+LEAST_STARS, SQUARE_STARS = 15, 60
+MOST_WIDTH_CHANGE = 0.15
+
+
+@dataclass
+class Channel:
+    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,), and the light of all haloes."""
+
+    geo: Array
+    peak: Array
+    error: Array
+    halo: Plane
+    noise: Noise
+    slide_px: float
+    width: float
+
+
+def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Channel:
+    """Peaks of all sources in one channel.
+
+    The channel's star image is that of Y, moved and widened by what its bright stars show: red and blue light focus and bend
+    differently (lateral colour), the same way for neighbouring stars.
+    """
+    state, sources = fitted.field, fitted.sources
+    geo, peak = sources.geo.copy(), sources.peak.copy()
+    bare = plane - fitted.halo
+    model = _draw(state, geo, peak, noise, plane.shape)
+    run = lambda free, update: sweep(  # noqa: E731
+        bare, model, good, noise, geo, peak, state.fit_reach(sources.blob), state.reach(peak, noise.sigma), state.image, state.fwhm,
+        free=free, update=update,
+    )  # fmt: skip
+    run(0, True)
+    fit, error = run(2, False)
+    teachers = (peak > BRIGHT * noise.sigma) & ~sources.clipped & (np.hypot(fit[:, 1], fit[:, 2]) < 1.0)
+    slide = _slide(state, geo, fit, teachers)
+    geo[:, 0:2] += slide
+    steady = teachers & (np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE)
+    width = float(np.median(fit[steady, 3])) if steady.sum() >= 9 else 0.0
+    geo[:, 2] += width
+    for _ in range(2):
+        model = _draw(state, geo, peak, noise, plane.shape)
+        fit, error = run(0, True)
+    model = _draw(state, geo, peak, noise, plane.shape)
+    _, halo = fit_haloes(plane, model, good, noise, geo, peak, sources.blob, state.fwhm, repeats=2)
+    bare = plane - halo
+    fit, error = run(0, True)
+    return Channel(geo, peak, error[:, 0], halo, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
+
+
+def _draw(state: Field, geo: Array, peak: Array, noise: Noise, shape: tuple[int, int]) -> Plane:
+    model = np.zeros(shape, np.float32)
+    render(model, geo, peak, state.reach(peak, noise.sigma), state.image)
+    return model
+
+
+def _slide(state: Field, geo: Array, fit: Array, teachers: Mask) -> Array:
+    """(n, 2) px: how far the channel's stars lie from those of Y, smooth over the field."""
+    if teachers.sum() < LEAST_STARS:
+        return np.zeros((len(geo), 2))
+    basis = field_basis(geo[:, 0], geo[:, 1], state.height, state.width, 6 if teachers.sum() >= SQUARE_STARS else 3)
+    chosen = teachers.copy()
+    for _ in range(3):
+        terms = np.linalg.lstsq(basis[chosen], fit[chosen, 1:3], rcond=None)[0]
+        off = np.hypot(*(fit[:, 1:3] - basis @ terms).T)
+        chosen = teachers & (off < max(4 * float(np.median(off[chosen])), 0.02))
+    return basis @ terms

@@ -1,0 +1,92 @@
+"""What a separation says about itself: may this picture be parted at all, and how well was it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numba import njit
+from scipy.spatial import cKDTree
+
+from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.moffat import StarFits
+from layerblend.maths.robust import mad_sigma
+from layerblend.steps.split.mask import find_peaks
+from layerblend.steps.split.noise import Noise
+
+# In linear light bright stars are as wide as faint ones; every stretch widens them (ln of the width ratio).
+STRETCHED_WIDTH = 0.10
+STRETCHED_STARS = 24
+RING_INNER, RING_OUTER = 0.75, 1.5
+LEFT_STRENGTH = 5.0
+
+
+def widening_with_brightness(fits: StarFits) -> tuple[float, float]:
+    """ln of how much wider the brightest tenth of the stars is than the faintest third, and its error; (0, inf) for too few stars.
+
+    The lower quarter of the bright ones counts, so that galaxies among them do not.
+    """
+    if len(fits) < STRETCHED_STARS:
+        return 0.0, float("inf")
+    width, height = np.log(fits.fwhm), fits.peak
+    faint, bright = width[height < np.quantile(height, 1 / 3)], width[height > np.quantile(height, 0.88)]
+    error = np.hypot(1.25 * mad_sigma(faint) / np.sqrt(len(faint)), 1.4 * mad_sigma(bright) / np.sqrt(len(bright)))
+    return float(np.quantile(bright, 0.25) - np.median(faint)), float(error)
+
+
+def looks_stretched(fits: StarFits) -> bool:
+    """True when bright stars are clearly wider than faint ones: the picture is not linear light any more."""
+    wider, error = widening_with_brightness(fits)
+    return wider > STRETCHED_WIDTH and wider > 2.5 * error
+
+
+def texture_ratio(starless: Plane, sigma: Plane, weight: Plane, valid: Mask) -> float:
+    """Fine structure of filled places over that of untouched ones, both in units of the local noise; 1 is right."""
+    fine = (starless - cv2.GaussianBlur(starless, (0, 0), 1.0)) / sigma
+    filled, free = (weight > 0.9) & valid, (weight <= 0) & valid
+    if filled.sum() < 200 or free.sum() < 200:
+        return float("nan")
+    return mad_sigma(fine[filled]) / mad_sigma(fine[free])
+
+
+@njit(cache=True, nogil=True)
+def rings_left(starless, sigma, x, y, fwhm):  # type: ignore[no-untyped-def]
+    """(n,) light left in a ring round each star (.75 to 1.5 FWHM) above the ring outside it, in units of the local noise; NaN at edges."""
+    h, w = starless.shape
+    reach = int(np.ceil(3 * fwhm)) + 1
+    out = np.full(x.size, np.nan)
+    outside = np.empty((2 * reach + 1) ** 2)
+    for s in range(x.size):
+        x0, y0 = round(x[s]), round(y[s])
+        if x0 < reach or y0 < reach or x0 >= w - reach or y0 >= h - reach:
+            continue
+        total, inner, outer = 0.0, 0, 0
+        for j in range(y0 - reach, y0 + reach + 1):
+            for i in range(x0 - reach, x0 + reach + 1):
+                r = np.sqrt((i - x[s]) ** 2 + (j - y[s]) ** 2) / fwhm
+                if RING_INNER <= r < RING_OUTER:
+                    total += starless[j, i]
+                    inner += 1
+                elif 2.0 <= r < 3.0:
+                    outside[outer] = starless[j, i]
+                    outer += 1
+        if inner > 0 and outer > 0:
+            out[s] = (total / inner - np.median(outside[:outer])) / sigma[y0, x0]
+    return out
+
+
+def compact_left(starless: Plane, noise: Noise, fwhm: float, stars: Array, kept: Array) -> tuple[int, int]:
+    """Compact peaks in the starless picture at places of removed stars, and at places of no known source.
+
+    ``stars``, ``kept``: (n, 2) places of the sources taken away and left.
+    """
+    peaks = find_peaks(starless, noise.map(cv2.medianBlur(starless, 5)), fwhm, LEFT_STRENGTH)
+    places = np.c_[peaks.x, peaks.y]
+    by_kept = _within(places, kept, fwhm)
+    by_star = _within(places, stars, fwhm) & ~by_kept
+    return int(by_star.sum()), int((~by_star & ~by_kept).sum())
+
+
+def _within(places: Array, others: Array, distance: float) -> Mask:
+    if len(places) == 0 or len(others) == 0:
+        return np.zeros(len(places), bool)
+    return np.asarray(cKDTree(others).query(places)[0] < distance)

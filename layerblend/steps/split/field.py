@@ -1,0 +1,351 @@
+"""Fit all stars of a plane together: find, fit, learn the star image from them, find again in what is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numba import njit
+from scipy.spatial import cKDTree
+
+from layerblend.kinds import Array, Mask, Plane, StarShape
+from layerblend.maths.moffat import StarFits, detect_stars, fit_moffat_stars, guess_fwhm, prepare_plane
+from layerblend.steps.split.haloes import Haloes, fit_haloes
+from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
+from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, render, sweep
+from layerblend.steps.split.noise import Noise
+
+PASSES = 2
+SWEEPS = (3, 2)
+FIRST_THRESHOLD, THRESHOLD = 8.0, 4.5
+FIT_REACH, CLIPPED_MARGIN = 1.7, 2.2
+# Stars are drawn out to where they fall below this share of the noise.
+LEAST_LIGHT = 0.04
+LEAST_REACH, MOST_REACH = 2.0, 24.0
+# A new peak in the residual must not be the error of a star that is already there.
+RESIDUAL_SHARE = 0.03
+# Stars of this strength teach the star image.
+TEACHER_STRENGTH = 40.0
+TEACHERS_LINE, TEACHERS_SQUARE, TEACHERS_LEAST = 25, 60, 15
+MOST_TEACHERS = 400
+FIRST_STARS = 400
+LEAST_FITS = 3
+TABLE_SMOOTH = 1.2
+TABLE_EDGE = (1.2, 2.0)
+TABLE_LIMIT = 0.08
+
+
+@dataclass
+class Sources:
+    """Every fitted source: ``geo`` (n, 7) as in `model.render`, ``peak`` (n,), ``blob`` (n,) radius of the clipped core, 0 without."""
+
+    geo: Array
+    peak: Array
+    blob: Array
+
+    def __len__(self) -> int:
+        return len(self.peak)
+
+    @property
+    def x(self) -> Array:
+        return self.geo[:, 0]
+
+    @property
+    def y(self) -> Array:
+        return self.geo[:, 1]
+
+    @property
+    def clipped(self) -> Mask:
+        """Stars with a clipped core."""
+        return self.blob > 0
+
+
+@dataclass
+class Field:
+    """The star image over the picture: ``terms`` (3, 6) of ln fwhm, e1, e2 as in `kinds.StarShape`, and the shared ``image``."""
+
+    height: int
+    width: int
+    terms: Array
+    image: StarImage
+    teachers: int = 0
+
+    @property
+    def fwhm(self) -> float:
+        """Width in the middle of the picture, px."""
+        return float(np.exp(self.terms[0, 0]))
+
+    def shapes(self, x: Array, y: Array) -> Array:
+        """(n, 3): ln fwhm, e1, e2 at places."""
+        shapes = field_basis(x, y, self.height, self.width) @ self.terms.T
+        ratio = np.hypot(shapes[:, 1], shapes[:, 2])
+        shapes[:, 1:] *= (np.minimum(ratio, 0.8) / np.maximum(ratio, 1e-12))[:, None]
+        return shapes
+
+    def refresh(self, geo: Array) -> None:
+        """Write the field's shape into sources at their present places."""
+        geo[:, 2:5] = self.shapes(geo[:, 0], geo[:, 1])
+        geo[:, 5:7] = field_basis(geo[:, 0], geo[:, 1], self.height, self.width, 3)[:, 1:]
+
+    def reach(self, peak: Array, sigma: float) -> Array:
+        """(n,) px, radius within which a star is drawn."""
+        gamma = 0.5 * self.fwhm / np.sqrt(2 ** (1 / self.image.beta) - 1)
+        far = gamma * (np.maximum(peak, sigma) / (LEAST_LIGHT * sigma)) ** (1 / (2 * self.image.beta))
+        return np.clip(far, LEAST_REACH * self.fwhm, MOST_REACH * self.fwhm)
+
+    def fit_reach(self, blob: Array) -> Array:
+        """(n,) px, radius within which a star is fitted."""
+        return np.where(blob > 0, blob + CLIPPED_MARGIN * self.fwhm, FIT_REACH * self.fwhm)
+
+
+@dataclass
+class Fitted:
+    """All sources of a plane, their light, and how each differs from the field's star image."""
+
+    field: Field
+    sources: Sources
+    model: Plane
+    halo: Plane
+    haloes: Haloes
+    fit: Array
+    error: Array
+    words: list[str] = field(default_factory=list)
+
+
+def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFits:
+    """Moffat fits to bright, preferably lone, peaks; strongest first."""
+    above, codes = prepare_plane(np.where(good | clipped, plane, np.nan), saturated=clipped)
+    found = detect_stars(above, codes, threshold=10.0)
+    guess = guess_fwhm(above, found) if len(found) else 3.0
+    lone = _lone(found.x, found.y, 3.2 * guess)
+    chosen = found.take(lone) if lone.sum() >= 12 else found
+    fits = fit_moffat_stars(
+        above, chosen.x[:FIRST_STARS], chosen.y[:FIRST_STARS], fwhm=guess, noise=noise.sigma, codes=codes, shot=noise.slope
+    )
+    return fits.take(fits.ok & (fits.fwhm > 0.7))
+
+
+def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape | None) -> Field | None:
+    """Star image to begin with: the one given, or the commonest of the fits; None when there are too few."""
+    if star_shape is not None:
+        return Field(height, width, np.asarray(star_shape.terms, float).copy(), StarImage.moffat(star_shape.beta))
+    if len(fits) < LEAST_FITS:
+        return None
+    ln_fwhm = np.log(fits.fwhm)
+    near = np.abs(ln_fwhm - _narrow_mode(ln_fwhm)) < 0.15
+    if near.sum() < LEAST_FITS:
+        near = np.abs(ln_fwhm - np.median(ln_fwhm)) < 0.5
+    terms = np.zeros((3, 6))
+    terms[:, 0] = np.median(ln_fwhm[near]), np.median(fits.e1[near]), np.median(fits.e2[near])
+    return Field(height, width, terms, StarImage.moffat(float(np.clip(np.median(fits.beta[near]), 1.8, 9.0))))
+
+
+def _lone(x: Array, y: Array, distance: float) -> Mask:
+    if len(x) == 0:
+        return np.zeros(0, bool)
+    tree = cKDTree(np.c_[x, y])
+    return np.array([len(q) == 1 for q in tree.query_ball_point(np.c_[x, y], distance)], bool)
+
+
+def _narrow_mode(values: Array, width: float = 0.12) -> float:
+    """Centre of the densest stretch of the lower values: stars crowd there, knots and galaxies are broader and scattered."""
+    ordered = np.sort(values)
+    counts = np.searchsorted(ordered, ordered + 2 * width) - np.arange(len(ordered))
+    start = int(np.argmax(counts))
+    return float(np.median(ordered[start : start + counts[start]]))
+
+
+def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field) -> Fitted:
+    """Fit every star of the plane, the star image and the haloes of bright stars.
+
+    Parameters
+    ----------
+    plane : (H, W) float32, linear, finite
+    good : (H, W) bool, pixels with data and not clipped
+    noise : Noise of the plane
+    blobs : clipped stars
+    start : first star image
+    """
+    height, width = plane.shape
+    state = Field(height, width, start.terms.copy(), start.image)
+    sigma = noise.map(cv2.medianBlur(plane, 5))
+    sources = _first_sources(plane, sigma, good, blobs, state)
+    halo = np.zeros_like(plane)
+    haloes = Haloes.none()
+    for number in range(PASSES):
+        bare = plane - halo
+        model = _draw(state, sources, noise, plane.shape)
+        for _ in range(SWEEPS[number]):
+            _sweep_all(bare, model, good, noise, sources, state, free=1, update=True)
+            model = _draw(state, sources, noise, plane.shape)
+        fit, error = _sweep_all(bare, model, good, noise, sources, state, free=3, update=False)
+        learned = _learn_shape(state, sources, fit, error, noise)
+        _learn_table(state, sources, bare, model, good, learned)
+        model = _draw(state, sources, noise, plane.shape)
+        haloes, halo = fit_haloes(plane, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, repeats=1 + number)
+        if number < PASSES - 1:
+            _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
+    return Fitted(state, sources, model, halo, haloes, fit, error)
+
+
+def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> Sources:
+    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
+    keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
+    n = len(blobs.x)
+    geo = np.zeros((n + int(keep.sum()), 7))
+    geo[:, 0], geo[:, 1] = np.r_[blobs.x, peaks.x[keep]], np.r_[blobs.y, peaks.y[keep]]
+    state.refresh(geo)
+    top = float(np.max(plane[~good], initial=1.0)) if n else 1.0
+    return Sources(geo, np.r_[np.full(n, top), peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))])
+
+
+def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Mask:
+    keep = good[peaks.y.astype(int), peaks.x.astype(int)]
+    if len(blobs.x):
+        near = cKDTree(np.c_[blobs.x, blobs.y]).query_ball_point(np.c_[peaks.x, peaks.y], float(blobs.radius.max()) + margin)
+        for i, members in enumerate(near):
+            m = np.asarray(members, int)
+            keep[i] &= not (np.hypot(peaks.x[i] - blobs.x[m], peaks.y[i] - blobs.y[m]) < blobs.radius[m] + margin).any()
+    return keep
+
+
+def _draw(state: Field, sources: Sources, noise: Noise, shape: tuple[int, int]) -> Plane:
+    model = np.zeros(shape, np.float32)
+    state.refresh(sources.geo)
+    render(model, sources.geo, sources.peak, state.reach(sources.peak, noise.sigma), state.image)
+    return model
+
+
+def _sweep_all(
+    bare: Plane, model: Plane, good: Mask, noise: Noise, sources: Sources, state: Field, *, free: int, update: bool
+) -> tuple[Array, Array]:
+    return sweep(
+        bare, model, good, noise, sources.geo, sources.peak, state.fit_reach(sources.blob), state.reach(sources.peak, noise.sigma),
+        state.image, state.fwhm, free=free, update=update,
+    )  # fmt: skip
+
+
+def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise: Noise) -> Mask:
+    """Refit the field's width and ellipse from bright stars; returns the stars that agreed."""
+    good = (sources.peak > TEACHER_STRENGTH * noise.sigma) & ~sources.clipped & (np.abs(fit[:, 3]) < 0.25) & (error[:, 3] < 0.05)
+    basis = field_basis(sources.x, sources.y, state.height, state.width)
+    shapes = sources.geo[:, 2:5] + fit[:, 3:6]
+    terms = state.terms
+    for _ in range(4):
+        count = int(good.sum())
+        if count < TEACHERS_LEAST:
+            break
+        used = 6 if count > TEACHERS_SQUARE else (3 if count > TEACHERS_LINE else 1)
+        terms = np.zeros((3, 6))
+        terms[:, :used] = np.linalg.lstsq(basis[good][:, :used], shapes[good], rcond=None)[0].T
+        off = shapes[:, 0] - basis @ terms[0]
+        spread = 1.4826 * np.median(np.abs(off[good]))
+        good = good & (np.abs(off) < max(3 * spread, 0.02))
+    if good.sum() >= TEACHERS_LEAST:
+        state.terms, state.teachers = terms, int(good.sum())
+        state.refresh(sources.geo)
+    return good
+
+
+def _learn_table(state: Field, sources: Sources, bare: Plane, model: Plane, good: Mask, teachers: Mask) -> None:
+    """Add what bright stars leave in common to the star image's table, varying over the field where enough stars tell."""
+    chosen = np.nonzero(teachers)[0]
+    chosen = chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
+    if len(chosen) < TEACHERS_LEAST:
+        return
+    side = state.image.table.shape[0]
+    moments = np.zeros((side, side, 9))
+    _gather(bare - model, good, sources.geo[chosen], sources.peak[chosen], float(np.median(sources.peak[chosen])), state.fwhm, moments)
+    for k in range(9):
+        moments[..., k] = cv2.GaussianBlur(np.ascontiguousarray(moments[..., k]), (0, 0), TABLE_SMOOTH)
+    state.image.table = state.image.table + _table_step(moments, len(chosen) > TEACHERS_SQUARE)
+
+
+def _table_step(moments: Array, varying: bool) -> Array:
+    side = moments.shape[0]
+    weight = moments[..., 3]
+    step = np.zeros((side, side, 3))
+    if varying:
+        w, a, b, aa, ab, bb = (moments[..., k] for k in (3, 4, 5, 6, 7, 8))
+        normal = np.stack([np.stack([w, a, b], -1), np.stack([a, aa, ab], -1), np.stack([b, ab, bb], -1)], -2)
+        ridge = weight * 0.15 + 1e-9 * weight.max() + 1e-30
+        normal[..., 1, 1] += ridge
+        normal[..., 2, 2] += ridge
+        normal[..., 0, 0] += 1e-9 * weight.max() + 1e-30
+        step = np.linalg.solve(normal, moments[..., :3, None])[..., 0]
+    else:
+        step[..., 0] = moments[..., 0] / np.maximum(weight, 1e-9 * weight.max() + 1e-30)
+    yy, xx = (np.mgrid[:side, :side] - side // 2) / TABLE_STEPS
+    inner, outer = TABLE_EDGE
+    fade = np.clip((outer - np.hypot(xx, yy)) / (outer - inner), 0, 1) * np.clip(weight / (0.02 * weight.max()), 0, 1)
+    return step * fade[..., None]
+
+
+@njit(cache=True, nogil=True)
+def _gather(residual, good, geo, peak, typical, fwhm, moments):  # type: ignore[no-untyped-def]
+    """Spread the relative residuals of stars over the table: sums of weight x value x (1, fx, fy), then of weight x basis products."""
+    height, width = residual.shape
+    side = moments.shape[0]
+    half = side // 2
+    reach = int(TABLE_REACH * fwhm) + 1
+    ring = np.empty((2 * reach + 1) ** 2)
+    for s in range(peak.size):
+        x, y, lnf, e1, e2, fx, fy = geo[s]
+        scale = np.exp(-lnf) / np.sqrt(1 - e1 * e1 - e2 * e2)
+        s11, s12, s22 = (1 - e1) * scale, -e2 * scale, (1 + e1) * scale
+        x0, y0 = round(x), round(y)
+        if x0 < reach or y0 < reach or x0 >= width - reach or y0 >= height - reach:
+            continue
+        count = 0
+        for j in range(y0 - reach, y0 + reach + 1):
+            for i in range(x0 - reach, x0 + reach + 1):
+                r = np.sqrt((i - x) ** 2 + (j - y) ** 2) / fwhm
+                if 2.0 < r < 2.8 and good[j, i]:
+                    ring[count] = residual[j, i]
+                    count += 1
+        if count < 8:
+            continue
+        level = np.median(ring[:count])
+        weight = min(peak[s] / typical, 10.0)
+        for j in range(y0 - reach, y0 + reach + 1):
+            for i in range(x0 - reach, x0 + reach + 1):
+                if not good[j, i]:
+                    continue
+                value = (residual[j, i] - level) / peak[s]
+                if abs(value) > TABLE_LIMIT:
+                    continue
+                u = (s11 * (i - x) + s12 * (j - y)) * TABLE_STEPS + half
+                v = (s12 * (i - x) + s22 * (j - y)) * TABLE_STEPS + half
+                p, q = int(np.floor(u)), int(np.floor(v))
+                if p < 0 or q < 0 or p >= side - 1 or q >= side - 1:
+                    continue
+                for dq in range(2):
+                    for dp in range(2):
+                        w = weight * (1 - abs(u - p - dp)) * (1 - abs(v - q - dq))
+                        m = moments[q + dq, p + dp]
+                        m[0] += w * value
+                        m[1] += w * value * fx
+                        m[2] += w * value * fy
+                        m[3] += w
+                        m[4] += w * fx
+                        m[5] += w * fy
+                        m[6] += w * fx * fx
+                        m[7] += w * fx * fy
+                        m[8] += w * fy * fy
+
+
+def _add_sources(sources: Sources, residual: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:
+    """Append peaks of the residual that are no error of a star already fitted."""
+    left = np.where(good, residual, np.float32(0))
+    peaks = find_peaks(left, sigma, state.fwhm, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
+    keep = _clear_of_blobs(peaks, good, blobs, 1.8 * state.fwhm)
+    if len(sources):
+        distance, nearest = cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])
+        keep &= (distance > 0.55 * state.fwhm) & ((distance > state.fwhm) | (peaks.height > 0.1 * sources.peak[nearest]))
+    geo = np.zeros((int(keep.sum()), 7))
+    geo[:, 0], geo[:, 1] = peaks.x[keep], peaks.y[keep]
+    state.refresh(geo)
+    sources.geo = np.concatenate([sources.geo, geo])
+    sources.peak = np.r_[sources.peak, peaks.height[keep]]
+    sources.blob = np.r_[sources.blob, np.zeros(int(keep.sum()))]

@@ -1,0 +1,288 @@
+"""Part a linear picture into stars and everything else: the steps in their order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numba import njit, prange
+
+from layerblend.errors import ArgumentError, InputError, check_image, check_range
+from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
+from layerblend.maths.robust import nan_filled
+from layerblend.steps.split.channels import Channel, fit_channel
+from layerblend.steps.split.checks import compact_left, looks_stretched, rings_left, texture_ratio
+from layerblend.steps.split.choose import Choice, choose_stars, obey
+from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
+from layerblend.steps.split.fill import fill_weight, mend, noise_draws
+from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
+from layerblend.steps.split.model import render, star_light
+from layerblend.steps.split.noise import Noise, measure_noise
+
+# Narrower stars than this hold too few pixels for their image to be known between them.
+LEAST_FWHM = 2.0
+MISFIT_LOW, MISFIT_HIGH = 0.025, 0.06
+MISFIT_STRENGTH = 150.0
+MOST_JUDGED = 300
+# The mask marks star light above this share of the noise; below the other share a pixel counts as untouched.
+MASK_SIGMA, UNTOUCHED_SIGMA = 1.0, 0.02
+STRONG = 10.0
+
+
+@dataclass(frozen=True)
+class Split:
+    """A picture parted: ``starless`` + ``stars`` is the picture, NaN where it is NaN.
+
+    ``mask`` (H, W) bool, where star light was taken away. ``catalogue``: structured array, one row per source: ``x, y`` px; ``flux``
+    (C,) linear light of the whole star image without its halo; ``peak`` (C,); ``fwhm`` px; ``saturated``; ``kept``, why the source
+    stayed in the starless picture (empty for stars). ``checks``: numbers of the result about itself. ``words``: what the imager
+    should know.
+    """
+
+    starless: LinearImage
+    stars: LinearImage
+    mask: Mask
+    catalogue: Array = field(repr=False)
+    checks: dict[str, float]
+    words: tuple[str, ...] = ()
+
+
+def split_stars(
+    image: LinearImage,
+    *,
+    star_shape: StarShape | None = None,
+    saturated: Array | None = None,
+    grow: float = 1.0,
+    keep_knots: bool = True,
+    keep: Sequence[Sequence[float]] = (),
+    remove: Sequence[Sequence[float]] = (),
+) -> Split:
+    """Part a linear picture into a starless one and a stars layer.
+
+    The measured star image is fitted to every star and subtracted; only what it cannot tell (clipped cores, the noise of bright
+    cores) is filled from the surroundings, with the picture's own noise. Knots, nuclei and small galaxies stay.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float, linear, sky-subtracted, white-balanced; NaN = no data
+    star_shape : StarShape of Y, measured here when left out
+    saturated : (H, W) share of a pixel's frames that were saturated, or bool; without it plateaus are looked for in the picture
+    grow : .5..2, how far the mended surroundings of a star reach
+    keep_knots : False takes every compact source for a star
+    keep, remove : places (x, y) px that are no stars, and that are
+
+    Returns
+    -------
+    Split
+
+    Raises
+    ------
+    ArgumentError
+        A value out of its range, or arrays that do not fit each other.
+    InputError
+        The picture is stretched already, or holds no data.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455 (star image); Stetson 1987, PASP 99, 191 (stars fitted together); Gortler et al. 1996, SIGGRAPH, 43 (fill).
+    """
+    picture = check_image("image", image)
+    check_range("grow", grow, 0.5, 2.0)
+    keep_places, remove_places = _places("keep", keep), _places("remove", remove)
+    if saturated is not None and np.shape(saturated) != picture.shape[:2]:
+        raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
+    planes, valid = _planes(picture)
+    luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
+    rough = np.array([measure_noise(plane, valid).sigma for plane in planes])
+    clipped = clipped_mask(planes, rough, saturated) & valid
+    blobs = find_blobs(clipped)
+    good = valid & ~blobs.mask
+    noise = measure_noise(luminance, good)
+    fits = first_fits(luminance, good, noise, clipped)
+    if looks_stretched(fits):
+        raise InputError(
+            "`image` is not linear: its bright stars are wider than its faint ones, so it was stretched already. Give the stack as it was "
+            "before any stretch.",
+            code="stretched",
+        )
+    start = first_field(*luminance.shape, fits, star_shape)
+    if start is None:
+        return _untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
+    if start.fwhm < LEAST_FWHM:
+        return _untouched(
+            picture,
+            f"The stars are only {start.fwhm:.1f} px wide; below {LEAST_FWHM:g} px their shape cannot be told, so nothing was separated. "
+            "Stack on a finer grid.",
+        )
+    fitted = fit_field(luminance, good, noise, blobs, start)
+    channels = _fit_channels(planes, good, noise, fitted)
+    choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
+    choice, discs = obey(choice, fitted, keep_places, remove_places)
+    starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
+    starless, stars = _sum_exactly(picture.reshape(*starless.shape), starless)
+    checks = _checks(starless, weight, valid, noise, fitted, choice)
+    shape = picture.shape
+    return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
+
+
+def _places(name: str, places: Sequence[Sequence[float]]) -> Array:
+    array = np.asarray(places, float)
+    if array.size == 0:
+        return np.zeros((0, 2))
+    if array.ndim != 2 or array.shape[1] != 2 or not np.isfinite(array).all():
+        raise ArgumentError(f"`{name}` must be a list of places [x, y] in px, got {places!r}.")
+    return array
+
+
+def _planes(picture: LinearImage) -> tuple[Array, Mask]:
+    """(C, H, W) finite planes, and where every channel has data."""
+    cube = picture[..., None] if picture.ndim == 2 else picture
+    valid = np.isfinite(cube).all(-1)
+    if not valid.any():
+        raise InputError("`image` holds no data: every pixel is NaN.")
+    planes = np.empty((cube.shape[2], *cube.shape[:2]), np.float32)
+    for c in range(cube.shape[2]):
+        planes[c] = nan_filled(np.ascontiguousarray(cube[..., c]))[0]
+    return planes, valid
+
+
+def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
+    if len(planes) == 1:
+        return [Channel(fitted.sources.geo, fitted.sources.peak, fitted.error[:, 0], fitted.halo, noise, 0.0, 0.0)]
+    return [fit_channel(plane, good, measure_noise(plane, good), fitted) for plane in planes]
+
+
+def _subtract(
+    planes: Array, valid: Mask, blobs: Blobs, fitted: Fitted, channels: list[Channel], choice: Choice, discs: Array, grow: float
+) -> tuple[Array, Mask, Plane]:
+    """Starless (H, W, C), the mask, and the weight of fill in the middle channel."""
+    opaque = _opaque(blobs.mask, discs, grow)
+    mask, draws, fwhm = opaque.copy(), noise_draws(), fitted.field.fwhm
+    models = []
+    for channel in channels:
+        star = np.zeros(valid.shape, np.float32)
+        reach = fitted.field.reach(channel.peak, channel.noise.sigma)
+        render(star, channel.geo[choice.star], channel.peak[choice.star], reach[choice.star], fitted.field.image)
+        models.append(star)
+    misfit = grow * _misfit(planes, channels, models, fitted, choice)
+    out = np.empty((*valid.shape, len(planes)), np.float32)
+    for c, (channel, plane, star) in enumerate(zip(channels, planes, models, strict=True)):
+        residual = plane - star - channel.halo
+        weight = fill_weight(star, channel.halo, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
+        mended = mend(residual, weight, channel.noise, draws, fwhm, valid)
+        light = star + channel.halo
+        untouched = (weight <= 0) & (np.abs(light) < UNTOUCHED_SIGMA * channel.noise.sigma)
+        out[..., c] = np.where(untouched, plane, mended)
+        mask |= light > MASK_SIGMA / grow * channel.noise.sigma
+        if c == len(planes) // 2:
+            middle = weight
+    return out, mask, middle
+
+
+def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:
+    side = 2 * max(round(2 * grow), 1) + 1
+    opaque = cv2.dilate(blob_mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side)))
+    for x, y, radius in discs:
+        cv2.circle(opaque, (round(x), round(y)), round(radius * grow), 1, -1)
+    return opaque.astype(bool)
+
+
+def _misfit(planes: Array, channels: list[Channel], models: list[Plane], fitted: Fitted, choice: Choice) -> float:
+    """Share of a star's light that the star image misses, from the cores of bright stars; twice the median, for safety."""
+    c = len(channels) // 2
+    channel = channels[c]
+    left = planes[c] - models[c] - channel.halo
+    bright = choice.star & ~fitted.sources.clipped & (channel.peak > MISFIT_STRENGTH * channel.noise.sigma)
+    height, width = left.shape
+    shares = []
+    for s in np.nonzero(bright)[0][:MOST_JUDGED]:
+        x, y = round(fitted.sources.x[s]), round(fitted.sources.y[s])
+        if 3 < x < width - 4 and 3 < y < height - 4:
+            shares.append(float(np.std(left[y - 3 : y + 4, x - 3 : x + 4])) / channel.peak[s])
+    return 2 * float(np.clip(np.median(shares), MISFIT_LOW, MISFIT_HIGH)) if len(shares) > 5 else MISFIT_HIGH
+
+
+@njit(cache=True, nogil=True, parallel=True)
+def _sum_exactly(picture, starless):  # type: ignore[no-untyped-def]
+    """Starless and stars on one grid of float32 numbers, so that their sum gives the picture back."""
+    height, width, channels = picture.shape
+    first = np.empty((height, width, channels), np.float32)
+    second = np.empty((height, width, channels), np.float32)
+    for j in prange(height):
+        for i in range(width):
+            for c in range(channels):
+                whole, part = np.float64(picture[j, i, c]), np.float64(starless[j, i, c])
+                if not np.isfinite(whole):
+                    first[j, i, c] = np.nan
+                    second[j, i, c] = np.nan
+                    continue
+                largest = max(abs(whole), abs(part), abs(whole - part), 1e-30)
+                step = 2.0 ** (np.floor(np.log2(largest)) - 22)
+                if part != whole:
+                    part = np.float64(np.float32(np.round(part / step) * step))
+                first[j, i, c] = part
+                second[j, i, c] = whole - part
+    return first, second
+
+
+def _untouched(picture: LinearImage, word: str) -> Split:
+    height, width = picture.shape[:2]
+    stars = np.where(np.isfinite(picture), np.float32(0), np.float32(np.nan)).astype(np.float32)
+    rows = np.zeros(0, _row_type(1 if picture.ndim == 2 else 3))
+    return Split(picture.copy(), stars, np.zeros((height, width), bool), rows, {"separated": 0.0}, (word,))
+
+
+def _row_type(channels: int) -> np.dtype:
+    light = ("f4", (channels,))
+    return np.dtype([
+        ("x", "f4"), ("y", "f4"), ("flux", *light), ("peak", *light), ("fwhm", "f4"), ("saturated", "?"), ("kept", "U8"),
+    ])  # fmt: skip
+
+
+def _catalogue(fitted: Fitted, channels: list[Channel], choice: Choice) -> Array:
+    rows = np.zeros(len(fitted.sources), _row_type(len(channels)))
+    rows["x"], rows["y"] = fitted.sources.x, fitted.sources.y
+    rows["peak"] = np.stack([c.peak for c in channels], 1)
+    rows["flux"] = rows["peak"] * np.stack([star_light(fitted.field.image, c.geo) for c in channels], 1)
+    off = np.where(fitted.sources.clipped | (np.abs(fitted.fit[:, 3]) > 1.5), 0.0, fitted.fit[:, 3])
+    rows["fwhm"] = np.exp(fitted.sources.geo[:, 2] + off)
+    rows["saturated"], rows["kept"] = fitted.sources.clipped, choice.reason
+    return rows
+
+
+def _checks(starless: Array, weight: Plane, valid: Mask, noise: Noise, fitted: Fitted, choice: Choice) -> dict[str, float]:
+    """The result judged by itself, in Y."""
+    plane = nan_filled(np.ascontiguousarray(working_luminance(starless) if starless.shape[2] == 3 else starless[..., 0]))[0]
+    sigma = noise.map(cv2.medianBlur(plane, 5))
+    x, y, fwhm = fitted.sources.x, fitted.sources.y, fitted.field.fwhm
+    strong = choice.star & (choice.strength > STRONG)
+    rings = rings_left(plane, sigma, x[strong], y[strong], fwhm)
+    at_stars, unknown = compact_left(plane, noise, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2])
+    stars = int(choice.star.sum())
+    known = np.isfinite(rings)
+    return {
+        "separated": 1.0,
+        "fwhm": fitted.field.fwhm,
+        "sources": float(len(choice.star)),
+        "stars": float(stars),
+        "saturated": float(fitted.sources.clipped.sum()),
+        "knots_kept": float(np.isin(choice.reason, ("broad", "narrow", "misfit", "long", "colour")).sum()),
+        "removed_share": 1 - (at_stars + unknown) / max(stars + unknown, 1),
+        "ring_median": float(np.median(rings[known])) if known.any() else 0.0,
+        "ring_share": float((np.abs(rings[known]) > 2).mean()) if known.any() else 0.0,
+        "texture_ratio": texture_ratio(plane, sigma, weight, valid),
+        "filled_share": float((weight[valid] > 0.5).mean()),
+    }
+
+
+def _words(checks: dict[str, float]) -> tuple[str, ...]:
+    words = []
+    if checks["removed_share"] < 0.95:
+        words.append(f"{1 - checks['removed_share']:.0%} of the compact light still stands in the starless picture.")
+    if checks["ring_share"] > 0.15:
+        words.append(
+            f"{checks['ring_share']:.0%} of the brighter stars left a visible ring; the star image may vary more than it can follow."
+        )
+    return tuple(words)

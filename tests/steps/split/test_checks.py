@@ -1,0 +1,45 @@
+"""The separation's judgement of itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from layerblend.steps.split.checks import compact_left, looks_stretched, rings_left, texture_ratio
+from layerblend.steps.split.field import first_fits
+from layerblend.steps.split.model import StarImage, render
+from layerblend.steps.split.noise import Noise, measure_noise
+from tests.scenes.split import make_scene
+
+
+def test_linear_and_stretched() -> None:
+    scene = make_scene(seed=31, mono=True)
+    sigma = scene.extra["sigma0"]
+    for stretch, expected in (
+        (lambda v: v, False),
+        (lambda v: 3 * v + 0.02, False),
+        (lambda v: np.arcsinh(v / (100 * sigma)), True),
+        (lambda v: np.sqrt(np.clip(v + 5 * sigma, 0, None)), True),
+    ):
+        plane = stretch(scene.image).astype(np.float32)
+        good = np.ones(plane.shape, bool)
+        fits = first_fits(plane, good, measure_noise(plane, good), scene.extra["saturated"])
+        assert looks_stretched(fits) == expected
+
+
+def test_rings_and_leftovers() -> None:
+    plane = np.random.default_rng(6).normal(0, 1e-3, (200, 200)).astype(np.float32)
+    sigma = np.full(plane.shape, 1e-3, np.float32)
+    x, y = np.array([60.0, 140.0]), np.array([100.0, 100.0])
+    render(plane, np.array([[60.0, 100.0, np.log(4.0), 0, 0, 0, 0]]), np.array([0.03]), np.array([40.0]), StarImage.moffat(3.0))
+    rings = rings_left(plane, sigma, x, y, 4.0)
+    assert rings[0] > 2 and abs(rings[1]) < 1
+    places = np.c_[x, y]
+    assert compact_left(plane, Noise(1e-6, 0.0), 4.0, places, np.zeros((0, 2))) == (1, 0)
+    assert compact_left(plane, Noise(1e-6, 0.0), 4.0, np.zeros((0, 2)), places) == (0, 0)
+
+
+def test_texture_ratio_of_noise_is_one() -> None:
+    plane = np.random.default_rng(7).normal(0, 1, (200, 200)).astype(np.float32)
+    weight = np.zeros_like(plane)
+    weight[50:150, 50:150] = 1
+    assert abs(texture_ratio(plane, np.ones_like(plane), weight, weight >= 0) - 1) < 0.05

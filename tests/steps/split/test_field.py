@@ -1,0 +1,45 @@
+"""All stars of a plane together."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from layerblend.kinds import StarShape
+from layerblend.steps.split.field import first_field, first_fits, fit_field
+from layerblend.steps.split.mask import Blobs
+from layerblend.steps.split.noise import measure_noise
+from tests.scenes.split import make_scene
+
+NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool))
+
+
+def test_star_image_and_places() -> None:
+    scene = make_scene(height=400, width=400, stars=200, saturated=0, target=False, galaxies=0, seed=21, mono=True)
+    good = np.ones(scene.image.shape, bool)
+    noise = measure_noise(scene.image, good)
+    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
+    assert start is not None
+    fitted = fit_field(scene.image, good, noise, NO_BLOBS, start)
+    assert abs(fitted.field.fwhm / 4.1 - 1) < 0.03  # the scene's star averaged over its pixel
+    inside = (np.abs(scene.star_list[:, :2] - 200) < 190).all(1)
+    bright = scene.star_list[inside & (scene.star_list[:, 3] > 40)]
+    for x, y, peak, *_ in bright:
+        gap = np.hypot(fitted.sources.x - x, fitted.sources.y - y)
+        nearest = int(np.argmin(gap))
+        assert gap[nearest] < 0.25
+    assert len(fitted.sources) < 400
+
+
+def test_given_star_shape_is_the_start() -> None:
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(3.3)
+    shape = StarShape(3.1, terms, 400, 400, np.zeros((0, 8)))
+    start = first_field(400, 400, first_fits(*_empty()), shape)
+    assert start is not None and abs(start.fwhm - 3.3) < 1e-12
+    assert first_field(400, 400, first_fits(*_empty()), None) is None
+
+
+def _empty() -> tuple:
+    plane = np.random.default_rng(0).normal(0, 1e-3, (400, 400)).astype(np.float32)
+    good = np.ones(plane.shape, bool)
+    return plane, good, measure_noise(plane, good), ~good

@@ -1,0 +1,40 @@
+"""Filling."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from layerblend.steps.split.fill import fill_weight, mend, noise_draws, pull_push
+from layerblend.steps.split.noise import Noise
+
+
+def test_smooth_ground_is_bridged() -> None:
+    yy, xx = np.mgrid[:100, :100].astype(np.float32)
+    ground = 0.01 * xx + 0.02 * yy
+    confidence = np.ones_like(ground)
+    confidence[40:60, 40:60] = 0
+    holed = np.where(confidence > 0, ground, 50).astype(np.float32)
+    filled = pull_push(holed, confidence)
+    np.testing.assert_allclose(filled[40:60, 40:60], ground[40:60, 40:60], atol=0.1)
+
+
+def test_filled_place_has_the_noise_of_its_surroundings() -> None:
+    sigma = 1e-3
+    plane = np.random.default_rng(5).normal(0, sigma, (300, 300)).astype(np.float32)
+    weight = np.zeros_like(plane)
+    weight[100:160, 100:160] = 1
+    plane[100:160, 100:160] += 3
+    out = mend(plane, weight, Noise(sigma**2, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))
+    inside = out[104:156, 104:156]
+    assert abs(inside.mean()) < 0.3 * sigma
+    assert 0.85 < inside.std() / sigma < 1.15
+    np.testing.assert_array_equal(out[weight == 0], plane[weight == 0])
+
+
+def test_weight_rises_with_the_star() -> None:
+    star = np.array([[0.0, 1e-4, 1e-2, 1.0]], np.float32)
+    none = np.zeros_like(star)
+    weight = fill_weight(star, none, none, Noise(1e-8, 1e-8), 0.05, np.zeros(star.shape, bool))
+    assert (np.diff(weight[0]) >= 0).all()
+    assert weight[0, 3] == 1
+    assert fill_weight(none, none, none, Noise(1e-8, 0.0), 0.05, np.ones(star.shape, bool)).min() == 1

@@ -1,0 +1,53 @@
+"""Clipped blobs and compact peaks."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from layerblend.steps.split.mask import clipped_mask, find_blobs, find_peaks
+from layerblend.steps.split.model import StarImage, render
+
+
+def _sky(shape: tuple[int, int] = (128, 128), sigma: float = 1e-3, seed: int = 0) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0, sigma, shape).astype(np.float32)
+
+
+def _star(plane: np.ndarray, x: float, y: float, peak: float, fwhm: float = 4.0) -> None:
+    render(plane, np.array([[x, y, np.log(fwhm), 0, 0, 0, 0.0]]), np.array([peak]), np.array([60.0]), StarImage.moffat(3.0))
+
+
+def test_plateau_is_found_and_a_smooth_core_is_not() -> None:
+    plane = _sky()
+    _star(plane, 60, 60, 5.0)
+    clipped = np.minimum(plane, 0.95)
+    found = clipped_mask(clipped[None], np.array([1e-3]), None)
+    np.testing.assert_array_equal(found, clipped >= 0.95 * 0.96)
+    yy, xx = np.mgrid[:128, :128]
+    galaxy = (plane * 0 + 0.8 * np.exp(-(np.hypot(xx - 64, yy - 64) ** 2) / 800)).astype(np.float32) + _sky()
+    assert not clipped_mask(galaxy[None], np.array([1e-3]), None).any()
+
+
+def test_map_of_shares_decides() -> None:
+    share = np.zeros((128, 128), np.float32)
+    share[5:9, 5:9] = 0.5
+    np.testing.assert_array_equal(clipped_mask(_sky()[None], np.array([1e-3]), share), share > 0)
+
+
+def test_touching_clipped_stars_are_parted() -> None:
+    mask = np.zeros((60, 60), bool)
+    yy, xx = np.mgrid[:60, :60]
+    mask |= np.hypot(xx - 20, yy - 30) < 6
+    mask |= np.hypot(xx - 31, yy - 30) < 5
+    blobs = find_blobs(mask)
+    assert len(blobs.x) == 2
+    np.testing.assert_allclose(np.sort(blobs.x), [20, 31], atol=1)
+
+
+def test_peaks_of_stars_not_of_noise() -> None:
+    plane = _sky((256, 256))
+    places = [(40, 50), (120, 90), (200, 200)]
+    for x, y in places:
+        _star(plane, x, y, 0.02)
+    peaks = find_peaks(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, 6.0)
+    assert {(round(x), round(y)) for x, y in zip(peaks.x, peaks.y, strict=True)} == set(places)
+    np.testing.assert_allclose(peaks.height, 0.02, rtol=0.15)

@@ -1,0 +1,93 @@
+"""The whole separation on truth scenes: exact sums, stars gone, knots and core kept, refusals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError, InputError
+from layerblend.steps.split import Split, split_stars
+from tests.scenes.split import Scene, make_scene
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    return make_scene(seed=11)
+
+
+@pytest.fixture(scope="module")
+def parted(scene: Scene) -> Split:
+    before = scene.image.copy()
+    result = split_stars(scene.image)
+    np.testing.assert_array_equal(scene.image, before)
+    return result
+
+
+def residue(scene: Scene, starless: np.ndarray) -> np.ndarray:
+    """Error of G in local sigma, smoothed by the star width."""
+    import cv2
+
+    off = (starless - scene.starless) / scene.sigma
+    off = off[..., 1] if off.ndim == 3 else off
+    return cv2.GaussianBlur(off, (0, 0), scene.options.fwhm / 2.355)
+
+
+def test_sum_gives_the_picture_back(scene: Scene, parted: Split) -> None:
+    assert parted.starless.dtype == parted.stars.dtype == np.float32
+    assert parted.starless.shape == scene.image.shape
+    off = np.abs(parted.starless + parted.stars - scene.image)
+    assert np.all(off <= np.spacing(np.maximum(np.abs(scene.image), np.abs(parted.starless))))
+
+
+def test_residue_under_stars(scene: Scene, parted: Split) -> None:
+    """Bars measured on simulated scenes of this kind."""
+    under = (scene.stars[..., 1] > scene.sigma[..., 1]) & ~scene.extra["saturated"]
+    off = np.abs(residue(scene, parted.starless)[under])
+    assert np.median(off) < 1.0
+    assert np.percentile(off, 95) < 5
+
+
+def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
+    far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
+    same = (parted.stars == 0).all(-1)
+    assert same[far].mean() > 0.5
+
+
+def test_mono(scene: Scene) -> None:
+    plane = np.ascontiguousarray(scene.image[..., 1])
+    result = split_stars(plane)
+    assert result.starless.shape == plane.shape
+    under = (scene.stars[..., 1] > scene.sigma[..., 1]) & ~scene.extra["saturated"]
+    assert np.median(np.abs(residue(scene, np.repeat(result.starless[..., None], 3, 2))[under])) < 1.0
+
+
+def test_no_data_stays(scene: Scene) -> None:
+    image = scene.image.copy()
+    image[:40] = np.nan
+    image[300:310, 200:220, 1] = np.nan
+    result = split_stars(image)
+    np.testing.assert_array_equal(np.isnan(result.starless), np.isnan(image))
+    np.testing.assert_array_equal(np.isnan(result.stars), np.isnan(image))
+
+
+def test_stretched_picture_is_refused(scene: Scene) -> None:
+    sigma = float(scene.extra["sigma0"])
+    with pytest.raises(InputError, match="stretched"):
+        split_stars(np.arcsinh(scene.image / (10 * sigma)).astype(np.float32) / 7)
+
+
+def test_undersampled_stars_are_left_and_said() -> None:
+    result = split_stars(make_scene(fwhm=1.4, seed=3, knots=0, target=False).image)
+    assert (result.stars == 0).all()
+    assert "px wide" in result.words[0]
+
+
+def test_empty_sky_is_left() -> None:
+    result = split_stars(np.random.default_rng(1).normal(0, 1e-3, (200, 200)).astype(np.float32))
+    assert (result.stars == 0).all() and result.words
+
+
+@pytest.mark.parametrize("options", [{"grow": 3.0}, {"keep": [[1, 2, 3]]}, {"saturated": np.zeros((3, 3), bool)}])
+def test_wrong_arguments(scene: Scene, options: dict) -> None:
+    with pytest.raises(ArgumentError, match=next(iter(options))):
+        split_stars(scene.image, **options)
