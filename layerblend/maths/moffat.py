@@ -16,14 +16,14 @@ from scipy.special import kv
 
 from layerblend.errors import check_range
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.maths.robust import mad_sigma
+from layerblend.maths.robust import mad_sigma, weighted_median
 from layerblend.maths.stars import GOOD, Candidates, detect_stars, guess_fwhm, prepare_plane  # noqa: F401
 
 # Share of the peak that the model may miss: keeps bright cores from ruling the fit (real stars are not exact Moffats).
 MODEL_ERROR = 0.02
 HUBER = 3.0
 MAX_STEPS = 40
-BETA_LOW, BETA_HIGH = 1.3, 12.0
+BETA_LOW, BETA_HIGH = 1.3, 20.0
 START_BETA = 3.0
 PARAMETERS = 10
 # A fit whose residuals are this many times the expected ones is no star.
@@ -144,8 +144,11 @@ def fit_moffat_stars(
 
 
 def _fits_from_raw(raw: Array, x0: Array, y0: Array) -> StarFits:
-    """Axes and fluxes from the kernel's parameters (peak, x, y, p, q, r, beta, level, slopes, chi, ok)."""
-    peak, x, y, p, q, r, beta, level = raw[:, :8].T
+    """Axes and fluxes from the kernel's parameters (see `_start`; then chi, ok)."""
+    peak, x, y, p, q, r, curl, level = raw[:, :8].T
+    with np.errstate(divide="ignore"):
+        beta = 1 / curl
+    p, q, r = p * curl, q * curl, r * curl
     mean, half = (p + r) / 2, np.hypot((p - r) / 2, q)
     ok = (raw[:, 11] > 0) & (mean - half > 0) & (peak > 0) & (np.hypot(x - x0, y - y0) < 3.0)
     with np.errstate(all="ignore"):
@@ -208,7 +211,7 @@ def _fit_kernel(
         out[s, 1] += cx
         out[s, 2] += cy
         out[s, 10] = _chi(data, weight, radius, par)
-        out[s, 11] = 1.0 if settled and par[6] > BETA_LOW else 0.0
+        out[s, 11] = 1.0 if settled and par[6] * BETA_LOW < 1.0 else 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -237,7 +240,11 @@ def _cut_stamp(above: Array, codes: Array, cx: int, cy: int, radius: int, varian
 
 @njit(cache=True, nogil=True)
 def _start(par: Array, data: Array, weight: Array, dx: float, dy: float, fwhm: float, beta: float, radius: int) -> None:
-    """First guess: a round profile of the expected width on the level of the stamp's rim."""
+    """First guess: a round profile of the expected width on the level of the stamp's rim.
+
+    The parameters are peak, x, y, then P, Q, R and c of the profile (1 + c S)^(-1/c), S = P dx^2 + 2 Q dx dy + R dy^2, then level and
+    its slopes. That is the Moffat profile with c = 1/beta; written so, width and c hardly depend on each other and c -> 0 is a Gaussian.
+    """
     side = 2 * radius + 1
     rim = np.empty(4 * side)
     n = 0
@@ -252,11 +259,12 @@ def _start(par: Array, data: Array, weight: Array, dx: float, dy: float, fwhm: f
         for i in range(radius - 1, radius + 2):
             if weight[j, i] > 0:
                 peak = max(peak, data[j, i])
-    gamma = 0.5 * fwhm / math.sqrt(2 ** (1 / beta) - 1)
+    curl = 1 / beta
+    sharpness = 4 * (2**curl - 1) / curl / fwhm**2
     par[0] = max(peak - level, 1e-12)
     par[1], par[2] = dx, dy
-    par[3], par[4], par[5] = 1 / gamma**2, 0.0, 1 / gamma**2
-    par[6] = beta
+    par[3], par[4], par[5] = sharpness, 0.0, sharpness
+    par[6] = curl
     par[7], par[8], par[9] = level, 0.0, 0.0
 
 
@@ -275,9 +283,10 @@ def _normal_equations(data: Array, weight: Array, radius: int, par: Array, free_
             if w == 0.0:
                 continue
             dx = i - radius - par[1]
-            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
+            spread = par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy
+            base = max(1 + par[6] * spread, 1e-3)
             log_base = math.log(base)
-            profile = math.exp(-par[6] * log_base)
+            profile = math.exp(-log_base / par[6])
             model = par[0] * profile
             residual = data[j, i] - (model + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
             pull = abs(residual) * math.sqrt(w)
@@ -286,14 +295,14 @@ def _normal_equations(data: Array, weight: Array, radius: int, par: Array, free_
                 w *= HUBER / pull
             else:
                 cost += pull * pull
-            steep = -par[6] * model / base
+            steep = -model / base
             slope[0] = profile
             slope[1] = -2 * steep * (par[3] * dx + par[4] * dy)
             slope[2] = -2 * steep * (par[5] * dy + par[4] * dx)
             slope[3] = steep * dx * dx
             slope[4] = 2 * steep * dx * dy
             slope[5] = steep * dy * dy
-            slope[6] = -model * log_base if free_beta else 0.0
+            slope[6] = model * (log_base - par[6] * spread / base) / par[6] ** 2 if free_beta else 0.0
             slope[7], slope[8], slope[9] = 1.0, i - radius, j - radius
             for a in range(PARAMETERS):
                 wa = w * slope[a]
@@ -316,8 +325,8 @@ def _cost(data: Array, weight: Array, radius: int, par: Array) -> float:
             if w == 0.0:
                 continue
             dx = i - radius - par[1]
-            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
-            model = par[0] * math.exp(-par[6] * math.log(base))
+            base = max(1 + par[6] * (par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy), 1e-3)
+            model = par[0] * math.exp(-math.log(base) / par[6])
             residual = data[j, i] - (model + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
             pull = abs(residual) * math.sqrt(w)
             cost += HUBER * (2 * pull - HUBER) if pull > HUBER else pull * pull
@@ -336,8 +345,8 @@ def _chi(data: Array, weight: Array, radius: int, par: Array) -> float:
             if w == 0.0:
                 continue
             dx = i - radius - par[1]
-            base = max(1 + par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy, 1e-3)
-            profile = math.exp(-par[6] * math.log(base))
+            base = max(1 + par[6] * (par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy), 1e-3)
+            profile = math.exp(-math.log(base) / par[6])
             if profile < 0.1:
                 continue
             residual = data[j, i] - (par[0] * profile + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
@@ -385,16 +394,17 @@ def _take_step(par: Array, step: Array, trial: Array) -> None:
         trial[a] = par[a] + min(max(step[a], -1.0), 1.0)
     bound = 0.95 * math.sqrt(trial[3] * trial[5])
     trial[4] = min(max(trial[4], -bound), bound)
-    trial[6] = min(max(trial[6], BETA_LOW), BETA_HIGH)
+    trial[6] = min(max(trial[6], 1 / BETA_HIGH), 1 / BETA_LOW)
 
 
 # ---------------------------------------------------------------- which fits are stars
-def star_class(fits: StarFits, *, spread: float = 0.25) -> Mask:
+def star_class(fits: StarFits, *, noise: float, spread: float = 0.25) -> Mask:
     """Which of the fits share the width of the field's stars: not hot pixels, not galaxies, knots or blends.
 
     Parameters
     ----------
     fits : StarFits
+    noise : float, sd of a sky pixel, unit of the peaks
     spread : float, stars may differ in ln(width) by at most this (focus and coma change the width over the field)
 
     Returns
@@ -404,29 +414,29 @@ def star_class(fits: StarFits, *, spread: float = 0.25) -> Mask:
     usable = fits.ok & (fits.chi < CHI_LIMIT)
     if not usable.any():
         return usable
-    usable &= fits.chi <= max(3 * float(np.median(fits.chi[usable])), 1.5)
     log_width = np.log(np.where(usable, fits.fwhm, 1.0))
+    weight = shape_weights(fits, noise)
     wide = usable & (fits.fwhm > HOT_WIDTH_PX)
     # Resampled hot pixels are all of one small width; real stars beside them form a narrow class of their own at a larger one.
     if wide.sum() >= 8 and wide.sum() >= 0.15 * usable.sum() and mad_sigma(log_width[wide]) < 0.15:
         usable = wide
-    centre = _half_sample_mode(log_width[usable])
+    centre = _densest(log_width[usable], weight[usable])
     for _ in range(5):
         near = usable & (np.abs(log_width - centre) < spread)
-        centre = float(np.median(log_width[near]))
-    scatter = max(mad_sigma(log_width[near]), 0.02)
-    return near & (np.abs(log_width - centre) < max(4 * scatter, 0.08))
+        centre = weighted_median(log_width[near], weight[near])
+    scatter = mad_sigma(log_width[near])
+    return near & (np.abs(log_width - centre) < max(4 * scatter, 0.08)) & (fits.chi <= max(3 * float(np.median(fits.chi[near])), 1.5))
 
 
-def _half_sample_mode(values: Array) -> float:
-    """Mode by halving the sample to its densest half again and again (Bickel & Fruehwirth 2006, Comput. Stat. Data Anal. 50, 3500)."""
-    sample = np.sort(values)
-    while sample.size > 3:
-        half = (sample.size + 1) // 2
-        widths = sample[half - 1 :] - sample[: sample.size - half + 1]
-        first = int(np.argmin(widths))
-        sample = sample[first : first + half]
-    return float(np.mean(sample))
+def shape_weights(fits: StarFits, noise: float) -> Array:
+    """Weights of the stars' shapes: the width of a star of peak SNR s is known to about 1/s, and no star is perfect beyond 2 %."""
+    return 1 / ((noise / np.maximum(fits.peak, 1e-30)) ** 2 + MODEL_ERROR**2)
+
+
+def _densest(values: Array, weights: Array, reach: float = 0.06) -> float:
+    """The value that has most weight within ``reach`` of it."""
+    near = np.abs(values[:, None] - values[None, :]) <= reach
+    return float(values[np.argmax(near @ weights)])
 
 
 # ---------------------------------------------------------------- the profile itself

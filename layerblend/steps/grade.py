@@ -21,11 +21,10 @@ MOST_FITS = 240
 DETECT_SIGMA = 8.0
 # In a colour frame a hot pixel shows in one channel only; the reddest star's second channel holds more than this share of its first.
 HOT_SECOND_CHANNEL = 0.1
-# Stars of this peak over noise carry the shape when there are enough of them.
-SHAPE_SNR = (30.0, 15.0, 8.0)
-ENOUGH_STARS = 20
 FEW_STARS = 8
 ISOLATION_FWHM = 2.2
+# Sky level over noise below which a frame's sky must have been taken away.
+DARKEST_SKY_SIGMA = 20.0
 CHANNEL_NOISE_PIXELS = 300_000
 # sqrt of the noise-equivalent area of a Gaussian star, in FWHM: sqrt(4 pi) / 2.3548
 NOISE_AREA_FWHM = 1.5054
@@ -137,23 +136,22 @@ def _fit_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky:
     chosen = candidates.take(alone) if alone.sum() >= FEW_STARS else candidates
     chosen = chosen.take(np.arange(min(MOST_FITS, len(chosen))))
     noise = chosen.pixel_noise
+    fits = moffat.fit_moffat_stars(above, chosen.x, chosen.y, fwhm=fwhm, noise=noise, codes=codes, shot=_shot(noise, sky))
+    return fits, moffat.star_class(fits, noise=noise)
+
+
+def _shot(noise: float, sky: Sequence[float]) -> float:
+    """Growth of the variance with light if the sky's noise is its own photons'; where the sky was taken away, a sky of 400 electrons."""
     level = float(np.mean(sky))
-    shot = noise**2 / level if level > 0 else 0.0
-    fits = moffat.fit_moffat_stars(above, chosen.x, chosen.y, fwhm=fwhm, noise=noise, codes=codes, shot=shot)
-    return fits, moffat.star_class(fits)
+    return noise**2 / max(level, DARKEST_SKY_SIGMA * noise) if math.isfinite(level) else 0.0
 
 
 def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """Medians of width, ellipse and beta of the well exposed stars."""
+    """Weighted medians of width, ellipse and beta."""
     if len(stars) == 0:
         return dict.fromkeys(("fwhm", "fwhm_major", "eccentricity", "angle", "beta"), float("nan")), ()
-    snr = stars.peak / noise if noise > 0 else np.full(len(stars), np.inf)
-    for least in SHAPE_SNR:
-        bright = snr >= least
-        if bright.sum() >= ENOUGH_STARS:
-            stars = stars.take(bright)
-            break
-    fwhm, e1, e2 = (np.median(values, keepdims=True) for values in (stars.fwhm, stars.e1, stars.e2))
+    weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
+    fwhm, e1, e2, beta = (np.array([weighted_median(values, weights)]) for values in (stars.fwhm, stars.e1, stars.e2, stars.beta))
     major, eccentricity, angle = (float(value[0]) for value in moffat.axes_of(fwhm, e1, e2))
     words = (f"only {len(stars)} stars could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
     return {
@@ -161,7 +159,7 @@ def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any],
         "fwhm_major": major,
         "eccentricity": eccentricity,
         "angle": angle,
-        "beta": float(np.median(stars.beta)),
+        "beta": float(beta[0]),
     }, words
 
 

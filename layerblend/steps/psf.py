@@ -22,7 +22,6 @@ ENOUGH_STARS = 60
 QUADRATIC_STARS, LINEAR_STARS = 60, 25
 TERMS = {6: "quadratic", 3: "linear", 1: "constant"}
 MIN_STARS = 3
-WEIGHT_SNR = 60.0
 UNDERSAMPLED_PX = 2.0
 
 
@@ -59,7 +58,7 @@ def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarSh
     height, width = image.shape[:2]
     terms, kept, order = _shape_field(stars, noise, height, width)
     used = stars.take(kept)
-    beta = weighted_median(used.beta, _weights(used, noise))
+    beta = weighted_median(used.beta, moffat.shape_weights(used, noise))
     return StarShape(beta, terms, height, width, _star_rows(used), _words(terms, order, len(used), height, width, beta))
 
 
@@ -95,7 +94,7 @@ def _spread_over_field(candidates: find.Candidates, shape: tuple[int, ...]) -> A
 
 def _usable(fits: moffat.StarFits, noise: float) -> moffat.StarFits:
     """Fits that are stars, bright enough if the field offers enough of them."""
-    stars = fits.take(moffat.star_class(fits, spread=0.4))
+    stars = fits.take(moffat.star_class(fits, noise=noise, spread=0.4))
     for least in PEAK_SNR:
         bright = stars.take(stars.peak >= least * noise)
         if len(bright) >= ENOUGH_STARS:
@@ -103,16 +102,12 @@ def _usable(fits: moffat.StarFits, noise: float) -> moffat.StarFits:
     return bright
 
 
-def _weights(stars: moffat.StarFits, noise: float) -> Array:
-    return np.minimum(stars.peak / noise, WEIGHT_SNR) ** 2
-
-
 def _shape_field(stars: moffat.StarFits, noise: float, height: int, width: int) -> tuple[Array, Array, int]:
     """Terms of ln fwhm, e1, e2 over the field by weighted least squares; stars 4 sigma off in any of them are dropped."""
     u, v = 2 * stars.x / max(width - 1, 1) - 1, 2 * stars.y / max(height - 1, 1) - 1
     basis = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
     values = np.column_stack([np.log(stars.fwhm), stars.e1, stars.e2])
-    weight = np.sqrt(_weights(stars, noise))[:, None]
+    weight = np.sqrt(moffat.shape_weights(stars, noise))[:, None]
     kept = np.ones(len(stars), bool)
     for _ in range(6):
         order = _order_for(u[kept], v[kept])
