@@ -1,0 +1,312 @@
+"""Results kept by key in a folder: whole or not at all, verified when read, within a size cap, safe for runs side by side.
+
+An entry is a folder named by its key. Its arrays are written first, under names of their own; ``value.json`` follows in one move and
+makes the entry whole. What a killed run leaves has no ``value.json`` and counts for nothing, except as the work folder that the next run
+of the same node goes on with. Nothing is ever changed in place.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from layerblend.engine.keys import FileKeys
+from layerblend.engine.locks import Lock, try_lock
+from layerblend.engine.notes import Notes
+from layerblend.engine.values import Reader, UnreadableError, Writer, array_head
+from layerblend.errors import StoppedError
+
+CAP_BYTES = 20 * 10**9
+# evict down to this share of the cap, so that not every result that follows has to make room again
+_ROOM = 0.9
+# arrays smaller than this are read: a map each would use up the file handles
+_MAP_FROM_BYTES = 2**20
+# unfinished work is worth keeping for a while
+_UNFINISHED_KEPT_S = 7 * 24 * 3600.0
+# the quota and file size limits of an account feel like a full disk too; Windows knows no quota by this name
+_NO_SPACE = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+_VALUE = "value.json"
+_WORK = "work"
+
+
+class DamagedError(Exception):
+    """An entry that is not what was written; it has been thrown away."""
+
+
+class Entry(NamedTuple):
+    """What the store knows of one entry without reading it."""
+
+    key: str
+    folder: Path
+    whole: bool
+    priority: int
+    used: float
+    size: int
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One file of an entry."""
+
+    name: str
+    size: int
+    digest: str
+
+
+class Store:
+    """Results in ``folder``, at most ``cap_bytes`` of them; records of other packages than ``packages`` are neither kept nor read."""
+
+    def __init__(self, folder: str | Path, *, cap_bytes: int = CAP_BYTES, packages: Sequence[str] = ("layerblend",)) -> None:
+        self.folder = Path(folder).absolute()
+        self.cap_bytes = cap_bytes
+        self.packages = tuple(packages)
+        self.notes = Notes(self.folder / "notes.sqlite", self.folder.parent)
+        self.files = FileKeys(self.notes)
+        self._size: int | None = None
+
+    # ------------------------------------------------------------ reading
+    def has(self, key: str) -> bool:
+        """Whether there is a whole result for ``key``; it is verified only when read."""
+        return (self._entry(key) / _VALUE).is_file()
+
+    def load(self, key: str, *, mmap: bool = True) -> Any:
+        """The result of ``key``.
+
+        ``mmap``: large arrays are mapped (copy on write: changing them never changes the store) instead of read.
+        Raises KeyError when there is none, DamagedError when it was not what had been written (then it is gone).
+        """
+        folder = self._entry(key)
+        try:
+            text = (folder / _VALUE).read_bytes()
+        except OSError:
+            raise KeyError(key) from None
+        try:
+            record = _checked_record(text)
+            for part in record["parts"]:
+                _verify(folder / part["name"], _Part(**part))
+            reader = Reader(
+                lambda number: _load_array(folder / record["arrays"][number], mmap=mmap),
+                lambda name: _load_array(folder / _WORK / name, mmap=mmap),
+                folder / _WORK,
+                self.packages,
+            )
+            value = reader.value(record["value"])
+        except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
+            self.remove(key)
+            raise DamagedError(f"{key}: {error}") from error
+        with contextlib.suppress(OSError):  # the time of last use; a store that cannot be written still serves
+            os.utime(folder / _VALUE)
+        return value
+
+    # ------------------------------------------------------------ writing
+    def save(self, key: str, value: Any, *, priority: int = 0) -> Any:
+        """Keep ``value`` under ``key``; returns it as a later ``load`` would give it (arrays in C order, plain types).
+
+        Paths and mapped .npy arrays that lie in the work folder of ``key`` stay there as part of the entry; whatever else lies in the
+        work folder is thrown away. Raises StoppedError when the disk is full.
+        """
+        folder = self._entry(key)
+        writer = Writer(folder / _WORK, self.packages)
+        tree = writer.tree(value)
+        stem = secrets.token_hex(4)
+        names = [f"{stem}-{number}.npy" for number in range(len(writer.arrays))]
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            parts = [_write_array(folder / name, array) for name, array in zip(names, writer.arrays, strict=True)]
+            parts += [_measure(folder, path) for path in _files_inside(folder / _WORK, writer.inside)]
+            record = {"parts": [vars(part) for part in parts], "arrays": names, "value": tree}
+            _write_record(folder / _VALUE, record, priority)
+        except OSError as error:
+            for name in names:
+                (folder / name).unlink(missing_ok=True)
+            raise self._stopped(error, sum(array.nbytes for array in writer.arrays)) from error
+        _sweep(folder, {_VALUE, *(part.name for part in parts)})
+        self._count(sum(part.size for part in parts), {key})
+        reader = Reader(
+            lambda number: writer.arrays[number],
+            lambda name: _load_array(folder / _WORK / name, mmap=True),
+            folder / _WORK,
+            self.packages,
+        )
+        return reader.value(tree)
+
+    def work_folder(self, key: str) -> Path:
+        """The work folder of ``key``: what an interrupted run left in it is still there."""
+        folder = self._entry(key) / _WORK
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._stopped(error, 0) from error
+        return folder
+
+    def remove(self, key: str) -> None:
+        """Throw a result away, its work folder with it."""
+        folder = self._entry(key)
+        # first what makes it whole; the rest may still be mapped, and then goes later
+        with contextlib.suppress(OSError):
+            (folder / _VALUE).unlink()
+        shutil.rmtree(folder, ignore_errors=True)
+
+    def try_lock(self, key: str) -> Lock | None:
+        """The right to make ``key``, or None while another run has it."""
+        return try_lock(self.folder / "locks", key)
+
+    # ------------------------------------------------------------ size
+    def entries(self) -> Iterator[Entry]:
+        """All entries, whole or not."""
+        for group in _folders(self.folder / "values"):
+            for folder in _folders(group):
+                with contextlib.suppress(OSError):
+                    yield _entry_of(folder)
+
+    @property
+    def size(self) -> int:
+        """Bytes of all entries."""
+        return sum(entry.size for entry in self.entries())
+
+    def make_room(self, keep: set[str] | None = None) -> list[str]:
+        """Throw results away until the store is well below its cap; returns their keys.
+
+        Lowest priority first, then least recently used; never those of ``keep``, nor what another run is making now.
+        """
+        entries = sorted(self.entries(), key=_worth)
+        total = sum(entry.size for entry in entries)
+        gone: list[str] = []
+        for entry in entries:
+            old_scraps = not entry.whole and time.time() - entry.used > _UNFINISHED_KEPT_S
+            if entry.key in (keep or ()) or (total <= self.cap_bytes * _ROOM and not old_scraps):
+                continue
+            lock = self.try_lock(entry.key)
+            if lock is not None:
+                with lock:
+                    self.remove(entry.key)
+                total -= entry.size
+                gone.append(entry.key)
+        self._size = total
+        return gone
+
+    def _count(self, added: int, keep: set[str]) -> None:
+        self._size = self.size if self._size is None else self._size + added
+        if self._size > self.cap_bytes:
+            self.make_room(keep)
+
+    def _entry(self, key: str) -> Path:
+        return self.folder / "values" / key[:2] / key
+
+    def _stopped(self, error: OSError, needed: int) -> StoppedError:
+        if error.errno in _NO_SPACE:
+            size = f" ({needed / 1e6:.0f} MB)" if needed else ""
+            text = f"The disk is full: the next result{size} does not fit into {self.folder}. Free some space and run again."
+            return StoppedError(text, file=self.folder, code="disk")
+        reason = error.strerror or str(error)
+        return StoppedError(f"Results cannot be kept in {self.folder}: {reason}. Make the folder writable.", file=self.folder, code="disk")
+
+
+# ---------------------------------------------------------------- files of one entry
+def _checked_record(text: bytes) -> dict[str, Any]:
+    head, _, body = text.partition(b"\n")
+    if head.split(b" ")[0] != _digest(body).encode():
+        raise ValueError("value.json is not as it was written")
+    record = json.loads(body)
+    assert isinstance(record, dict)
+    return record
+
+
+def _write_record(path: Path, record: Mapping[str, Any], priority: int) -> None:
+    body = json.dumps(record, separators=(",", ":")).encode()
+    temporary = path.with_name(f"{secrets.token_hex(4)}.tmp")
+    try:
+        temporary.write_bytes(f"{_digest(body)} {priority}\n".encode() + body)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _digest(data: Any) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _write_array(path: Path, array: Any) -> _Part:
+    head, data = array_head(array), array.reshape(-1).view("u1") if array.dtype.itemsize and array.size else b""
+    digest = hashlib.sha256(head)
+    digest.update(data)
+    with open(path, "xb") as handle:
+        handle.write(head)
+        handle.write(data)
+    return _Part(path.name, len(head) + array.nbytes, digest.hexdigest())
+
+
+def _measure(folder: Path, path: Path) -> _Part:
+    with open(path, "rb") as handle:
+        digest = hashlib.file_digest(handle, "sha256").hexdigest()
+    return _Part(path.relative_to(folder).as_posix(), path.stat().st_size, digest)
+
+
+def _verify(path: Path, part: _Part) -> None:
+    if path.stat().st_size != part.size:
+        raise ValueError(f"{path.name} has another size")
+    with open(path, "rb") as handle:
+        if hashlib.file_digest(handle, "sha256").hexdigest() != part.digest:
+            raise ValueError(f"{path.name} is not as it was written")
+
+
+def _load_array(path: Path, *, mmap: bool) -> Any:
+    import numpy as np
+
+    array = np.load(path, mmap_mode="c" if mmap and path.stat().st_size >= _MAP_FROM_BYTES else None)
+    return np.asarray(array)
+
+
+def _files_inside(work: Path, names: Sequence[str]) -> list[Path]:
+    """The files that a value names in its work folder; a named folder stands for all that lies below."""
+    files: dict[Path, None] = {}
+    for name in names:
+        path = work / name
+        for file in sorted(path.rglob("*")) if path.is_dir() else [path]:
+            if file.is_file():
+                files[file] = None
+    return list(files)
+
+
+def _sweep(folder: Path, keep: set[str]) -> None:
+    """Throw away what does not belong to a whole entry: scraps of killed runs and of the work just done."""
+    for path in sorted(folder.rglob("*"), reverse=True):
+        with contextlib.suppress(OSError):  # a folder that is not empty, a file still mapped
+            if path.is_dir() and not path.is_symlink():
+                path.rmdir()
+            elif path.relative_to(folder).as_posix() not in keep:
+                path.unlink()
+
+
+def _folders(path: Path) -> list[Path]:
+    try:
+        return sorted(inner for inner in path.iterdir() if inner.is_dir())
+    except OSError:
+        return []
+
+
+def _entry_of(folder: Path) -> Entry:
+    sizes = [path.stat() for path in folder.rglob("*") if path.is_file()]
+    size = sum(status.st_size for status in sizes)
+    try:
+        with open(folder / _VALUE, "rb") as handle:
+            head = handle.readline(200).split()
+        used = (folder / _VALUE).stat().st_mtime
+        return Entry(folder.name, folder, True, int(head[1]), used, size)
+    except (OSError, ValueError, IndexError):
+        used = max([folder.stat().st_mtime, *(status.st_mtime for status in sizes)])
+        return Entry(folder.name, folder, False, 0, used, size)
+
+
+def _worth(entry: Entry) -> tuple[int, float]:
+    return entry.priority, entry.used

@@ -1,0 +1,49 @@
+"""Notes save work and never stand in its way."""
+
+from pathlib import Path
+
+import pytest
+
+from layerblend.engine.notes import Notes
+
+
+@pytest.fixture
+def notes(tmp_path: Path) -> Notes:
+    return Notes(tmp_path / "deep" / "notes.sqlite", tmp_path)
+
+
+def test_nothing_is_known_at_first_and_nothing_is_written_for_it(tmp_path: Path, notes: Notes) -> None:
+    assert notes.file_key(tmp_path / "a", 1, 2) is None
+    assert notes.last("split") is None
+    assert not (tmp_path / "deep").exists()
+
+
+def test_files_are_known_by_path_size_and_time(tmp_path: Path, notes: Notes) -> None:
+    notes.remember_file(tmp_path / "a", 1, 2**62, "key")
+    assert notes.file_key(tmp_path / "x" / ".." / "a", 1, 2**62) == "key"
+    assert notes.file_key(tmp_path / "a", 2, 2**62) is None
+    assert notes.file_key(tmp_path / "a", 1, 3) is None
+    notes.remember_file(tmp_path / "a", 1, 3, "new")
+    assert notes.file_key(tmp_path / "a", 1, 3) == "new"
+
+
+def test_nodes_are_noted_as_they_were_last_made(notes: Notes) -> None:
+    notes.remember_nodes({"split ★": {"settings": {"grow": 1.5}}})
+    notes.remember_nodes({"split ★": {"settings": {"grow": 2}}})
+    notes.remember_nodes({})
+    assert notes.last("split ★") == {"settings": {"grow": 2}}
+
+
+def test_a_damaged_file_is_started_anew(tmp_path: Path, notes: Notes) -> None:
+    notes.remember_file(tmp_path / "a", 1, 2, "key")
+    (tmp_path / "deep" / "notes.sqlite").write_bytes(b"no database at all, and long enough to be looked at" * 30)
+    assert notes.file_key(tmp_path / "a", 1, 2) is None
+    notes.remember_file(tmp_path / "a", 1, 2, "key")
+    assert notes.file_key(tmp_path / "a", 1, 2) == "key"
+
+
+def test_where_nothing_can_be_written_nothing_is_remembered(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    notes = Notes(tmp_path / "file" / "notes.sqlite", tmp_path)
+    notes.remember_file(tmp_path / "a", 1, 2, "key")
+    assert notes.file_key(tmp_path / "a", 1, 2) is None
