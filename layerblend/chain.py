@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 from layerblend.errors import InputError
 from layerblend.files.frames import read_image
 from layerblend.files.pictures import read_linear
+from layerblend.files.stacks import open_stack
 from layerblend.kinds import (
     Array,
     Curve,
@@ -40,6 +41,7 @@ from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, detail_gates, sharpen_gates
 from layerblend.steps.flatten import Flattened, apply_sky, flatten
 from layerblend.steps.grade import grade_frame, grade_table
+from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import rank_frames
 from layerblend.steps.split import Split, split_stars
@@ -47,8 +49,8 @@ from layerblend.steps.white import White, white_balance
 
 
 # ---------------------------------------------------------------- frames to stacks
-def grade_one(info: FrameInfo) -> FrameMeasure:
-    """Read one frame and measure it."""
+def grade_one(info: FrameInfo, *, white_level: float | None) -> FrameMeasure:
+    """Read one frame and measure it; ``white_level`` is in ``info`` already and stands here for the key."""
     return grade_frame(read_image(info))
 
 
@@ -60,12 +62,17 @@ def rank_table(
 
 
 # ---------------------------------------------------------------- linear light
-def finished_stack(paths: Sequence[Path]) -> Stack:
+def framed_stack(paths: Mapping[str, Path], *, name: str) -> Stack:
+    """One stack of the pass over the frames, opened without being read."""
+    return open_stack(paths[name])
+
+
+def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack:
     """A stack somebody else made: one colour or mono file, or three mono files for red, green and blue."""
     if len(paths) == 1:
-        image, cards, top_down = read_linear(paths[0])
+        image, cards, top_down = read_linear(paths[0], white_level=white_level)
         return Stack(mean=image, files=(str(paths[0]),), cards=cards, top_down=top_down)
-    planes = [read_linear(path) for path in paths]
+    planes = [read_linear(path, white_level=white_level) for path in paths]
     shapes = {plane[0].shape for plane in planes}
     if len(shapes) != 1 or planes[0][0].ndim != 2:
         listed = ", ".join(f"{path.name} {plane[0].shape}" for path, plane in zip(paths, planes, strict=True))
@@ -74,32 +81,53 @@ def finished_stack(paths: Sequence[Path]) -> Stack:
     return Stack(mean=image, files=tuple(str(path) for path in paths), cards=planes[0][1], top_down=planes[0][2])
 
 
-def find_sky(stack: Stack, *, protect: Sequence[Ellipse], frame_filling: str, mode: str) -> Flattened:
-    """The sky model of the deepest stack; every stack of the same frames uses it."""
-    return flatten(native(stack.mean), protect=protect, frame_filling=frame_filling, mode=mode)
+def find_sky(stack: Stack, *, protect: Sequence[Sequence[float]], frame_filling: str, mode: str) -> Flattened:
+    """The sky model of the deepest stack; every stack of the same frames uses it. ``protect``: x, y, a, b, angle of ellipses."""
+    return flatten(native(stack.mean), protect=[Ellipse(*place) for place in protect], frame_filling=frame_filling, mode=mode)
 
 
-def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | None = None) -> White:
+def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | None) -> White:
     """One set of factors for all stacks; a mono stack has nothing to balance."""
     image = sky.image
     if image.ndim == 2:
         return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono")
-    return white_balance(image, source=source, saturated=saturated_map(stack), catalogue=catalogue)
+    saturated = saturated_map(stack)
+    if source == "catalogue":
+        return white_balance(image, source="stars", saturated=saturated, catalogue=catalogue)
+    level = np.nanmedian(sky.model.reshape(-1, 3), axis=0) if source == "sky" else None
+    return white_balance(image, source=source, saturated=saturated, sky=level)
 
 
-def linear_picture(stack: Stack, sky: Flattened, white: White, *, brightness: float = 1.0) -> LinearRGB:
+def relative_brightness(*pair: Any) -> float:
+    """Factor that brings a stack from elsewhere to the brightness of the colour stack, by the stars both show; 1 for the same frames."""
+    if not pair:
+        return 1.0
+    stack, sky, reference, reference_sky = pair
+    image, fixed = apply_sky(native(stack.mean), sky), apply_sky(native(reference.mean), reference_sky)
+    if image.shape[:2] != fixed.shape[:2]:
+        raise InputError(
+            f"The stack {Path(stack.files[0]).name} is {image.shape[1]} x {image.shape[0]} px where the colour stack is "
+            f"{fixed.shape[1]} x {fixed.shape[0]} px; give stacks of one size and place.",
+            file=stack.files[0],
+        )
+    mine, theirs = grade_frame(image), grade_frame(fixed)
+    reach = max(2.0, theirs.fwhm / 2) if theirs.stars else 2.0
+    return flux_ratio(mine.star_list, theirs.star_list, reach_px=reach)
+
+
+def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: float) -> LinearRGB:
     """A stack without its sky, white-balanced; mono becomes grey."""
     return _balanced(apply_sky(native(stack.mean), sky), white, brightness)
 
 
-def linear_half(stack: Stack, sky: Flattened, white: White, half: int, *, brightness: float = 1.0) -> LinearRGB | None:
+def linear_half(stack: Stack, sky: Flattened, white: White, brightness: float, *, half: int) -> LinearRGB | None:
     """The same of one half-set, or None where the stack has none."""
     if stack.halves is None:
         return None
     return _balanced(apply_sky(native(stack.halves[half]), sky), white, brightness)
 
 
-def noise_map(stack: Stack, linear: LinearRGB, white: White, *, brightness: float = 1.0) -> LinearRGB:
+def noise_map(stack: Stack, sky: Flattened, white: White, brightness: float, linear: LinearRGB) -> LinearRGB:
     """(H, W, 3) noise of the balanced picture: from the stack's error map, else from the picture itself."""
     if stack.stderr is None:
         return signal_error_map(linear)
@@ -343,3 +371,93 @@ def _saturated_layer(layer: Array, saturation: float) -> Array:
 def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRGB:
     """Stars over the starless picture."""
     return blend(base.picture, stars.layer, mode, amount)
+
+
+def full_base(
+    colour: ColourLayer, detail: DetailLayer, curve: Curve, half_a: LinearRGB | None, half_b: LinearRGB | None, **settings: Any
+) -> Base:
+    """The starless picture of the whole set."""
+    half = luminance_of(half_difference(half_a, half_b))
+    noisier = None
+    if half is not None:
+        noisier = detail.light + (apply_gates(detail.gates, half) if detail.gates.shares else half)
+    return starless_picture(colour.image, detail.light, curve, noisier, None, **settings)
+
+
+def full_starlight(
+    linear: LinearRGB,
+    split: Split,
+    stack: Stack,
+    colour_linear: LinearRGB,
+    colour_split: Split,
+    sigma: LinearRGB,
+    curve: Curve,
+    **settings: Any,
+) -> StarLight:
+    """The star layer of the whole set."""
+    return star_light(linear, split, stack, sigma, colour_linear, colour_split, curve, None, **settings)
+
+
+# ---------------------------------------------------------------- half-sets through the frozen operators
+def _starless_half(half: LinearRGB, split: Split) -> LinearRGB:
+    """A half-set without the stars of the whole: its own noise is untouched."""
+    return half - split.stars
+
+
+def half_base(
+    base: Base,
+    colour: ColourLayer,
+    detail: DetailLayer,
+    curve: Curve,
+    colour_split: Split,
+    colour_half: LinearRGB | None,
+    detail_split: Split,
+    detail_half: LinearRGB | None,
+    **settings: Any,
+) -> Base | None:
+    """The starless picture of one half-set, every operator as the whole set had it."""
+    if colour_half is None or detail_half is None:
+        return None
+    light = working_luminance(_starless_half(detail_half, detail_split))
+    image = _starless_half(colour_half, colour_split)
+    if colour.gates is not None:
+        image = apply_colour_gates(colour.gates, image, light)
+    if detail.gates.shares:
+        light = apply_gates(detail.gates, light)
+    return starless_picture(image, light, curve, None, base.sharpening, **settings)
+
+
+def half_starlight(
+    whole: StarLight,
+    linear: LinearRGB,
+    split: Split,
+    stack: Stack,
+    colour_linear: LinearRGB,
+    colour_split: Split,
+    half: LinearRGB | None,
+    colour_half: LinearRGB | None,
+    curve: Curve,
+    **settings: Any,
+) -> StarLight | None:
+    """The star layer of one half-set: its own light over the stars of the whole taken away, the same gate."""
+    if half is None or colour_half is None:
+        return None
+    split_half = replace(split, starless=_starless_half(half, split))
+    colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
+    return star_light(half, split_half, stack, half, colour_half, colour_half_split, curve, whole.share, **settings)
+
+
+def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:
+    """Stars over the starless picture of one half-set."""
+    return None if base is None or stars is None else join(base, stars, mode=mode, amount=amount)
+
+
+# ---------------------------------------------------------------- the reference
+def plain_picture(linear: LinearRGB, curve: Curve) -> DisplayRGB:
+    """The plain stack with sky, white and curve, nothing else."""
+    return stretch(linear, curve)
+
+
+def plain_half(half: LinearRGB | None, curve: Curve) -> DisplayRGB | None:
+    """One half-set of the plain stack."""
+    return None if half is None else stretch(half, curve)

@@ -151,7 +151,9 @@ def demo(
     def body() -> Done:
         from layerblend import api
 
-        result = api.demo(out, frames=frames, size=api.parse_size(size), seed=seed, execution=_execution(json, quiet, workers, memory, cluster))
+        result = api.demo(
+            out, frames=frames, size=api.parse_size(size), seed=seed, execution=_execution(json, quiet, workers, memory, cluster)
+        )
         return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
 
     _run("demo", json, body)
@@ -275,7 +277,9 @@ def blend(
 
 @app.command()
 def compare(
-    sources: Annotated[list[Path], typer.Argument(metavar="A B ...", help="Recipes, result folders or pictures. One recipe: against `plain`.")],
+    sources: Annotated[
+        list[Path], typer.Argument(metavar="A B ...", help="Recipes, result folders or pictures. One recipe: against `plain`.")
+    ],
     out: Out = None,
     changes: Set = None,
     json: Json = False,
@@ -340,7 +344,9 @@ def try_page(
     """The local page where assignments are tried live (not yet in this version)."""
 
     def body() -> Done:
-        raise RecipeError("The try page is not yet in this version; use `layerblend sweep RECIPE --try KEY=V1,V2` to see assignments side by side.")
+        raise RecipeError(
+            "The try page is not yet in this version; use `layerblend sweep RECIPE --try KEY=V1,V2` to see assignments side by side."
+        )
 
     _run("try", json, body)
 

@@ -1,54 +1,332 @@
 """Recipe -> graph: the whole way from frames to the picture and its half-sets, on one page.
 
-Each node is (name, function, own settings, names of its inputs). Its key follows from these alone, so a changed role runs again only
-what depends on it. The functions are in `layerblend.chain`.
+Each node is (name, function, own settings, names of its inputs); its key follows from these alone, so a changed role runs again only
+what depends on it. The functions stand in `layerblend.chain`, in the same order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 from layerblend import chain
 from layerblend.engine.graph import Graph, Node
-from layerblend.kinds import FrameInfo
+from layerblend.kinds import Ellipse, FrameInfo
 from layerblend.recipe.schema import Recipe, StackSpec
 
-STEPS = ("grade", "stack", "flatten", "white", "split", "detail", "colour", "combine", "stars", "result")
+# What `--upto` accepts, with the node it stops at; {detail} and the like stand for the role's stack.
+STEPS = {
+    "grade": "table",
+    "stack": "stacks",
+    "flatten": "sky/{colour}",
+    "white": "white",
+    "split": "split/{colour}",
+    "detail": "detail",
+    "colour": "colour",
+    "combine": "base",
+    "stars": "starlight",
+    "blend": "result",
+}
 HALVES = ("a", "b")
+LINKED_LAST = 9  # stacks and grades leave a full store last
 
 
 @dataclass(frozen=True)
 class Sources:
-    """What the recipe's files are: frames with the key of their content, finished stacks likewise, the user's own measurements."""
+    """What the recipe's files turned out to be: opened frames, the user's measurements, protected places in pixels, catalogue colours."""
 
     frames: tuple[FrameInfo, ...] = ()
-    frame_keys: tuple[str, ...] = ()
-    stack_files: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
-    stack_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     given: Mapping[str, Mapping[str, float]] | None = None
+    protect: tuple[Ellipse, ...] = ()
     catalogue: Any = None
+    catalogue_path: Path | None = None
 
 
 @dataclass(frozen=True)
-class StackRun:
-    """How frames are combined; never enters a key except for what changes pixels."""
+class Names:
+    """Which stack serves what, and which stacks share the sky of the frames."""
 
-    build: Callable[..., Any]
+    stars: str
+    detail: str
+    colour: str
+    plain: str
+    sky_of: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The stacks in use, each once."""
+        return tuple(dict.fromkeys((self.colour, self.detail, self.stars, self.plain)))
 
 
-def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., Any], map_frames: Callable[..., Any]) -> Graph:
-    """The graph of one recipe. ``stack_frames`` runs the one pass with this run's workers, ``map_frames`` grades in parallel."""
-    nodes: list[Node] = []
-    if sources.frames:
-        nodes += _frame_nodes(recipe, sources, stack_frames, map_frames)
-    nodes += _stack_nodes(recipe, sources)
-    nodes += _light_nodes(recipe, sources)
-    nodes += _layer_nodes(recipe)
-    nodes += _picture_nodes(recipe)
-    nodes += _half_nodes(recipe)
-    nodes += _plain_nodes(recipe)
-    return Graph(nodes)
+def names_of(recipe: Recipe) -> Names:
+    """Roles by stack; every stack of the frames takes the sky of the deepest, a finished file its own."""
+    framed = [name for name, spec in recipe.stacks.items() if spec.from_frames]
+    base = "all" if "all" in framed else (framed and [name for name in recipe.order if name in framed][-1]) or ""
+    sky_of = {name: base if name in framed else name for name in recipe.stacks}
+    roles = recipe.roles
+    return Names(roles.stars.stack, roles.detail.stack, roles.colour.stack, _plain_stack(recipe), sky_of)
+
+
+def _plain_stack(recipe: Recipe) -> str:
+    return "all" if "all" in recipe.stacks else recipe.roles.colour.stack
+
+
+def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., Any]) -> Graph:
+    """The graph of one recipe; ``stack_frames`` runs the one pass over the frames with this run's workers."""
+    names = names_of(recipe)
+    return Graph(
+        [
+            *_frame_nodes(recipe, sources, stack_frames),
+            *_stack_nodes(recipe),
+            *_light_nodes(recipe, sources, names),
+            *_layer_nodes(recipe, names),
+            *_picture_nodes(recipe, names),
+            *_half_nodes(recipe, names),
+            *_plain_nodes(names),
+        ]
+    )
+
+
+# ---------------------------------------------------------------- frames to stacks
+def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., Any]) -> list[Node]:
+    """Grade every frame by itself, rank them together, build all stacks in one pass."""
+    if not sources.frames:
+        return []
+    level = {"white_level": recipe.frames.white_level}
+    grades = [
+        Node(
+            f"grade/{index:04d}",
+            chain.grade_one,
+            settings=level,
+            files=(info.path,),
+            execution={"info": info},
+            step="grade",
+            parallel=True,
+            priority=LINKED_LAST,
+        )
+        for index, info in enumerate(sources.frames)
+    ]
+    ranking = recipe.frames.exclude.model_dump(mode="json") | {"rank_by": recipe.frames.rank_by}
+    table = Node(
+        "table",
+        chain.rank_table,
+        settings={"ranking": ranking, "given": _plain_data(sources.given)},
+        inputs={"measures": tuple(node.name for node in grades)},
+        execution={"infos": sources.frames},
+        keep=False,
+    )
+    stacks = Node(
+        "stacks",
+        stack_frames,
+        settings={
+            "specs": {name: _spec_settings(spec) for name, spec in recipe.stacks.items() if spec.from_frames},
+            "align": recipe.frames.align,
+            **recipe.stacking.model_dump(mode="json"),
+        },
+        inputs={"table": "table"},
+        wants_folder=True,
+        priority=LINKED_LAST,
+    )
+    return [*grades, table, stacks]
+
+
+def _spec_settings(spec: StackSpec) -> dict[str, Any]:
+    return {"keep": spec.keep, "weights": spec.weights, "power": spec.power}
+
+
+def _plain_data(given: Mapping[str, Mapping[str, float]] | None) -> Any:
+    return None if given is None else {name: dict(row) for name, row in given.items()}
+
+
+def stack_paths(spec: StackSpec) -> tuple[Path, ...]:
+    """The files of a finished stack."""
+    if spec.file is not None:
+        return (spec.file,)
+    assert spec.files is not None
+    return (spec.files.r, spec.files.g, spec.files.b)
+
+
+def _stack_nodes(recipe: Recipe) -> list[Node]:
+    """Every stack opened, those made from frames and those that somebody else made."""
+    nodes = []
+    for name, spec in recipe.stacks.items():
+        if spec.from_frames:
+            nodes.append(Node(f"stack/{name}", chain.framed_stack, settings={"name": name}, inputs={"paths": "stacks"}, keep=False))
+        else:
+            paths = stack_paths(spec)
+            level = {"white_level": recipe.frames.white_level}
+            execution = {"paths": paths}
+            nodes.append(Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False))
+    return nodes
+
+
+# ---------------------------------------------------------------- linear light
+def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
+    """Sky and white found once, then every stack in use and its half-sets in the same light."""
+    sky = {
+        "protect": [[e.x, e.y, e.a, e.b, e.angle] for e in sources.protect],
+        "frame_filling": recipe.flatten.frame_filling,
+        "mode": recipe.flatten.mode,
+    }
+    nodes = [
+        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",))
+        for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
+    ]
+    base = names.sky_of[names.colour]
+    source = recipe.white.source
+    catalogue = sources.catalogue_path
+    nodes.append(
+        Node(
+            "white",
+            chain.find_white,
+            settings={"source": "catalogue" if isinstance(source, Path) else source},
+            inputs=(f"stack/{base}", f"sky/{base}"),
+            files=() if catalogue is None else (catalogue,),
+            execution={"catalogue": sources.catalogue},
+        )
+    )
+    for name in names.roles:
+        light = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
+        foreign = names.sky_of[name] != base
+        reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}") if foreign else ()
+        nodes += [
+            Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
+            Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),
+            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise"),
+            *(
+                Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
+                for index, half in enumerate(HALVES)
+            ),
+        ]
+    return nodes
+
+
+# ---------------------------------------------------------------- layers
+def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
+    """Stars apart from the rest for every stack in use; detail, colour and the curve from the starless parts."""
+    nodes = []
+    for name in names.roles:
+        nodes += [
+            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf"),
+            Node(
+                f"split/{name}",
+                chain.split_picture,
+                settings=recipe.split.model_dump(mode="json"),
+                inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}"),
+                step="split",
+            ),
+        ]
+    detail, colour = recipe.roles.detail, recipe.roles.colour
+    return [
+        *nodes,
+        Node(
+            "detail",
+            chain.detail_layer,
+            settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
+            inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
+        ),
+        Node(
+            "colour",
+            chain.colour_layer,
+            settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
+            inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
+        ),
+        Node(
+            "curve",
+            chain.display_curve,
+            settings=recipe.display.model_dump(mode="json"),
+            inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"sky/{names.sky_of[names.colour]}"),
+        ),
+    ]
+
+
+def _noise_of(name: str) -> tuple[str, ...]:
+    """What tells a stack's noise: its map and its two half-sets."""
+    return (f"noise/{name}", *(f"half_{half}/{name}" for half in HALVES))
+
+
+# ---------------------------------------------------------------- the picture
+def _picture_settings(recipe: Recipe) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+    """Settings of the starless picture, the star layer and the blend."""
+    detail, colour, stars = recipe.roles.detail, recipe.roles.colour, recipe.roles.stars
+    base = {
+        **recipe.combine.model_dump(mode="json"),
+        "sharpen": list(detail.sharpen),
+        "core": detail.core,
+        "saturation": colour.saturation,
+    }
+    layer = {"gate": recipe.blend.gate, "repair": stars.repair_cores, "saturation": stars.saturation, "size": stars.size}
+    return base, layer, {"mode": recipe.blend.mode, "amount": recipe.blend.amount}
+
+
+def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
+    """Lightness into colour, stars over both."""
+    base, layer, join = _picture_settings(recipe)
+    return [
+        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *_noise_of(names.detail)[1:])),
+        Node(
+            "starlight",
+            chain.full_starlight,
+            settings=layer,
+            inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
+        ),
+        Node("result", chain.join, settings=join, inputs=("base", "starlight")),
+    ]
+
+
+def _star_inputs(names: Names) -> tuple[str, ...]:
+    return (
+        f"linear/{names.stars}",
+        f"split/{names.stars}",
+        f"stack/{names.stars}",
+        f"linear/{names.colour}",
+        f"split/{names.colour}",
+    )
+
+
+def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
+    """The same picture from the odd and from the even frames, through the same frozen operators: what noise is measured on."""
+    base, layer, join = _picture_settings(recipe)
+    nodes = []
+    for half in HALVES:
+        nodes += [
+            Node(
+                f"base_{half}",
+                chain.half_base,
+                settings=base,
+                inputs=(
+                    "base", "colour", "detail", "curve",
+                    f"split/{names.colour}", f"half_{half}/{names.colour}", f"split/{names.detail}", f"half_{half}/{names.detail}",
+                ),
+                keep=False,
+                step="half_base",
+            ),
+            Node(
+                f"starlight_{half}",
+                chain.half_starlight,
+                settings=layer,
+                inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
+                keep=False,
+                step="half_starlight",
+            ),
+            Node(f"result_{half}", chain.half_join, settings=join, inputs=(f"base_{half}", f"starlight_{half}"), step="half_join"),
+        ]  # fmt: skip
+    return nodes
+
+
+def _plain_nodes(names: Names) -> list[Node]:
+    """The reference: the plain stack through the same sky, white and curve, nothing else."""
+    plain = names.plain
+    return [
+        Node("plain", chain.plain_picture, inputs=(f"linear/{plain}", "curve"), keep=False),
+        *(Node(f"plain_{half}", chain.plain_half, inputs=(f"half_{half}/{plain}", "curve"), keep=False) for half in HALVES),
+    ]
+
+
+def step_node(recipe: Recipe, step: str, known: Sequence[str]) -> str:
+    """The node that `--upto STEP` stops at."""
+    roles = recipe.roles
+    name = STEPS[step].format(colour=names_of(recipe).sky_of[roles.colour.stack] if step == "flatten" else roles.colour.stack)
+    return name if name in known else f"stack/{roles.colour.stack}"

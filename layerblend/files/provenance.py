@@ -76,19 +76,20 @@ def provenance(
 
 def write_json(path: str | Path, data: Any) -> None:
     """Write data as JSON, whole or not at all; NaN and infinite numbers become null, as JSON knows none."""
-    text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(plain_data(data), indent=2, ensure_ascii=False, allow_nan=False)
     write_bytes(path, (text + "\n").encode("utf-8"))
 
 
-def _plain(value: Any) -> Any:
+def plain_data(value: Any) -> Any:
+    """Records, arrays and paths as plain JSON data; NaN and infinite numbers become None."""
     if is_dataclass(value) and not isinstance(value, type):
         value = {field.name: getattr(value, field.name) for field in fields(value)}
     if isinstance(value, Mapping):
-        return {str(key): _plain(inner) for key, inner in value.items()}
+        return {str(key): plain_data(inner) for key, inner in value.items()}
     if isinstance(value, np.ndarray | np.generic):
-        return _plain(value.tolist())
+        return plain_data(value.tolist())
     if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(inner) for inner in (sorted(value) if isinstance(value, set | frozenset) else value)]
+        return [plain_data(inner) for inner in (sorted(value) if isinstance(value, set | frozenset) else value)]
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if value is None or isinstance(value, bool | int | str):

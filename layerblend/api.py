@@ -1,0 +1,575 @@
+"""What the commands and `import layerblend` do: paths or arrays in, results out."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from layerblend import judge, outputs
+from layerblend.chain import grade_one
+from layerblend.errors import InputError, RecipeError
+from layerblend.evidence.correlation import ring_correlation
+from layerblend.evidence.measures import Subject
+from layerblend.evidence.verdict import Comparison, compare_subjects
+from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.whole import write_bytes
+from layerblend.kinds import DisplayRGB, FrameTable, Stack
+from layerblend.maths.curve import stretch, unstretch
+from layerblend.plan import STEPS, step_node
+from layerblend.recipe.load import change_recipe, load_recipe, parse_changes, parse_tries
+from layerblend.recipe.schema import Execution, Recipe
+from layerblend.recipe.starter import sort_out, starter_recipe
+from layerblend.report.sheet import contact_sheet
+from layerblend.runs import Run, open_run, worker_count
+from layerblend.stacking import nested_stacks as stack_table
+from layerblend.steps.blend import blend, gate_stars, star_layer
+from layerblend.steps.colour import denoise_colour
+from layerblend.steps.combine import combine_luminance
+from layerblend.steps.curve import fit_curve
+from layerblend.steps.detail import deconvolve, sharpen
+from layerblend.steps.flatten import flatten
+from layerblend.steps.grade import grade_table
+from layerblend.steps.psf import measure_psf
+from layerblend.steps.split import split_stars
+from layerblend.steps.white import white_balance
+
+__all__ = [
+    "blend", "combine_luminance", "compare", "deconvolve", "denoise_colour", "fit_curve", "flatten", "gate_stars", "grade_frames",
+    "measure_psf", "nested_stacks", "ring_correlation", "run", "sharpen", "split_stars", "star_layer", "stretch", "unstretch",
+    "white_balance",
+]  # fmt: skip
+
+PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
+CLASSICAL = {"roles.stars.stack": "best25", "roles.detail.stack": "best50", "roles.colour.stack": "all"}
+MOST_RESULTS = 64
+
+
+@dataclass
+class Answer:
+    """What a command gives back to the command line."""
+
+    outputs: list[Path] = field(default_factory=list)
+    data: dict[str, Any] = field(default_factory=dict)
+    warnings: list[dict[str, Any]] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+    show: Callable[[], None] | None = None
+
+
+@dataclass(frozen=True)
+class Result:
+    """A finished run: the picture and its layers (display), the folder with everything written."""
+
+    picture: DisplayRGB = field(repr=False)
+    starless: DisplayRGB = field(repr=False)
+    stars: DisplayRGB = field(repr=False)
+    folder: Path
+    files: tuple[Path, ...]
+    warnings: tuple[dict[str, Any], ...] = ()
+
+
+# ---------------------------------------------------------------- library
+def grade_frames(paths: Iterable[str | Path], *, workers: int | None = None, white_level: float | None = None) -> FrameTable:
+    """Measure the stars and the sky of registered frames and put the sharpest first.
+
+    Parameters
+    ----------
+    paths : FITS frames of one target, registered to one grid
+    workers : threads; None takes all cores
+    white_level : value of a saturated pixel where headers do not say it
+
+    Returns
+    -------
+    FrameTable
+
+    Raises
+    ------
+    InputError
+        A frame cannot be read, or the frames differ in size.
+    """
+    infos = [open_frame(path, white_level=white_level) for path in paths]
+    if not infos:
+        raise InputError("No frames were given to grade.", code="no_frames")
+    check_same_grid(infos)
+    with ThreadPoolExecutor(workers or worker_count(Execution())) as pool:
+        measures = list(pool.map(lambda info: grade_one(info, white_level=white_level), infos))
+    return grade_table(infos, measures)
+
+
+def nested_stacks(
+    frames: FrameTable | Iterable[str | Path],
+    stacks: Mapping[str, Any],
+    *,
+    folder: str | Path | None = None,
+    reject: float = 3.0,
+    level_sky: str = "plane",
+    match_brightness: bool = True,
+) -> dict[str, Stack]:
+    """All stacks of ranked frames in one pass; paths are graded first. See `layerblend.stacking.nested_stacks`.
+
+    ``stacks`` : name -> share of the sharpest frames (.25), or {"keep": 1.0, "weights": "sharpness", "power": 2}.
+    Stacks are memory-mapped files when ``folder`` is given, arrays otherwise.
+    """
+    table = frames if isinstance(frames, FrameTable) else grade_frames(frames)
+    return stack_table(table, stacks, folder=folder, reject=reject, level_sky=level_sky, match_brightness=match_brightness)
+
+
+def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float = 0.95) -> Comparison:
+    """Measure two results against each other.
+
+    Parameters
+    ----------
+    a, b : Subject, display picture (H, W, 3), picture file, recipe or result folder (rendered if need be)
+    out : folder for measures.json, sheet.png and page.html
+    confidence : of the intervals
+
+    Returns
+    -------
+    Comparison
+    """
+    first, second = _any_subject(a, "A"), _any_subject(b, "B")
+    if out is None:
+        return compare_subjects(first, second, confidence=confidence)
+    return judge.write_comparison(first, second, Path(out))[0]
+
+
+def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
+    """Make a recipe's picture and write it; ``changes`` are keys with `__` for the dot: ``roles__detail__stack="best75"``."""
+    named = {key.replace("__", "."): value for key, value in changes.items()}
+    loaded = change_recipe(recipe, named) if isinstance(recipe, Recipe) else load_recipe(recipe, named)
+    with open_run(loaded, Execution(quiet=True)) as opened:
+        values, written = render(opened, _folder(loaded))
+        return Result(
+            values["result"],
+            values["base"].picture,
+            values["starlight"].layer,
+            _folder(loaded),
+            tuple(written),
+            tuple(opened.warnings),
+        )
+
+
+def _any_subject(source: Any, name: str) -> Subject:
+    if isinstance(source, Subject):
+        return source
+    if hasattr(source, "ndim"):
+        return Subject(name=name, picture=source)
+    path = Path(source)
+    if path.suffix.lower() in PICTURE_ENDINGS:
+        return judge.picture_subject(path)
+    with open_run(_recipe_of(path), Execution(quiet=True)) as opened:
+        return judge.result_subject(opened, opened.get_all(*judge.subject_nodes(opened)), path.stem)
+
+
+# ---------------------------------------------------------------- commands
+def parse_size(text: str) -> tuple[int, int]:
+    """(width, height) of a text such as 960x640."""
+    match = re.fullmatch(r"\s*(\d{2,5})\s*[xX×]\s*(\d{2,5})\s*", text)
+    if not match:
+        raise RecipeError(f"--size must be WIDTHxHEIGHT such as 960x640, got {text!r}.", key="--size")
+    return int(match[1]), int(match[2])
+
+
+def new(folder: Path, out: Path | None) -> Answer:
+    """Look at a folder and write a starter recipe that runs as it stands."""
+    if not folder.is_dir():
+        raise InputError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
+    target = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
+    path = out or folder.resolve().parent / f"{folder.resolve().name}.yaml"
+    if path.exists():
+        raise InputError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
+    pattern = None
+    found = sort_out([entry for entry in folder.iterdir() if entry.is_file()])
+    if not found.frames and not found.stacks:
+        pattern = "**/*.fit*"
+        found = sort_out(find_frames(folder, pattern))
+    frames = found.frames
+    home = path.resolve().parent
+    if frames:
+        text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), home=home)
+    else:
+        text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
+    write_bytes(path, text.encode("utf-8"))
+    load_recipe(path)
+    lines = [f"Found {len(frames)} frames." if frames else f"Found finished stacks: {', '.join(found.stacks)}."]
+    lines += [f"Wrote {path}.", f"Next: layerblend check {path}, then layerblend blend {path}."]
+    return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
+
+
+def _absolute(files: Any) -> Any:
+    return files.resolve() if isinstance(files, Path) else {channel: path.resolve() for channel, path in files.items()}
+
+
+def check(recipe: Path, changes: Sequence[str]) -> Answer:
+    """Validate a recipe and list what would run and why, reading no pixels."""
+    loaded = load_recipe(recipe, parse_changes(changes))
+    with open_run(loaded, Execution(quiet=True)) as opened:
+        reasons = opened.runner.explain("result")
+        grades = [r for r in reasons if r.node.startswith("grade/")]
+        others = [r for r in reasons if not r.node.startswith("grade/") and opened.graph[r.node].keep]
+        waiting = [r for r in grades if r.status == "would run"]
+        lines = [f"{loaded.target}: the recipe is sound. {len(opened.sources.frames)} frames, stacks {', '.join(loaded.stacks)}."]
+        if grades:
+            done = len(grades) - len(waiting)
+            lines.append(f"  grade            {done} of {len(grades)} frames graded" + (f", {len(waiting)} to do" if waiting else ""))
+        lines += [f"  {r.node:16s} {'done' if r.status == 'done' else f'would run: {r.why}'}" for r in others]
+        data = {"target": loaded.target, "frames": len(opened.sources.frames), "nodes": [r._asdict() for r in reasons]}
+        return Answer([], data, opened.warnings, lines)
+
+
+def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
+    """Grade the frames of a recipe or a folder: table, plots, sorted links."""
+    if source.is_dir() and not (source / "provenance.json").exists():
+        loaded = _folder_recipe(source, changes)
+    else:
+        loaded = load_recipe(source, parse_changes(changes))
+    folder = out or _folder(loaded)
+    with open_run(loaded, execution) as opened:
+        if not opened.sources.frames:
+            raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
+        table = opened.get_all("table")["table"]
+        written = outputs.write_grade(opened, table, folder)
+        if csv is not None:
+            outputs.write_table(table, csv)
+            written.append(csv)
+        if links is not None:
+            written += _sorted_links(table, links)
+        for text in table.words:
+            opened.warn("grade", text)
+        rows = [
+            {name: getattr(row, name) for name in ("file", "fwhm_major", "eccentricity", "stars", "snr", "transparency", "excluded")}
+            for row in table
+        ]
+        answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
+    answer.show = lambda: _show_grades(table, folder)
+    answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'}."]
+    return answer
+
+
+def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
+    from layerblend.recipe.load import recipe_from
+
+    data = {"target": folder.resolve().name or "frames", "frames": {"folder": str(folder.resolve())}}
+    recipe = recipe_from(data, base=folder.resolve().parent, changes=parse_changes(changes))
+    recipe._path = folder.resolve().parent / "recipe.yaml"
+    return recipe
+
+
+def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
+    """Links `03.42px_NAME`, so that a file manager sorts the frames by sharpness."""
+    import os
+    import shutil
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = []
+    for row in table.used:
+        link = folder / f"{row.fwhm_major:05.2f}px_{Path(row.file).name}"
+        if link.is_symlink() or link.exists():
+            if not link.is_symlink() and not link.samefile(row.path):
+                raise InputError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
+            link.unlink()
+        try:
+            link.symlink_to(row.path.resolve())
+        except OSError:  # Windows without the right to make links
+            try:
+                os.link(row.path, link)
+            except OSError:
+                shutil.copyfile(row.path, link)
+        written.append(link)
+    return written
+
+
+def _show_grades(table: FrameTable, folder: Path) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    shown = Table("frame", "FWHM long axis, px", "eccentricity", "stars", "SNR", "transparency", "", title="Sharpest first", box=None)
+    for row in table:
+        cells = (row.file, f"{row.fwhm_major:.2f}", f"{row.eccentricity:.2f}", str(row.stars), f"{row.snr:.0f}", f"{row.transparency:.2f}")
+        shown.add_row(*cells, row.excluded, style="dim" if row.excluded else None)
+    console = Console(highlight=False)
+    console.print(shown)
+    console.print(f"{len(table.used)} of {len(table)} frames are used. Plots: {folder / 'grade' / 'report.png'}", soft_wrap=True)
+
+
+def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
+    """Build all stacks of a recipe in one pass."""
+    loaded = load_recipe(recipe, parse_changes(changes))
+    folder = out or _folder(loaded)
+    with open_run(loaded, execution) as opened:
+        if "stacks" not in opened.graph:
+            raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
+        values = opened.get_all("table", "stacks")
+        written = outputs.write_grade(opened, values["table"], folder)
+        written += outputs.link_stacks(opened, values["stacks"], folder)
+        rows, words = outputs.stack_words(values["stacks"])
+        for text in words:
+            opened.warn("stack", text)
+        answer = Answer(written, {"stacks": list(rows)}, opened.warnings, [f"Stacks are in {folder / 'stacks'}."])
+    answer.show = lambda: _show_stacks(rows, folder)
+    return answer
+
+
+def _show_stacks(rows: Sequence[Mapping[str, Any]], folder: Path) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    shown = Table("stack", "frames", "hours", "FWHM long axis, px", "noise", "depth gained, mag", box=None)
+    for row in rows:
+        shown.add_row(
+            str(row["stack"]),
+            str(row["frames"]),
+            f"{row['hours']:.2f}",
+            f"{row['fwhm_major']:.2f}",
+            f"{row['noise']:.3g}",
+            f"{row['depth_mag']:.2f}",
+        )
+    console = Console(highlight=False)
+    console.print(shown)
+    console.print(f"Stacks are in {folder / 'stacks'}.", soft_wrap=True)
+
+
+def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
+    """Make the picture of an opened recipe and write everything that belongs to it."""
+    names = opened.names
+    base = names.sky_of[names.colour]
+    wanted = ["result", "base", "starlight", "detail", "colour", "curve", "white", f"sky/{base}", f"stack/{base}"]
+    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "linear", "split", "psf")]
+    if opened.sources.frames:
+        wanted += ["table", "stacks"]
+    values = opened.get_all(*dict.fromkeys(wanted))
+    _collect_words(opened, values)
+    written = outputs.write_result(opened, values, folder)
+    if opened.sources.frames:
+        written += outputs.write_grade(opened, values["table"], folder)
+        written += outputs.link_stacks(opened, values["stacks"], folder)
+    written += outputs.write_pictures(opened, values, folder)
+    written += outputs.write_records(opened, values, folder)
+    return values, written
+
+
+def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
+    """What the steps had to say becomes warnings."""
+    names = opened.names
+    base = names.sky_of[names.colour]
+    spoken = {"flatten": values[f"sky/{base}"].words, "white": values["white"].words}
+    for name in names.roles:
+        spoken[f"split {name}"] = values[f"split/{name}"].words
+        spoken[f"stars {name}"] = values[f"psf/{name}"].words
+    if "stacks" in values:
+        spoken["stack"] = outputs.stack_words(values["stacks"])[1]
+        spoken["grade"] = values["table"].words
+    for code, words in spoken.items():
+        for text in words:
+            opened.warn(code.split()[0], f"{code}: {text}")
+
+
+def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto: str | None, execution: Execution) -> Answer:
+    """Make the picture of a recipe; ``upto`` stops after a step."""
+    if upto is not None and upto not in STEPS:
+        raise RecipeError(f"--upto must be one of {', '.join(STEPS)}, got {upto!r}.", key="--upto")
+    loaded = load_recipe(recipe, parse_changes(changes))
+    folder = out or _folder(loaded)
+    with open_run(loaded, execution) as opened:
+        if upto is not None and upto != "blend":
+            return _run_upto(opened, upto, folder)
+        values, written = render(opened, folder)
+        facts = outputs.result_facts(opened, values)
+        widths = ", ".join(f"{name} {values[f'psf/{name}'].centre.fwhm_major:.2f} px" for name in opened.names.roles)
+        lines = [
+            f"{loaded.target}: the picture is {written[0]}.",
+            f"Star widths along the long axis: {widths}.",
+            f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {recipe}",
+        ]
+        return Answer(written, {"facts": _plain(facts), "folder": str(folder)}, opened.warnings, lines)
+
+
+def _plain(facts: Any) -> Any:
+    from layerblend.files.provenance import plain_data
+
+    return plain_data(facts)
+
+
+def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
+    names = [node.name for node in opened.graph]
+    node = step_node(opened.recipe, step, names)
+    values = opened.get_all(node)
+    written: list[Path] = []
+    if step == "grade" and node == "table":
+        written = outputs.write_grade(opened, values["table"], folder)
+    if step == "stack" and node == "stacks":
+        written = outputs.link_stacks(opened, values["stacks"], folder)
+    if step in {"flatten", "split", "detail", "colour", "combine", "stars"}:
+        written = outputs.write_step(opened, step, values[node], folder)
+    where = f": {', '.join(str(path) for path in written)}" if written else ""
+    return Answer(written, {"step": step, "node": node}, opened.warnings, [f"Done up to {step}{where}."])
+
+
+def compare_sources(sources: Sequence[Path], *, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
+    """Judge results against each other; one recipe alone against its `plain`."""
+    subjects, folder, warnings = _subjects(sources, changes, execution)
+    target = out or folder / "compare"
+    comparisons, written = [], []
+    for index, other in enumerate(subjects[1:]):
+        place = target if index == 0 else target / _safe(other.name)
+        comparison, files = judge.write_comparison(subjects[0], other, place)
+        comparisons.append(comparison)
+        written += files
+    data = {"comparisons": [comparison.as_json() for comparison in comparisons]}
+    lines = [line for comparison in comparisons for line in comparison_lines(comparison)]
+    answer = Answer(written, data, warnings, [*lines, f"Look at {target / 'page.html'} and {target / 'sheet.png'}."])
+    answer.show = lambda: _show_comparisons(comparisons, target)
+    return answer
+
+
+def _safe(name: str) -> str:
+    return re.sub(r"[^\w.-]+", "_", name)
+
+
+def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execution) -> tuple[list[Subject], Path, list[dict[str, Any]]]:
+    subjects: list[Subject] = []
+    warnings: list[dict[str, Any]] = []
+    folder = Path("compare")
+    for path in sources:
+        if path.suffix.lower() in PICTURE_ENDINGS:
+            subjects.append(judge.picture_subject(path))
+            continue
+        recipe = _recipe_of(path, parse_changes(changes))
+        with open_run(recipe, execution) as opened:
+            values = opened.get_all(*judge.subject_nodes(opened))
+            subjects.append(judge.result_subject(opened, values, _unused(recipe.target if len(sources) == 1 else path.stem, subjects)))
+            if len(sources) == 1:
+                subjects.append(_against(opened, values))
+            warnings += opened.warnings
+            folder = _folder(recipe)
+    if len(subjects) < 2:
+        raise RecipeError("compare needs two results, or one recipe to set against its plain stack.")
+    return subjects, folder, warnings
+
+
+def _against(opened: Run, values: Mapping[str, Any]) -> Subject:
+    against = opened.recipe.compare.against
+    return judge.plain_subject(opened, values) if against == "plain" else _any_subject(against, "B")
+
+
+def _unused(name: str, subjects: Sequence[Subject]) -> str:
+    taken = {subject.name for subject in subjects}
+    return next(n for n in itertools.chain([name], (f"{name} {i}" for i in itertools.count(2))) if n not in taken)
+
+
+def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
+    """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
+    import json
+
+    if path.is_dir():
+        record = path / "provenance.json"
+        if not record.exists() or not (path / "recipe.yaml").exists():
+            raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
+        recipe = load_recipe(path / "recipe.yaml", changes)
+        home = json.loads(record.read_text(encoding="utf-8")).get("home")
+        if home and Path(home).is_dir():
+            recipe._path = Path(home) / "recipe.yaml"
+        return recipe
+    return load_recipe(path, changes)
+
+
+def comparison_lines(comparison: Comparison) -> list[str]:
+    """In what is which better, in words."""
+    return [f"{comparison.a} against {comparison.b}:", *(f"  {text}" for text in comparison.words())]
+
+
+def _show_comparisons(comparisons: Sequence[Comparison], target: Path) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    for comparison in comparisons:
+        title = f"A: {comparison.a}   B: {comparison.b}"
+        shown = Table("measure", "better", "A", "B", "A - B", f"{comparison.confidence:.0%} interval", "verdict", title=title, box=None)
+        colours = {"A better": "green", "B better": "red"}
+        for m in comparison.measures:
+            unit = f", {m.unit}" if m.unit else ""
+            interval = f"{m.interval[0]:+.3g} .. {m.interval[1]:+.3g}"
+            shown.add_row(
+                f"{m.name}{unit}",
+                m.better,
+                f"{m.a:.3g}",
+                f"{m.b:.3g}",
+                f"{m.difference:+.3g}",
+                interval,
+                m.verdict,
+                style=colours.get(m.verdict, "dim"),
+            )
+        console.print(shown)
+        for line in comparison_lines(comparison):
+            console.print(line, soft_wrap=True)
+    console.print(f"Look at {target / 'page.html'} and {target / 'sheet.png'}.", soft_wrap=True)
+
+
+def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | None, execution: Execution) -> Answer:
+    """Every assignment of the tried values: pictures on one contact sheet, measures against `plain`."""
+    values_of = parse_tries(tries)
+    assignments = [dict(zip(values_of, combination, strict=True)) for combination in itertools.product(*values_of.values())]
+    if len(assignments) > MOST_RESULTS:
+        raise RecipeError(
+            f"--try asks for {len(assignments)} results; at most {MOST_RESULTS} are made at once, try fewer values.", key="--try"
+        )
+    loaded = [load_recipe(recipe, changes) for changes in assignments]
+    rows = [_sweep_one(one, changes, execution) for one, changes in zip(loaded, assignments, strict=True)]
+    if sort is not None:
+        rows = _sorted_rows(rows, sort)
+    folder = (out or _folder(loaded[0])) / "sweep"
+    folder.mkdir(parents=True, exist_ok=True)
+    sheet, table = folder / "contact.png", folder / "sweep.json"
+    captions = [_sweep_caption(row) for row in rows]
+    write_bytes(sheet, contact_sheet([(row["label"], row["picture"]) for row in rows], captions=captions))
+    from layerblend.files.provenance import write_json
+
+    data = {"results": [{"label": row["label"], "changes": row["changes"], **row["comparison"].as_json()} for row in rows]}
+    write_json(table, data)
+    lines = [f"{row['label']}: {caption}" for row, caption in zip(rows, captions, strict=True)]
+    return Answer([sheet, table], data, [], [*lines, f"Look at {sheet}."])
+
+
+def _sweep_one(recipe: Recipe, changes: Mapping[str, Any], execution: Execution) -> dict[str, Any]:
+    label = ", ".join(f"{key}={value}" for key, value in changes.items())
+    with open_run(recipe, execution) as opened:
+        values = opened.get_all(*judge.subject_nodes(opened))
+        comparison = compare_subjects(judge.result_subject(opened, values, label), judge.plain_subject(opened, values))
+        return {"label": label, "changes": dict(changes), "comparison": comparison, "picture": values["result"]}
+
+
+def _sorted_rows(rows: list[dict[str, Any]], sort: str) -> list[dict[str, Any]]:
+    def value(row: dict[str, Any]) -> float:
+        found = next((m for m in row["comparison"].measures if m.name == sort), None)
+        if found is None:
+            names = ", ".join(m.name for m in row["comparison"].measures)
+            raise RecipeError(f"--sort must be one of the measures: {names}; got {sort!r}.", key="--sort")
+        if found.better == "lower":
+            return float(found.a)
+        return -float(found.a) if found.better == "higher" else abs(found.a - float(found.better.split()[1]))
+
+    return sorted(rows, key=value)
+
+
+def _sweep_caption(row: Mapping[str, Any]) -> str:
+    """The measures that tell most, and how often the result beats plain."""
+    measures = {m.name: m for m in row["comparison"].measures}
+    told = [
+        ("star fwhm_major", "stars {:.2f} px"),
+        ("sky lightness noise", "sky noise {:.2f} L*"),
+        ("contrast 0.10-0.15", "contrast {:.2f}"),
+    ]
+    parts = [form.format(measures[name].a) for name, form in told if name in measures]
+    won = sum(m.verdict == "A better" for m in measures.values())
+    lost = sum(m.verdict == "B better" for m in measures.values())
+    return "; ".join([*parts, f"better than plain in {won}, worse in {lost} measures"])
+
+
+def _folder(recipe: Recipe) -> Path:
+    assert recipe.output.folder is not None
+    return recipe.output.folder

@@ -1,0 +1,129 @@
+"""Results made ready to be judged: a run's picture, its half-sets and its stars as a Subject; page, sheet and measures of a comparison."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from layerblend import chain
+from layerblend.evidence.measures import Subject
+from layerblend.evidence.verdict import Comparison, compare_subjects
+from layerblend.files.pictures import read_picture
+from layerblend.files.provenance import write_json
+from layerblend.files.whole import write_bytes
+from layerblend.kinds import Array, Mask, working_luminance
+from layerblend.maths.curve import unstretch
+from layerblend.maths.noise import luminance_error
+from layerblend.maths.wavelet import pool
+from layerblend.report.page import comparison_page, make_views
+from layerblend.report.places import choose_places
+from layerblend.report.sheet import side_by_side
+from layerblend.runs import Run
+
+SKY_POOL_PX = 8.0
+SKY_SIGMA = 0.7  # of one pixel: what the average over the pool may lie above the sky and still count as blank
+TARGET_GROWTH = 1.15
+
+
+def subject_nodes(run: Run) -> tuple[str, ...]:
+    """The nodes whose results a comparison needs."""
+    names = run.names
+    light = [f"{kind}/{name}" for name in names.roles for kind in ("linear", "stack", "split", "psf", "half_a", "half_b")]
+    pictures = ("result", "result_a", "result_b", "plain", "plain_a", "plain_b", "curve")
+    return (*pictures, *light, f"noise/{names.colour}", f"sky/{names.sky_of[names.colour]}")
+
+
+def result_subject(run: Run, values: Mapping[str, Any], name: str) -> Subject:
+    """The run's picture with all that is needed to judge it."""
+    return _subject(run, values, name, "result", run.names.detail)
+
+
+def plain_subject(run: Run, values: Mapping[str, Any], name: str = "plain") -> Subject:
+    """The plain stack of the same run."""
+    return _subject(run, values, name, "plain", run.names.plain)
+
+
+def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: str) -> Subject:
+    names, curve = run.names, values["curve"]
+    pictures = [values[kind], values[f"{kind}_a"], values[f"{kind}_b"]]
+    linear = [None if picture is None else unstretch(picture, curve) for picture in pictures]
+    stars = values[f"split/{detail}"].stars
+    halves = [_starless_light(values[f"half_{half}/{detail}"], stars) for half in ("a", "b")]
+    target = chain.target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)
+    return Subject(
+        name=name,
+        picture=pictures[0],
+        half_a=pictures[1],
+        half_b=pictures[2],
+        linear=linear[0],
+        linear_a=linear[1],
+        linear_b=linear[2],
+        detail_a=halves[0],
+        detail_b=halves[1],
+        reference=values[f"linear/{names.colour}"],
+        colour=chain.stretch(values[f"linear/{names.colour}"], curve),
+        stars=star_table(values[f"split/{names.colour}"].catalogue),
+        sky=sky_mask(run, values, target),
+        target=target,
+        saturated=saturated_mask(run, values),
+    )
+
+
+def _starless_light(half: Array | None, stars: Array) -> Array | None:
+    return None if half is None else working_luminance(half - stars)
+
+
+def star_table(catalogue: Array) -> Array:
+    """(n, 4) x, y, flux, peak of the stars that were taken out, brightest first; light of Y."""
+    stars = catalogue[catalogue["kept"] == ""]
+    flux, peak = (_of_y(stars[key]) for key in ("flux", "peak"))
+    table = np.stack([stars["x"], stars["y"], flux, peak], axis=1).astype(float)
+    table = table[np.isfinite(table).all(1) & (flux > 0)]
+    return table[np.argsort(-table[:, 2], kind="stable")]
+
+
+def _of_y(channels: Array) -> Array:
+    if channels.ndim == 1:
+        return channels
+    return channels[:, 0] if channels.shape[1] == 1 else (channels[:, 0] + 2 * channels[:, 1] + channels[:, 2]) / 4
+
+
+def sky_mask(run: Run, values: Mapping[str, Any], target: Mask | None) -> Mask:
+    """Blank sky: no star taken out, no target, nothing above the noise on a scale of 8 px."""
+    colour = run.names.colour
+    light = working_luminance(values[f"split/{colour}"].starless)
+    sigma = float(np.nanmedian(luminance_error(values[f"noise/{colour}"])))
+    valid = np.isfinite(light)
+    level = pool(np.nan_to_num(light), SKY_POOL_PX)
+    blank = valid & (level < SKY_SIGMA * sigma) & ~values[f"split/{colour}"].mask
+    for ellipse in values[f"sky/{run.names.sky_of[colour]}"].targets:
+        blank &= ~ellipse.mask(*light.shape, grow=TARGET_GROWTH)
+    return blank
+
+
+def saturated_mask(run: Run, values: Mapping[str, Any]) -> Mask | None:
+    """Where the camera clipped in any stack in use."""
+    maps = [chain.saturated_map(values[f"stack/{name}"]) for name in run.names.roles]
+    known = [np.asarray(m) > 0 for m in maps if m is not None]
+    return np.logical_or.reduce(known) if known else None
+
+
+def picture_subject(path: Path) -> Subject:
+    """A finished picture that came from elsewhere."""
+    return Subject(name=path.stem, picture=read_picture(path))
+
+
+def write_comparison(a: Subject, b: Subject, folder: Path) -> tuple[Comparison, list[Path]]:
+    """Judge two results and write measures.json, sheet.png and page.html."""
+    comparison = compare_subjects(a, b)
+    facts = comparison.as_json()
+    places = choose_places(a.picture, target=a.target, sky=a.sky, stars=a.stars)
+    outputs = [folder / "measures.json", folder / "sheet.png", folder / "page.html"]
+    folder.mkdir(parents=True, exist_ok=True)
+    write_json(outputs[0], facts)
+    write_bytes(outputs[1], side_by_side(a.picture, b.picture, places, facts))
+    write_bytes(outputs[2], comparison_page(facts, make_views(a.picture, b.picture, places)).encode("utf-8"))
+    return comparison, outputs

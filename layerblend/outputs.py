@@ -1,0 +1,264 @@
+"""What a run leaves in its folder: the picture, its layers, stacks, grades, pictures of the steps, the complete recipe, provenance."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from layerblend import chain
+from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
+from layerblend.files.provenance import provenance, write_json
+from layerblend.files.stacks import open_stack
+from layerblend.files.whole import refuse_overwrite, write_bytes
+from layerblend.kinds import Array, FrameTable, Stack, working_luminance
+from layerblend.maths.curve import unstretch
+from layerblend.plan import stack_paths
+from layerblend.recipe.load import dump_recipe, recipe_data
+from layerblend.report import plots
+from layerblend.runs import Run
+from layerblend.stacking import read_report
+from layerblend.steps.rank import kept_count
+
+DISPLAY_WRITERS = {"tiff": (".tif", write_tiff), "png": (".png", write_png), "jpeg": (".jpg", write_jpeg)}
+MOST_NEGATIVE = 0.6  # half of the layer is noise around 0; more means that stars left holes
+Box = tuple[int, int, int, int]
+
+
+def input_files(run: Run) -> list[Path]:
+    """Every file of the imager's that this run reads."""
+    stacks = [path for spec in run.recipe.stacks.values() if not spec.from_frames for path in stack_paths(spec)]
+    others = [p for p in (run.recipe.path, run.recipe.frames.measurements, run.sources.catalogue_path) if p is not None]
+    return [*(info.path for info in run.sources.frames), *stacks, *others]
+
+
+def write_grade(run: Run, table: FrameTable, folder: Path) -> list[Path]:
+    """The table of the frames and its plots."""
+    csv, png = folder / "grade" / "frames.csv", folder / "grade" / "report.png"
+    refuse_overwrite([csv, png], input_files(run))
+    csv.parent.mkdir(parents=True, exist_ok=True)
+    write_table(table, csv)
+    kept = {n: kept_count(s.keep, len(table.used)) for n, s in run.recipe.stacks.items() if s.keep is not None and table.used}
+    write_bytes(png, plots.grade_report(table, kept=kept, title=run.recipe.target))
+    return [csv, png]
+
+
+def write_table(table: FrameTable, path: Path) -> None:
+    """The frame table as CSV, whole or not at all."""
+    from layerblend.files.whole import whole
+
+    with whole(path) as part:
+        table.write_csv(part)
+
+
+def link_stacks(run: Run, paths: Mapping[str, Path], folder: Path) -> list[Path]:
+    """The stacks appear in the result folder: linked where the disk can, copied where it cannot; and where samples were rejected."""
+    targets = [folder / "stacks" / f"{name}.fits" for name in paths]
+    refuse_overwrite(targets, input_files(run))
+    (folder / "stacks").mkdir(parents=True, exist_ok=True)
+    for source, target in zip(paths.values(), targets, strict=True):
+        _link(source, target)
+    deepest = open_stack(paths[max(paths, key=lambda name: open_stack(paths[name]).n_frames)])
+    picture = folder / "stacks" / "rejected.png"
+    if deepest.rejected is not None and deepest.count is not None:
+        write_bytes(picture, plots.rejection_picture(deepest.rejected, deepest.count))
+        targets.append(picture)
+    return targets
+
+
+def _link(source: Path, target: Path) -> None:
+    part = target.with_name(f".{target.name}.part")
+    part.unlink(missing_ok=True)
+    try:
+        os.link(source, part)
+    except OSError:
+        shutil.copyfile(source, part)
+    part.replace(target)
+
+
+def stack_words(paths: Mapping[str, Path]) -> tuple[tuple[dict[str, Any], ...], tuple[str, ...]]:
+    """The table of the stacks and what the pass had to say."""
+    report = read_report(next(iter(paths.values())).parent)
+    return report.stacks, report.words
+
+
+# ---------------------------------------------------------------- the result
+def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
+    """The finished picture in every wanted format, and its layers."""
+    formats = run.recipe.output.formats
+    colour: Stack = values[f"stack/{run.names.colour}"]
+    box = crop_box(run, values)
+    picture = _cropped(values["result"], box)
+    cards, top_down = crop_cards(colour.cards, box, values["result"].shape[0], colour.top_down), colour.top_down
+    curve = values["curve"]
+    outputs = _planned(folder, formats)
+    refuse_overwrite(outputs, input_files(run))
+    folder.mkdir(parents=True, exist_ok=True)
+    written = _write_display(folder / "result", picture, formats, run)
+    if "fits" in formats:
+        write_fits(folder / "result.fits", unstretch(picture, curve), cards=[*cards, *_curve_cards(curve)], top_down=top_down)
+        written.append(folder / "result.fits")
+    layers = {
+        "starless": (values["base"].picture, None),
+        "stars": (np.clip(values["starlight"].layer, 0, 1), None),
+        "detail": (None, values["detail"].light),
+        "colour": (None, values["colour"].image),
+    }
+    for name, (display, linear) in layers.items():
+        written += _write_layer(folder / "layers" / name, display, linear, curve, box, cards, top_down)
+    clipped = float(np.mean(values["starlight"].layer < 0))
+    if clipped > MOST_NEGATIVE:
+        text = f"{clipped:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
+        run.warn("stars_negative", text)
+    return written
+
+
+def _planned(folder: Path, formats: Iterable[str]) -> list[Path]:
+    endings = {"tiff": ".tif", "png": ".png", "jpeg": ".jpg", "fits": ".fits"}
+    return [folder / f"result{endings[kind]}" for kind in formats] + [folder / "recipe.yaml", folder / "provenance.json"]
+
+
+def _write_display(stem: Path, picture: Array, formats: Iterable[str], run: Run | None = None) -> list[Path]:
+    written = []
+    for kind in formats:
+        if kind in DISPLAY_WRITERS:
+            ending, write = DISPLAY_WRITERS[kind]
+            path = stem.with_name(stem.name + ending)
+            clipped = write(path, picture)
+            written.append(path)
+            if clipped and run is not None:
+                share = f"{clipped / picture.size:.3%}"
+                run.warn("clipped", f"{share} of the values lay outside 0..1 and were clipped in {path.name}.", str(path))
+    return written
+
+
+def _write_layer(stem: Path, display: Any, linear: Any, curve: Any, box: Box | None, cards: Any, top_down: bool) -> list[Path]:
+    """One layer twice: 16-bit display TIFF and linear FITS."""
+    stem.parent.mkdir(parents=True, exist_ok=True)
+    if display is None:
+        linear = _cropped(linear, box)
+        display = chain.stretch(linear, curve)
+    else:
+        display = _cropped(display, box)
+        linear = unstretch(display, curve)
+    tif, fits = stem.with_name(stem.name + ".tif"), stem.with_name(stem.name + ".fits")
+    write_tiff(tif, display)
+    write_fits(fits, linear, cards=[*cards, *_curve_cards(curve)], top_down=top_down)
+    return [tif, fits]
+
+
+def _curve_cards(curve: Any) -> list[tuple[str, Any, str]]:
+    return [
+        ("LB_P", curve.p, "pedestal of the curve, linear light"),
+        ("LB_S", curve.s, "softening of the curve, linear light"),
+        ("LB_NORM", curve.norm, "code = asinh((v + p)/s)/norm, largest channel"),
+    ]
+
+
+def _cropped(picture: Array, box: Box | None) -> Array:
+    return picture if box is None else picture[box[1] : box[3], box[0] : box[2]]
+
+
+def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
+    """x0, y0, x1, y1 of what is written; None for everything."""
+    crop = run.recipe.output.crop
+    if crop is None:
+        return None
+    height, width = values["result"].shape[:2]
+    if crop != "common":
+        x0, y0, x1, y1 = crop
+        return max(x0, 0), max(y0, 0), min(x1, width), min(y1, height)
+    covered = np.ones((height, width), bool)
+    for name in run.names.roles:
+        covered &= np.isfinite(working_luminance(values[f"linear/{name}"]))
+    return largest_box(covered)
+
+
+def largest_box(covered: Array) -> Box | None:
+    """The box that is left when uncovered edge rows and columns are taken away, the worst first, until no edge has a gap."""
+    x0, y0, x1, y1 = 0, 0, covered.shape[1], covered.shape[0]
+    while x1 - x0 > 1 and y1 - y0 > 1:
+        inside = covered[y0:y1, x0:x1]
+        gaps = [1 - inside[:, 0].mean(), 1 - inside[0].mean(), 1 - inside[:, -1].mean(), 1 - inside[-1].mean()]
+        worst = int(np.argmax(gaps))
+        if gaps[worst] == 0:
+            return None if (x0, y0, x1, y1) == (0, 0, covered.shape[1], covered.shape[0]) else (x0, y0, x1, y1)
+        x0, y0, x1, y1 = (x0 + (worst == 0), y0 + (worst == 1), x1 - (worst == 2), y1 - (worst == 3))
+    return None
+
+
+def crop_cards(cards: Iterable[tuple[str, Any, str]], box: Box | None, height: int, top_down: bool) -> list[tuple[str, Any, str]]:
+    """Header cards with the reference pixel of the world coordinates moved along with the crop."""
+    if box is None:
+        return list(cards)
+    shift = {"CRPIX1": box[0], "CRPIX2": box[1] if top_down else height - box[3]}
+    return [
+        (key, value - shift[key], note) if key in shift and isinstance(value, int | float) else (key, value, note)
+        for key, value, note in cards
+    ]
+
+
+def write_pictures(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
+    """Pictures of what flattening and star separation did."""
+    steps = folder / "steps"
+    steps.mkdir(parents=True, exist_ok=True)
+    base = run.names.sky_of[run.names.colour]
+    sky, stack = values[f"sky/{base}"], values[f"stack/{base}"]
+    samples = sky.samples
+    flat = plots.flatten_picture(
+        chain.native(stack.mean), sky.model, x=samples["x"], y=samples["y"], value=samples["value"], used=samples["used"], sigma=sky.sigma
+    )
+    split, linear = values[f"split/{run.names.colour}"], values[f"linear/{run.names.colour}"]
+    parted = plots.split_picture(linear, split.starless, split.stars, split.mask)
+    written = [steps / "flatten.png", steps / "split.png"]
+    for path, data in zip(written, (flat, parted), strict=True):
+        write_bytes(path, data)
+    return written
+
+
+def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
+    """What one step made, linear FITS or display TIFF, for a look at it before the rest is run."""
+    linear = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
+    place = folder / "steps"
+    place.mkdir(parents=True, exist_ok=True)
+    if step in linear:
+        path = place / f"{step}.fits"
+        refuse_overwrite([path], input_files(run))
+        write_fits(path, getattr(value, linear[step]))
+        return [path]
+    path = place / f"{step}.tif"
+    refuse_overwrite([path], input_files(run))
+    write_tiff(path, value.picture if step == "combine" else np.clip(value.layer, 0, 1))
+    return [path]
+
+
+def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, measures: Any = None) -> list[Path]:
+    """The complete recipe with every default, and where the result comes from."""
+    recipe, record = folder / "recipe.yaml", folder / "provenance.json"
+    refuse_overwrite([recipe, record], input_files(run))
+    write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
+    known = {str(info.path): run.runner.store.files.known(info.path) or "" for info in run.sources.frames}
+    words = [note["text"] for note in run.warnings]
+    hashes = {path: key for path, key in known.items() if key}
+    facts = provenance(recipe=recipe_data(run.recipe), inputs=input_files(run), hashes=hashes, measures=measures, words=words)
+    facts["home"] = str(run.recipe.home)
+    facts["facts"] = result_facts(run, values)
+    write_json(record, facts)
+    return [recipe, record]
+
+
+def result_facts(run: Run, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Numbers of the run that are worth keeping: sky, white, star widths, separation, curve."""
+    base = run.names.sky_of[run.names.colour]
+    sky, white = values[f"sky/{base}"], values["white"]
+    return {
+        "sky": {"before_sigma": sky.before, "after_sigma": sky.after, "frame_filling": sky.frame_filling, "uncertain_sigma": sky.uncertain},
+        "white": {"factors": white.factors, "along_percent": white.along, "across_percent": white.across, "source": white.source},
+        "stars": {name: values[f"psf/{name}"].centre._asdict() for name in run.names.roles},
+        "split": {name: values[f"split/{name}"].checks for name in run.names.roles},
+        "curve": values["curve"],
+    }

@@ -1,0 +1,274 @@
+"""One recipe made ready to run: its frames opened, its graph built, its store beside it, progress on stderr."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import math
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from layerblend.engine.graph import Graph
+from layerblend.engine.runner import Event, Runner
+from layerblend.engine.store import Store
+from layerblend.errors import InputError, RecipeError
+from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
+from layerblend.kinds import Ellipse, FrameInfo, FrameTable
+from layerblend.plan import Names, Sources, build_graph, names_of
+from layerblend.recipe.schema import Execution, Recipe, Spot
+from layerblend.stacking import build_stacks
+
+STORE_NAME = ".layerblend"
+LEAST_GOOD_SHARE = 0.5
+WORDS = {
+    "grade": "grading frames",
+    "table": "ranking frames",
+    "stacks": "stacking",
+    "sky": "flattening the sky",
+    "white": "balancing white",
+    "psf": "measuring the stars",
+    "split": "parting stars from the rest",
+    "detail": "bringing out detail",
+    "colour": "calming colour",
+    "curve": "fitting the curve",
+    "base": "joining light and colour",
+    "starlight": "laying out the stars",
+    "result": "blending",
+}
+
+
+@dataclass
+class Run:
+    """A recipe with everything that is needed to ask for its results."""
+
+    recipe: Recipe
+    execution: Execution
+    names: Names
+    sources: Sources
+    graph: Graph
+    runner: Runner
+    warnings: list[dict[str, Any]] = field(default_factory=list)
+
+    def get_all(self, *nodes: str) -> dict[str, Any]:
+        """Results of several nodes, made together."""
+        return self.runner.get_all(nodes)
+
+    def warn(self, code: str, text: str, file: str | None = None) -> None:
+        """Note something the imager should know; each sentence once."""
+        note = {"code": code, "text": text, "file": file}
+        if note not in self.warnings:
+            self.warnings.append(note)
+
+
+@contextlib.contextmanager
+def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
+    """Open the recipe's frames and store; executor and progress bars are closed at the end.
+
+    Raises
+    ------
+    InputError
+        No frames, frames of different size, more than half of them unreadable.
+    """
+    warnings: list[dict[str, Any]] = []
+    sources = find_sources(recipe, warnings)
+    with make_executor(execution) as executor, _progress(execution, len(sources.frames)) as (tell, wrap):
+
+        def stack_frames(table: FrameTable, *, folder: Path, **settings: Any) -> dict[str, Path]:
+            return _stack(table, folder, settings, executor, execution, wrap)
+
+        graph = build_graph(recipe, sources, stack_frames)
+        store = Store(recipe.home / STORE_NAME)
+        try:
+            yield Run(recipe, execution, names_of(recipe), sources, graph, Runner(graph, store, tell, executor=executor), warnings)
+        finally:
+            store.notes.close()
+
+
+def worker_count(execution: Execution) -> int:
+    """Cores to use: as asked, else all that this process may use."""
+    if execution.workers is not None:
+        return execution.workers
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@contextlib.contextmanager
+def make_executor(execution: Execution) -> Iterator[Executor]:
+    """Threads of this machine, or the workers of a dask cluster."""
+    if execution.cluster is None:
+        with ThreadPoolExecutor(worker_count(execution)) as executor:
+            try:
+                yield executor
+            except BaseException:
+                executor.shutdown(wait=False, cancel_futures=True)
+                raise
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        raise RecipeError("--cluster needs the extra `cluster`: pip install 'layerblend[cluster]'.", key="--cluster") from None
+    try:
+        client = Client(execution.cluster, timeout="10s")
+    except (OSError, TimeoutError, ValueError) as error:
+        raise RecipeError(f"No dask scheduler answers at {execution.cluster}: {error}.", key="--cluster") from error
+    with client:
+        yield client.get_executor(pure=False)
+
+
+def _stack(
+    table: FrameTable, folder: Path, settings: Mapping[str, Any], executor: Executor, execution: Execution, wrap: Callable[..., Any]
+) -> dict[str, Path]:
+    return build_stacks(
+        table,
+        settings["specs"],
+        folder=folder,
+        reject=settings["reject"],
+        level_sky=settings["level_sky"],
+        match_brightness=settings["match_brightness"],
+        executor=executor,
+        workers=worker_count(execution),
+        memory=execution.memory,
+        progress=wrap,
+    )
+
+
+# ---------------------------------------------------------------- sources
+def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
+    """Open what the recipe names: frames, measurements, catalogue, protected places."""
+    frames = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else ()
+    catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
+    wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
+    place = _Sky(recipe, frames) if wants_wcs else None
+    protect = tuple(_ellipse(spot, place) for spot in recipe.flatten.protect)
+    catalogue = None
+    if catalogue_path is not None:
+        assert place is not None
+        listed = read_catalogue(catalogue_path)
+        x, y = place.at(listed[:, 0], listed[:, 1])
+        catalogue = np.stack([x, y, listed[:, 2]], axis=1)
+    given = None if recipe.frames.measurements is None else read_measurements(recipe.frames.measurements)
+    return Sources(frames, given, protect, catalogue, catalogue_path)
+
+
+def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameInfo, ...]:
+    folder = recipe.frames.folder
+    assert folder is not None
+    paths = [path for path in find_frames(folder, recipe.frames.pattern) if path.name not in recipe.frames.exclude.files]
+    infos, troubles = [], []
+    for path in paths:
+        try:
+            infos.append(open_frame(path, white_level=recipe.frames.white_level))
+        except InputError as error:
+            troubles.append(error)
+    if troubles and len(infos) <= LEAST_GOOD_SHARE * len(paths):
+        raise troubles[0]
+    warnings += [{"code": "frame_left_out", "text": f"Left out: {error}", "file": error.file} for error in troubles]
+    if not infos:
+        raise InputError(f"No frames in {folder} are left to work on.", file=folder, key="frames.folder", code="no_frames")
+    check_same_grid(infos)
+    return tuple(infos)
+
+
+class _Sky:
+    """Sky positions to picture places, by the world coordinates of the first frame or stack that has them."""
+
+    def __init__(self, recipe: Recipe, frames: Sequence[FrameInfo]) -> None:
+        infos: Iterable[FrameInfo] = frames or (
+            open_frame(spec.file, white_level=recipe.frames.white_level) for spec in recipe.stacks.values() if spec.file is not None
+        )
+        for info in infos:
+            wcs = celestial_wcs(info.cards)
+            if wcs is not None:
+                self.wcs, self.height, self.top_down = wcs, info.height, info.top_down
+                self.scale = pixel_scale_deg(wcs)
+                return
+        raise InputError(
+            "Sky positions need world coordinates, and no frame has them in its header; give x and y in pixels, or solve one frame.",
+            key="flatten.protect",
+            code="no_wcs",
+        )
+
+    def at(self, ra: Any, dec: Any) -> tuple[Any, Any]:
+        return sky_to_picture(self.wcs, ra, dec, height=self.height, top_down=self.top_down)
+
+
+def _ellipse(spot: Spot, place: _Sky | None) -> Ellipse:
+    """A protected place in picture pixels; lengths are px in either form."""
+    x, y = spot.x, spot.y
+    if spot.ra is not None:
+        assert place is not None
+        found = place.at([spot.ra], [spot.dec])
+        x, y = float(found[0][0]), float(found[1][0])
+    assert x is not None and y is not None
+    a = spot.radius if spot.radius is not None else spot.a
+    b = spot.radius if spot.radius is not None else spot.b
+    assert a is not None and b is not None
+    return Ellipse(x, y, a, b, spot.angle)
+
+
+def read_measurements(path: Path) -> dict[str, dict[str, float]]:
+    """The user's own measurements by file name; cells that are no number are left out."""
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as handle:
+            rows = list(csv.DictReader(handle))
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror}.", file=path, key="frames.measurements") from error
+    if not rows or "file" not in rows[0]:
+        raise InputError(f"{path} needs a first line with a column `file`.", file=path, key="frames.measurements")
+    return {row["file"]: {name: value for name, cell in row.items() if (value := _number(cell)) is not None} for row in rows}
+
+
+def _number(cell: str | None) -> float | None:
+    try:
+        value = float(cell or "")
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+# ---------------------------------------------------------------- progress
+@contextlib.contextmanager
+def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Event], None], Callable[..., Any]]]:
+    """Bars on stderr with the time left: one for grading, one for stacking, a line for each other step."""
+    if execution.quiet:
+        yield (lambda event: None), (lambda items, **_: items)
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+    words, counts = (SpinnerColumn(), TextColumn("{task.description}")), (BarColumn(), MofNCompleteColumn())
+    columns = (*words, *counts, TimeElapsedColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=not sys.stderr.isatty()) as bars:
+        tasks: dict[str, Any] = {}
+
+        def tell(event: Event) -> None:
+            kind = event.node.split("/")[0].removesuffix("_a").removesuffix("_b")
+            if kind not in WORDS or kind == "stacks":
+                return
+            total = frames if kind == "grade" else None
+            if kind not in tasks:
+                tasks[kind] = bars.add_task(WORDS[kind], total=total)
+            if event.kind == "finished":
+                bars.advance(tasks[kind])
+                if kind != "grade":
+                    done = bars.tasks[[task.id for task in bars.tasks].index(tasks[kind])].completed
+                    bars.update(tasks[kind], total=done)
+
+        def wrap(items: Iterable[Any], *, total: int | None = None) -> Iterator[Any]:
+            task = bars.add_task(WORDS["stacks"], total=total if total is not None else _length(items))
+            for item in items:
+                yield item
+                bars.advance(task)
+
+        yield tell, wrap
+
+
+def _length(items: Iterable[Any]) -> int | None:
+    return len(items) if hasattr(items, "__len__") else None
