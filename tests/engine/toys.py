@@ -73,3 +73,23 @@ def rows(*, folder: Path, count: int, pause_s: float = 0.0, log: Path) -> Any:
             time.sleep(pause_s)
     (folder / "side.txt").write_text("beside", encoding="utf-8")
     return Picture(made, "rows", inner=folder / "side.txt")
+
+
+def pixel_sum(picture: Any) -> float:
+    """The sum of a picture's pixels."""
+    return float(np.sum(picture.pixels, dtype=np.float64))
+
+
+def gather(parts: tuple[Any, ...]) -> Any:
+    """The lengths of several files."""
+    return [part["length"] for part in parts]
+
+
+def fail(*inputs: Any, words: str) -> Any:
+    """Always in trouble."""
+    raise RuntimeError(words)
+
+
+def keywords(*, inner: Any) -> Any:
+    """Gives back what it got."""
+    return inner
