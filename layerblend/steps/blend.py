@@ -1,0 +1,204 @@
+"""Stars come back over the starless picture: the star layer, its gate, its size, and the blend modes.
+
+What the modes do to stars over dark sky: *screen* puts them back as they were (over its own starless picture exactly); *plus-lighter*
+adds codes, so that bright cores grow white sooner; *lighten* keeps the brighter of both, which loses faint stars in bright nebula;
+*soft-light* hardly lifts stars over dark sky, since it multiplies what is there (use it for a faint, dreamy field); *normal* lays the
+stars on top as if cut out, covering what lies behind.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import cv2
+import numpy as np
+from numba import njit
+
+from layerblend.errors import ArgumentError, check_choice, check_image, check_range
+from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
+from layerblend.maths.bands import over_bands
+from layerblend.maths.curve import stretch
+from layerblend.maths.wavelet import pool
+
+MODES = ("screen", "soft-light", "lighten", "plus-lighter", "normal")
+SCREEN, SOFT_LIGHT, LIGHTEN, PLUS_LIGHTER, NORMAL = range(5)
+LEAST_ROOM = 1e-6  # 1 - starless below this leaves nothing to screen
+GATE_BLUR_PX = 1.0  # the gate judges the layer, not its single noisy pixels
+
+
+# ---------------------------------------------------------------- the star layer
+def star_layer(image: LinearImage, starless: LinearImage, curve: Curve) -> Array:
+    """The stars as a display layer: screened over the stretched starless picture it gives the stretched picture back exactly.
+
+    Parameters
+    ----------
+    image, starless : (H, W, 3) or (H, W) float32, linear light, with and without stars; NaN = no data.
+    curve : Curve of the result.
+
+    Returns
+    -------
+    array of the same shape, float32, S = 1 - (1 - D(image))/(1 - D(starless)); signed: below 0 where the starless picture is brighter.
+    """
+    image, starless = _pair("image", image, "starless", starless)
+    whole, base = stretch(image, curve), stretch(starless, curve)
+    room = np.maximum(1 - base, np.float32(LEAST_ROOM))
+    return np.asarray((whole - base) / room, np.float32)
+
+
+def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
+    """Stars from the sharp layer where they stand above its noise, from the low-noise layer in their faint wings and in the sky.
+
+    Parameters
+    ----------
+    sharp, deep : (H, W, 3) or (H, W) float32, star layers of the sharpest stack and of the colour stack.
+    sigma : float or (H, W), noise of the sharp layer's luminance (R + 2G + B)/4, in units of the layer.
+    gate : float >= 0, sigma. Above it ``sharp`` serves, below half of it ``deep``, smoothly in between. 0 gives ``sharp``.
+
+    Returns
+    -------
+    array like ``sharp``.
+    """
+    sharp, deep = _pair("sharp", sharp, "deep", deep)
+    check_range("gate", gate, 0.0, math.inf)
+    if gate == 0:
+        return sharp.copy()
+    share = gate_share(_luminance(sharp), sigma, gate)
+    if sharp.ndim == 3:
+        share = share[..., None]
+    return np.asarray(deep + share * (sharp - deep), np.float32)
+
+
+def gate_share(light: Plane, sigma: Any, gate: float) -> Weight:
+    """Where a star layer stands above its own noise: 1 above ``gate`` sigma, 0 below half of it, smooth in between.
+
+    Parameters
+    ----------
+    light : (H, W) float32, luminance of the star layer, linear light or display.
+    sigma : float or (H, W), its noise, same unit.
+    gate : float > 0, sigma.
+    """
+    check_range("gate", gate, 0.0, math.inf, open_low=True)
+    level = pool(np.nan_to_num(check_image("light", light, colour=False)), GATE_BLUR_PX)
+    noise = np.maximum(np.nan_to_num(np.asarray(sigma, np.float32), nan=np.inf), np.float32(1e-12))
+    return _smooth_step(2 * level / (np.float32(gate) * noise) - 1)
+
+
+def shrink_stars(layer: Array, size: float) -> Array:
+    """Smaller stars: the layer's bright spots are narrowed by a morphological erosion, peaks kept.
+
+    Parameters
+    ----------
+    layer : (H, W, 3) or (H, W) float32, star layer.
+    size : float .5 to 1, wanted width as a share of the present one (of the typical star of the layer); 1 gives the layer back.
+
+    Returns
+    -------
+    array like ``layer``. :func:`flux_share` of both says how much light was taken away.
+    """
+    check_range("size", size, 0.5, 1.0)
+    layer = check_image("layer", layer)
+    if size == 1:
+        return layer.copy()
+    eroded = cv2.erode(layer, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)), borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(layer + np.float32(2 * (1 - size)) * (eroded - layer), np.float32)
+
+
+def flux_share(after: Array, before: Array) -> float:
+    """Light of a star layer as a share of what it held before (sums of positive values, float64)."""
+    total = float(np.maximum(before, 0).sum(dtype=np.float64))
+    return float(np.maximum(after, 0).sum(dtype=np.float64)) / total if total > 0 else 1.0
+
+
+# ---------------------------------------------------------------- blend
+def blend(base: DisplayRGB, top: Array, mode: str = "screen", amount: float = 1.0) -> DisplayRGB:
+    """Lay the star layer over the starless picture.
+
+    Parameters
+    ----------
+    base : (H, W, 3) or (H, W) float32, display.
+    top : same shape, star layer S; may be signed (see :func:`star_layer`). Values above 1 count as 1.
+    mode : "screen" B + S - BS; "soft-light" as in W3C Compositing Level 1, with source .5 + S/2, so that S = 0 changes nothing;
+        "lighten" max(B, S); "plus-lighter" min(B + S, 1); "normal" S over B with the largest channel of S as its coverage.
+    amount : float 0 to 1, scales S; 0 gives the base back.
+
+    Returns
+    -------
+    array like ``base``, 0..1. For S >= 0 screen, lighten and plus-lighter are nowhere darker than the base.
+
+    References
+    ----------
+    W3C Compositing and Blending Level 1 (2015), sections 9 and 10.
+    """
+    check_choice("mode", mode, MODES)
+    check_range("amount", amount, 0.0, 1.0)
+    base, top = _pair("base", base, "top", top)
+    if amount == 0:
+        return base.copy()
+    channels = base.reshape(*base.shape[:2], -1)
+    layer = np.ascontiguousarray(top).reshape(channels.shape)
+    out = np.empty_like(channels)
+    which = MODES.index(mode)
+    over_bands(lambda first, last: _blend(channels, layer, which, float(amount), out, first, last), out.shape[0])
+    return out.reshape(base.shape)
+
+
+def _pair(name1: str, first: Any, name2: str, second: Any) -> tuple[Array, Array]:
+    one, two = np.ascontiguousarray(check_image(name1, first)), np.ascontiguousarray(check_image(name2, second))
+    if one.shape != two.shape:
+        raise ArgumentError(f"`{name1}` {one.shape} and `{name2}` {two.shape} differ in shape.")
+    return one, two
+
+
+def _luminance(layer: Array) -> Array:
+    return layer if layer.ndim == 2 else np.asarray((layer[..., 0] + 2 * layer[..., 1] + layer[..., 2]) * np.float32(0.25))
+
+
+def _smooth_step(t: Array) -> Array:
+    t = np.clip(t, 0, 1)
+    return np.asarray(t * t * (3 - 2 * t), np.float32)
+
+
+# ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def soft_light_of(base, layer):
+    """W3C soft-light of a base in [0, 1] with the source .5 + layer/2, layer in [-1, 1]."""
+    if layer <= 0:
+        return base + layer * base * (1 - base)
+    lifted = ((16 * base - 12) * base + 4) * base if base <= 0.25 else math.sqrt(base)
+    return base + layer * (lifted - base)
+
+
+@njit(cache=True, nogil=True)
+def _limit(value):
+    return min(max(value, 0.0), 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _blend(base, top, mode, amount, out, first, last):
+    channels = base.shape[2]
+    for y in range(first, last):
+        for x in range(base.shape[1]):
+            cover = 0.0
+            if mode == NORMAL:
+                for c in range(channels):
+                    cover = max(cover, np.float64(top[y, x, c]))
+                cover = _limit(amount * cover)
+            for c in range(channels):
+                below = np.float64(base[y, x, c])
+                layer = min(amount * np.float64(top[y, x, c]), 1.0)
+                if layer != layer or below != below:
+                    out[y, x, c] = base[y, x, c]
+                    continue
+                below = _limit(below)
+                if mode == SCREEN:
+                    value = below + layer - below * layer
+                elif mode == SOFT_LIGHT:
+                    value = soft_light_of(below, max(layer, -1.0))
+                elif mode == LIGHTEN:
+                    value = max(below, layer)
+                elif mode == PLUS_LIGHTER:
+                    value = below + layer
+                else:
+                    value = layer + (1 - cover) * below
+                out[y, x, c] = _limit(value)

@@ -1,0 +1,215 @@
+"""The detail's lightness joins the colour's hue: relight in linear light, then lightness into colour on the display side.
+
+All changes of lightness keep the hue: colour differences are scaled with lightness (``chroma="follow"``) or left (``"keep"``), and what
+the display cannot show loses chroma only.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from layerblend.errors import ArgumentError, check_choice, check_image, check_range
+from layerblend.kinds import DisplayRGB, LinearRGB, Plane
+from layerblend.maths.bands import over_bands
+from layerblend.maths.perceptual import (
+    decode_of,
+    encode_of,
+    lab_of,
+    oklab_of,
+    shown_lab,
+    shown_oklab,
+)
+from layerblend.maths.robust import nan_filled
+from layerblend.maths.wavelet import pool
+
+MATCH_PX = 16.0  # scales above this take the colour layer's lightness
+FLOOR = 1e-4  # lightness (of 1) below which a ratio of lightness means nothing
+MOST_GAIN, LEAST_GAIN = 4.0, 0.0  # of chroma where it follows lightness: dark noise must not become colour
+
+
+# ---------------------------------------------------------------- linear light
+def relight(colour: LinearRGB, detail: Plane, p: float) -> LinearRGB:
+    """The colour stack lit by the detail luminance: every pixel's light is scaled so that its luminance becomes the detail's.
+
+    Parameters
+    ----------
+    colour : (H, W, 3) float32, linear light, sky near 0; NaN = no data.
+    detail : (H, W) float32, linear light, luminance (R + 2G + B)/4 wanted.
+    p : float > 0, linear light, pedestal of the curve (``curve.p``): keeps the sky's ratios defined and grey.
+
+    Returns
+    -------
+    (H, W, 3) float32, linear light: (colour + p) (detail + p)/(Y + p) - p. Where the colour's own luminance lies at or below -p/2 the
+    difference is added instead of the ratio taken. No data in either gives no data.
+    """
+    colour = check_image("colour", colour, colour=True)
+    detail = _same_plane(detail, colour)
+    check_range("p", p, 0.0, np.inf, open_low=True)
+    out = np.empty_like(colour)
+    over_bands(lambda first, last: _relight(colour, detail, float(p), out, first, last), colour.shape[0])
+    return out
+
+
+def match_lightness(lightness: Plane, to: Plane, *, sigma_px: float = MATCH_PX) -> Plane:
+    """Lightness with its large scales (beyond about ``sigma_px``) taken from another picture of the same place; NaN stays NaN.
+
+    Parameters
+    ----------
+    lightness, to : (H, W) float32, the same unit.
+    """
+    difference, _ = nan_filled(np.asarray(to - lightness, np.float32))
+    return np.asarray(lightness + pool(difference, sigma_px), np.float32)
+
+
+# ---------------------------------------------------------------- display
+def lightness_of(display: Any, *, space: str = "oklab") -> Plane:
+    """Lightness of a display picture, 0..1: Oklab L, or CIELAB L*/100.
+
+    Parameters
+    ----------
+    display : (H, W, 3) or (H, W) float, sRGB-encoded.
+    space : "oklab" or "cielab".
+    """
+    check_choice("space", space, ("oklab", "cielab"))
+    picture: Any = check_image("display", display)
+    out: Any = np.empty(picture.shape[:2], np.float32)
+    if picture.ndim == 2:
+        over_bands(lambda first, last: _lightness_grey(picture, space == "oklab", out, first, last), out.shape[0])
+    else:
+        over_bands(lambda first, last: _lightness_rgb(picture, space == "oklab", out, first, last), out.shape[0])
+    return out
+
+
+def combine_luminance(
+    colour: DisplayRGB, luminance: Any, *, space: str = "oklab", amount: float = 1.0, chroma: str = "follow"
+) -> DisplayRGB:
+    """Give a colour picture the lightness of another: hue stays, chroma follows the lightness or is kept.
+
+    Parameters
+    ----------
+    colour : (H, W, 3) float32, display.
+    luminance : (H, W) float32, display-encoded grey whose lightness in ``space`` is wanted; or (H, W, 3), whose lightness is taken.
+    space : "oklab" (Ottosson 2020) or "cielab" (CIE 15).
+    amount : float 0 to 1, share of the new lightness; 0 gives ``colour`` back.
+    chroma : "follow" scales chroma with lightness (as light on a surface does), "keep" leaves it.
+
+    Returns
+    -------
+    (H, W, 3) float32, display, 0..1; colours that the display cannot show lose chroma at the same lightness and hue.
+    """
+    check_choice("space", space, ("oklab", "cielab"))
+    check_range("amount", amount, 0.0, 1.0)
+    colour = check_image("colour", colour, colour=True)
+    luminance = check_image("luminance", luminance)
+    if luminance.shape[:2] != colour.shape[:2]:
+        raise ArgumentError(f"`luminance` {luminance.shape[:2]} and `colour` {colour.shape[:2]} differ in size.")
+    if amount == 0:
+        return colour.copy()
+    return set_lightness(colour, lightness_of(luminance, space=space), space=space, amount=amount, chroma=chroma)
+
+
+def set_lightness(
+    display: DisplayRGB, lightness: Plane, *, space: str = "oklab", amount: float = 1.0, chroma: str = "follow"
+) -> DisplayRGB:
+    """A display picture with another lightness (0..1, the unit of :func:`lightness_of`); a NaN lightness leaves the pixel.
+
+    Parameters and result as in :func:`combine_luminance`.
+    """
+    check_choice("space", space, ("oklab", "cielab"))
+    check_choice("chroma", chroma, ("follow", "keep"))
+    check_range("amount", amount, 0.0, 1.0)
+    display = check_image("display", display, colour=True)
+    lightness = _same_plane(lightness, display)
+    out = np.empty_like(display)
+    kernel = _set_oklab if space == "oklab" else _set_lab
+    follow = chroma == "follow"
+    over_bands(lambda first, last: kernel(display, lightness, float(amount), follow, out, first, last), out.shape[0])
+    return out
+
+
+def _same_plane(plane: Any, picture: Any) -> Plane:
+    checked = check_image("the plane", plane, colour=False)
+    if checked.shape != picture.shape[:2]:
+        raise ArgumentError(f"The plane {checked.shape} and the picture {picture.shape[:2]} differ in size.")
+    return checked
+
+
+# ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def _relight(colour, detail, p, out, first, last):
+    for y in range(first, last):
+        for x in range(colour.shape[1]):
+            r, g, b = np.float64(colour[y, x, 0]), np.float64(colour[y, x, 1]), np.float64(colour[y, x, 2])
+            own = 0.25 * (r + 2 * g + b)
+            wanted = np.float64(detail[y, x])
+            if own > -0.5 * p:
+                gain = max(wanted + p, 0.0) / (own + p)
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = (r + p) * gain - p, (g + p) * gain - p, (b + p) * gain - p
+            else:
+                step = wanted - own
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = r + step, g + step, b + step
+
+
+@njit(cache=True, nogil=True)
+def _lightness_grey(grey, oklab, out, first, last):
+    for y in range(first, last):
+        for x in range(grey.shape[1]):
+            light = decode_of(np.float64(grey[y, x]))
+            out[y, x] = oklab_of(light, light, light)[0] if oklab else lab_of(light, light, light)[0] / 100
+
+
+@njit(cache=True, nogil=True)
+def _lightness_rgb(picture, oklab, out, first, last):
+    for y in range(first, last):
+        for x in range(picture.shape[1]):
+            r = decode_of(np.float64(picture[y, x, 0]))
+            g = decode_of(np.float64(picture[y, x, 1]))
+            b = decode_of(np.float64(picture[y, x, 2]))
+            out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
+
+
+@njit(cache=True, nogil=True)
+def chroma_gain(old, new, follow):
+    """Factor of the colour differences when lightness goes from old to new."""
+    if not follow:
+        return 1.0
+    return min(max(new / max(old, FLOOR), LEAST_GAIN), MOST_GAIN)
+
+
+@njit(cache=True, nogil=True)
+def _set_oklab(display, lightness, amount, follow, out, first, last):
+    for y in range(first, last):
+        for x in range(display.shape[1]):
+            r = decode_of(np.float64(display[y, x, 0]))
+            g = decode_of(np.float64(display[y, x, 1]))
+            b = decode_of(np.float64(display[y, x, 2]))
+            old, green_red, blue_yellow = oklab_of(r, g, b)
+            new = np.float64(lightness[y, x])
+            if new != new:
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = display[y, x, 0], display[y, x, 1], display[y, x, 2]
+                continue
+            new = old + amount * (new - old)
+            gain = chroma_gain(old, new, follow)
+            r, g, b = shown_oklab(new, gain * green_red, gain * blue_yellow)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = encode_of(r), encode_of(g), encode_of(b)
+
+
+@njit(cache=True, nogil=True)
+def _set_lab(display, lightness, amount, follow, out, first, last):
+    for y in range(first, last):
+        for x in range(display.shape[1]):
+            r = decode_of(np.float64(display[y, x, 0]))
+            g = decode_of(np.float64(display[y, x, 1]))
+            b = decode_of(np.float64(display[y, x, 2]))
+            old, green_red, blue_yellow = lab_of(r, g, b)
+            new = 100 * np.float64(lightness[y, x])
+            if new != new:
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = display[y, x, 0], display[y, x, 1], display[y, x, 2]
+                continue
+            new = old + amount * (new - old)
+            gain = chroma_gain(old, new, follow)
+            r, g, b = shown_lab(new, gain * green_red, gain * blue_yellow)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = encode_of(r), encode_of(g), encode_of(b)

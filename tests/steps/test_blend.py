@@ -1,0 +1,168 @@
+"""The star layer, the gate, the size and the blend modes."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import Curve
+from layerblend.maths.curve import stretch
+from layerblend.steps.blend import MODES, blend, flux_share, gate_stars, shrink_stars, star_layer
+
+CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
+unit = st.floats(0, 1, width=32)
+any_value = st.floats(-0.25, 2, width=32)
+
+
+def field(seed: int = 1, *, colour: bool = True) -> tuple[np.ndarray, np.ndarray]:
+    """A starless field and the same with stars."""
+    rng = np.random.default_rng(seed)
+    yy, xx = np.mgrid[:90, :110]
+    starless = 0.05 * np.exp(-np.hypot(yy - 45, xx - 55) / 20) + rng.normal(0, CURVE.sigma, (90, 110))
+    stars = np.zeros_like(starless)
+    for x, y, peak in rng.uniform([5, 5, 0.005], [105, 85, 3], (25, 3)):
+        stars += peak * (1 + ((yy - y) ** 2 + (xx - x) ** 2) / 4) ** -2.5
+    if colour:
+        starless, stars = (v[..., None] * np.array(c) for v, c in ((starless, [1, 0.9, 0.7]), (stars, [0.8, 0.9, 1])))
+    return starless.astype(np.float32), (starless + stars).astype(np.float32)
+
+
+def plane(*values: float) -> np.ndarray:
+    return np.array([values], np.float32)
+
+
+# ---------------------------------------------------------------- the star layer
+@pytest.mark.parametrize("colour", [True, False])
+def test_screen_of_the_layer_over_its_own_starless_gives_the_picture_back(colour: bool) -> None:
+    starless, image = field(colour=colour)
+    layer = star_layer(image, starless, CURVE)
+    np.testing.assert_allclose(blend(stretch(starless, CURVE), layer), stretch(image, CURVE), atol=2e-7)
+
+
+def test_layer_is_signed_zero_where_nothing_is_and_where_no_data_is() -> None:
+    starless, image = field()
+    swapped = star_layer(starless, image, CURVE)
+    assert swapped.min() < -0.1
+    np.testing.assert_allclose(blend(stretch(image, CURVE), swapped), stretch(starless, CURVE), atol=2e-7)
+    assert np.abs(star_layer(image, image, CURVE)).max() == 0
+    image[3, 3] = starless[3, 3] = np.nan
+    layer = star_layer(image, starless, CURVE)
+    assert layer[3, 3] == pytest.approx([0, 0, 0])
+    assert np.isfinite(layer).all()
+
+
+# ---------------------------------------------------------------- W3C formulas
+def w3c_soft_light(backdrop: float, source: float) -> float:
+    """W3C Compositing and Blending Level 1, section 10.1.8, word by word."""
+    if source <= 0.5:
+        return backdrop - (1 - 2 * source) * backdrop * (1 - backdrop)
+    d = ((16 * backdrop - 12) * backdrop + 4) * backdrop if backdrop <= 0.25 else np.sqrt(backdrop)
+    return backdrop + (2 * source - 1) * (d - backdrop)
+
+
+@settings(deadline=None)
+@given(unit, unit)
+def test_modes_are_those_of_the_standard(backdrop: float, source: float) -> None:
+    base, top = plane(backdrop), plane(source)
+    assert blend(base, top, "screen")[0, 0] == pytest.approx(1 - (1 - backdrop) * (1 - source), abs=1e-6)
+    assert blend(base, top, "lighten")[0, 0] == pytest.approx(max(backdrop, source), abs=1e-6)
+    # W3C Compositing, section 9.1.14, opaque layers
+    assert blend(base, top, "plus-lighter")[0, 0] == pytest.approx(min(backdrop + source, 1), abs=1e-6)
+    # the layer counts from neutral: S = 0 is a source of .5
+    assert blend(base, top, "soft-light")[0, 0] == pytest.approx(w3c_soft_light(backdrop, 0.5 + source / 2), abs=1e-6)
+    # section 9.1.5, source over, S premultiplied with the coverage max(S)
+    assert blend(base, top, "normal")[0, 0] == pytest.approx(source + (1 - source) * backdrop, abs=1e-6)
+
+
+def test_worked_points_of_the_standard() -> None:
+    # screen .5 over .5 = .75; soft-light: D(.25) = .5 on both branches, D(.04) = .141824
+    assert blend(plane(0.5), plane(0.5))[0, 0] == pytest.approx(0.75)
+    assert blend(plane(0.25), plane(1.0), "soft-light")[0, 0] == pytest.approx(0.5)
+    assert blend(plane(0.04), plane(1.0), "soft-light")[0, 0] == pytest.approx(((16 * 0.04 - 12) * 0.04 + 4) * 0.04)
+    assert blend(plane(0.64), plane(1.0), "soft-light")[0, 0] == pytest.approx(0.8)
+    assert blend(plane(0.3), plane(-1.0), "soft-light")[0, 0] == pytest.approx(0.3 - 0.3 * 0.7)
+
+
+def test_soft_light_is_continuous_at_neutral_and_stays_inside() -> None:
+    base = np.repeat(np.linspace(-0.01, 1.2, 300, dtype=np.float32)[:, None], 3, 1)
+    below, at, above = (blend(base, np.full_like(base, v), "soft-light") for v in (-1e-5, 0, 1e-5))
+    assert max(np.abs(below - at).max(), np.abs(above - at).max()) < 1e-5
+    np.testing.assert_allclose(at, np.clip(base, 0, 1), atol=1e-7)
+    for layer in (-1.0, -0.3, 0.4, 1.2):
+        out = blend(base, np.full_like(base, layer), "soft-light")
+        assert np.isfinite(out).all()
+        assert out.min() >= 0
+        assert out.max() <= 1
+
+
+@settings(deadline=None)
+@given(any_value, any_value)
+def test_screen_is_never_darker_than_either_layer(backdrop: float, source: float) -> None:
+    out = blend(plane(backdrop), plane(source))[0, 0]
+    limited = np.float32(min(max(backdrop, 0), 1))
+    # a negative layer may darken: that is how the starless picture's excess is taken back
+    assert 0 <= out <= 1
+    if source >= 0:
+        assert out >= limited - 1e-6
+        assert out >= min(source, 1) - 1e-6
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_amount_0_and_an_empty_layer_change_nothing(mode: str) -> None:
+    starless, image = field()
+    base, layer = stretch(starless, CURVE), star_layer(image, starless, CURVE)
+    np.testing.assert_array_equal(blend(base, layer, mode, 0), base)
+    np.testing.assert_allclose(blend(base, np.zeros_like(layer), mode), base, atol=1e-7)
+
+
+@pytest.mark.parametrize("mode", MODES)
+def test_every_mode_rises_with_amount_and_stays_inside(mode: str) -> None:
+    starless, image = field()
+    base, layer = stretch(starless, CURVE), np.clip(star_layer(image, starless, CURVE), 0, 1)
+    last = base
+    for amount in (0.25, 0.5, 1.0):
+        now = blend(base, layer, mode, amount)
+        assert now.max() <= 1
+        if mode in {"screen", "plus-lighter", "lighten"}:
+            assert (now >= last - 1e-6).all()
+        last = now
+
+
+def test_no_data_in_the_layer_leaves_the_base() -> None:
+    assert blend(plane(0.3), plane(np.nan))[0, 0] == pytest.approx(0.3)
+
+
+# ---------------------------------------------------------------- gate and size
+def test_gate_takes_sharp_cores_and_quiet_sky() -> None:
+    sharp = np.zeros((60, 60, 3), np.float32)
+    sharp[28:33, 28:33] = 0.5
+    deep = np.full_like(sharp, 0.01)
+    out = gate_stars(sharp, deep, 0.02, 3.0)
+    assert out[30, 30] == pytest.approx([0.5] * 3)
+    assert out[5, 5] == pytest.approx([0.01] * 3)
+    np.testing.assert_array_equal(gate_stars(sharp, deep, 0.02, 0), sharp)
+    np.testing.assert_allclose(gate_stars(sharp, deep, np.full((60, 60), 0.02, np.float32), 3.0), out)
+    assert gate_stars(sharp[..., 0], deep[..., 0], 0.02, 3.0).shape == (60, 60)
+
+
+def test_size_narrows_and_says_what_light_it_took() -> None:
+    starless, image = field()
+    layer = star_layer(image, starless, CURVE)
+    np.testing.assert_array_equal(shrink_stars(layer, 1), layer)
+    shares = [flux_share(shrink_stars(layer, size), layer) for size in (0.9, 0.7, 0.5)]
+    assert 1 > shares[0] > shares[1] > shares[2] > 0.2
+    assert flux_share(layer, layer) == 1
+    assert flux_share(layer, np.zeros_like(layer)) == 1
+
+
+def test_what_does_not_fit_is_refused() -> None:
+    grey = np.zeros((5, 5), np.float32)
+    with pytest.raises(ArgumentError, match="differ in shape"):
+        blend(grey, np.zeros((5, 5, 3), np.float32))
+    with pytest.raises(ArgumentError, match="mode"):
+        blend(grey, grey, "overlay")
+    with pytest.raises(ArgumentError, match="size"):
+        shrink_stars(grey, 0.3)
+    with pytest.raises(ArgumentError, match="gate"):
+        gate_stars(grey, grey, 1.0, -1)

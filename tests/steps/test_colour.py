@@ -1,0 +1,135 @@
+"""Chroma denoise, saturation and the ceiling of green."""
+
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import working_luminance
+from layerblend.maths.curve import stretch
+from layerblend.maths.perceptual import decode_srgb, linear_to_oklab, oklab_to_oklch
+from layerblend.steps.colour import apply_colour_gates, colour_gates, denoise_colour, hue_layer, limit_green, saturate
+from tests.benchmarks.picture import chroma_noise, lab_of, luminance_sigma, scene_curve
+from tests.scenes.picture import Scene, draw_scene
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    return draw_scene(4, size=384, stacks=("all", "deep"))
+
+
+@pytest.fixture(scope="module")
+def inputs(scene: Scene) -> dict:
+    colour, deep = scene.stacks["all"], scene.stacks["deep"]
+    return {
+        "image": colour.image,
+        "guide": working_luminance(deep.image),
+        "sigma": colour.sigma,
+        "half_difference": colour.half_difference,
+        "guide_sigma": luminance_sigma(deep),
+        "guide_half_difference": working_luminance(deep.half_difference),
+    }
+
+
+def test_strength_0_gives_the_image_back(inputs: dict) -> None:
+    np.testing.assert_array_equal(denoise_colour(**inputs, strength=0), inputs["image"])
+
+
+def test_luminance_stays_and_sky_loses_its_chroma_noise(scene: Scene, inputs: dict) -> None:
+    out = denoise_colour(**inputs)
+    np.testing.assert_allclose(working_luminance(out), working_luminance(inputs["image"]), atol=1e-6)
+    curve = scene_curve(scene)
+    quiet, raw = lab_of(stretch(out, curve)), lab_of(stretch(inputs["image"], curve))
+    assert chroma_noise(quiet, scene.sky) < 0.1 * chroma_noise(raw, scene.sky)
+    half = lab_of(stretch(denoise_colour(**inputs, strength=0.8), curve))
+    # strength scales the threshold: nothing like a fifth of the noise comes back
+    assert chroma_noise(half, scene.sky) < 0.15 * chroma_noise(raw, scene.sky)
+
+
+@pytest.mark.parametrize("form", ["map", "three", "one"])
+def test_noise_as_map_numbers_or_without_halves(inputs: dict, form: str) -> None:
+    sigma = {"map": inputs["sigma"], "three": inputs["sigma"].mean((0, 1)), "one": float(inputs["sigma"].mean())}[form]
+    out = denoise_colour(inputs["image"], inputs["guide"], sigma=sigma)
+    reference = denoise_colour(**inputs)
+    assert np.abs(out - reference).mean() < 0.25 * inputs["sigma"].mean()
+
+
+def test_frozen_operator_is_linear_in_picture_and_guide(scene: Scene, inputs: dict) -> None:
+    gates = colour_gates(**inputs)
+    out = apply_colour_gates(gates, inputs["image"], inputs["guide"])
+    np.testing.assert_allclose(out, denoise_colour(**inputs), atol=1e-7)
+    halves, guides = scene.stacks["all"].halves, [working_luminance(h) for h in scene.stacks["deep"].halves]
+    parts = [apply_colour_gates(gates, half, guide) for half, guide in zip(halves, guides, strict=True)]
+    np.testing.assert_allclose((parts[0] + parts[1]) / 2, out, atol=1e-5)
+
+
+def test_gaps_stay_gaps(inputs: dict) -> None:
+    image, guide = inputs["image"].copy(), inputs["guide"].copy()
+    image[30:40, 30:40, 1] = np.nan
+    guide[100, 100] = np.nan
+    out = denoise_colour(image, guide, sigma=inputs["sigma"], half_difference=inputs["half_difference"])
+    assert np.isnan(out[30:40, 30:40]).all()
+    assert np.isnan(out).sum() == 300
+
+
+def test_grey_and_empty_pictures_stay_as_they_are() -> None:
+    grey = np.repeat(np.random.default_rng(0).random((50, 70, 1)).astype(np.float32), 3, 2)
+    np.testing.assert_allclose(denoise_colour(grey, grey[..., 0], sigma=0.01), grey, atol=1e-6)
+    empty = np.zeros((33, 21, 3), np.float32)
+    np.testing.assert_array_equal(denoise_colour(empty, empty[..., 0], sigma=0.0), empty)
+
+
+# ---------------------------------------------------------------- saturation
+def test_saturation_scales_chroma_only() -> None:
+    display = np.random.default_rng(1).uniform(0.35, 0.55, (40, 50, 3)).astype(np.float32)
+    np.testing.assert_array_equal(saturate(display, 1), display)
+    before, after = (oklab_to_oklch(linear_to_oklab(decode_srgb(v.astype(float)))) for v in (display, saturate(display, 1.4)))
+    np.testing.assert_allclose(after[..., 0], before[..., 0], atol=1e-6)
+    np.testing.assert_allclose(after[..., 1], 1.4 * before[..., 1], atol=1e-5)
+    coloured = before[..., 1] > 0.01
+    turn = (after[..., 2] - before[..., 2] + 180) % 360 - 180
+    assert np.abs(turn[coloured]).max() < 0.1
+    grey = saturate(display, 0)
+    assert np.ptp(grey, axis=2).max() < 1e-5
+
+
+def test_saturation_leaves_the_sky_alone_and_nothing_clips() -> None:
+    sky = np.random.default_rng(2).normal(0.12, 0.01, (30, 30, 3)).astype(np.float32)
+    np.testing.assert_allclose(saturate(sky, 2.0), sky, atol=1e-6)
+    assert np.abs(saturate(sky, 2.0, sky=None) - sky).max() > 0.005
+    vivid = np.random.default_rng(3).random((60, 60, 3)).astype(np.float32)
+    out = saturate(vivid, 3.0)
+    assert out.min() >= 0
+    assert out.max() <= 1
+    before, after = (linear_to_oklab(decode_srgb(v.astype(float))) for v in (vivid, out))
+    np.testing.assert_allclose(after[..., 0], before[..., 0], atol=2e-4)
+
+
+def test_green_ceiling_keeps_the_luminance() -> None:
+    image = np.random.default_rng(4).random((20, 30, 3)).astype(np.float32)
+    out = limit_green(image)
+    np.testing.assert_allclose(working_luminance(out), working_luminance(image), atol=1e-6)
+    assert (out[..., 1] <= (out[..., 0] + out[..., 2]) / 2 + 1e-6).all()
+    fine = image[..., 1] <= (image[..., 0] + image[..., 2]) / 2
+    np.testing.assert_array_equal(out[fine], image[fine])
+
+
+def test_hue_layer_has_the_hue_and_the_lightness_of_its_light() -> None:
+    plane = np.linspace(0.05, 0.9, 100, dtype=np.float32)[None]
+    oklch = oklab_to_oklch(linear_to_oklab(decode_srgb(hue_layer(plane, 30.0).astype(float))))
+    assert np.abs(oklch[..., 2] - 30).max() < 0.5
+    np.testing.assert_allclose(oklch[..., 0], plane, atol=1e-3)
+    assert hue_layer(np.zeros((2, 2), np.float32), 30.0).max() == 0
+
+
+def test_what_does_not_fit_is_refused(inputs: dict) -> None:
+    image, guide = inputs["image"], inputs["guide"]
+    with pytest.raises(ArgumentError, match="size"):
+        denoise_colour(image, guide[:-1], sigma=0.1)
+    with pytest.raises(ArgumentError, match="strength"):
+        denoise_colour(image, guide, sigma=0.1, strength=2)
+    with pytest.raises(ArgumentError, match="sigma"):
+        denoise_colour(image, guide, sigma=[0.1, 0.2])
+    with pytest.raises(ArgumentError, match="negative"):
+        denoise_colour(image, guide, sigma=-0.1)
+    with pytest.raises(ArgumentError, match="amount"):
+        saturate(image, 4)

@@ -1,0 +1,138 @@
+"""Relight and the exchange of lightness."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import Curve, working_luminance
+from layerblend.maths.curve import stretch
+from layerblend.maths.perceptual import decode_srgb, linear_to_lab, linear_to_oklab
+from layerblend.steps.combine import combine_luminance, lightness_of, match_lightness, relight, set_lightness
+
+STEP16 = 1 / 65535
+CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
+
+
+@pytest.fixture
+def colours() -> np.ndarray:
+    return np.random.default_rng(5).random((31, 57, 3)).astype(np.float32)
+
+
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+@pytest.mark.parametrize("chroma", ["follow", "keep"])
+def test_own_lightness_and_amount_0_give_the_colour_back(colours: np.ndarray, space: str, chroma: str) -> None:
+    own = combine_luminance(colours, colours, space=space, chroma=chroma)
+    assert np.abs(own - colours).max() < STEP16
+    grey = np.random.default_rng(6).random((31, 57)).astype(np.float32)
+    np.testing.assert_array_equal(combine_luminance(colours, grey, space=space, amount=0, chroma=chroma), colours)
+
+
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+def test_takes_the_lightness_of_the_grey_and_keeps_hue(colours: np.ndarray, space: str) -> None:
+    grey = np.random.default_rng(6).uniform(0.1, 0.8, (31, 57)).astype(np.float32)
+    out = combine_luminance(colours, grey, space=space)
+    np.testing.assert_allclose(lightness_of(out, space=space), lightness_of(grey, space=space), atol=1e-4)
+    convert = linear_to_oklab if space == "oklab" else linear_to_lab
+    before, after = convert(decode_srgb(colours.astype(float))), convert(decode_srgb(out.astype(float)))
+    turn = np.angle(np.exp(1j * (np.arctan2(after[..., 2], after[..., 1]) - np.arctan2(before[..., 2], before[..., 1]))))
+    chroma = np.hypot(after[..., 1], after[..., 2]) / (100 if space == "cielab" else 1)
+    assert np.degrees(np.abs(turn[chroma > 0.02])).max() < 0.2
+
+
+def test_cielab_turns_hue_in_oklab_by_less_than_a_degree_where_nothing_is_mapped() -> None:
+    # colours well inside the gamut, lightness +-15 L*, median over hues as for the published comparisons of such spaces
+    rng = np.random.default_rng(8)
+    colours = rng.uniform(0.3, 0.6, (40, 40, 3)).astype(np.float32)
+    for shift in (-0.1, 0.1):
+        out = set_lightness(colours, lightness_of(colours, space="cielab") + np.float32(shift), space="cielab")
+        hues = [np.arctan2(v[..., 2], v[..., 1]) for v in (linear_to_oklab(decode_srgb(colours)), linear_to_oklab(decode_srgb(out)))]
+        assert np.degrees(np.median(np.abs(np.angle(np.exp(1j * (hues[1] - hues[0])))))) < 1
+
+
+def test_following_chroma_in_oklab_is_a_change_of_light() -> None:
+    # L, a, b scaled together = linear RGB scaled by the cube: the colour under more light
+    colours = np.random.default_rng(9).uniform(0.2, 0.5, (20, 20, 3)).astype(np.float32)
+    out = set_lightness(colours, lightness_of(colours) * np.float32(1.2))
+    np.testing.assert_allclose(decode_srgb(out.astype(float)), decode_srgb(colours.astype(float)) * 1.2**3, rtol=1e-4)
+
+
+def test_kept_chroma_is_kept() -> None:
+    colours = np.random.default_rng(9).uniform(0.4, 0.55, (20, 20, 3)).astype(np.float32)
+    out = set_lightness(colours, lightness_of(colours) + np.float32(0.05), chroma="keep")
+    chroma = [np.hypot(v[..., 1], v[..., 2]) for v in (linear_to_oklab(decode_srgb(colours)), linear_to_oklab(decode_srgb(out)))]
+    np.testing.assert_allclose(chroma[1], chroma[0], atol=2e-6)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    st.lists(st.floats(-0.25, 1.5, width=32), min_size=4, max_size=4),
+    st.sampled_from(["oklab", "cielab"]),
+    st.sampled_from(["follow", "keep"]),
+)
+def test_any_input_gives_display_values(values: list[float], space: str, chroma: str) -> None:
+    colour = np.array([[values[:3]]], np.float32)
+    out = combine_luminance(colour, np.array([[values[3]]], np.float32), space=space, chroma=chroma)
+    assert np.isfinite(out).all()
+    assert out.min() >= 0
+    assert out.max() <= 1
+
+
+def test_more_than_8_bits_survive() -> None:
+    ramp = np.linspace(0.2, 0.6, 8000, dtype=np.float32)[None]
+    out = combine_luminance(np.full((1, 8000, 3), 0.4, np.float32), ramp)
+    assert np.unique(np.round(out[..., 1] * 65535)).size > 2000
+
+
+def test_relight_gives_the_detail_its_luminance_and_keeps_ratios() -> None:
+    rng = np.random.default_rng(2)
+    colour = (rng.exponential(0.02, (40, 30, 3)) - 0.001).astype(np.float32)
+    detail = rng.exponential(0.02, (40, 30)).astype(np.float32)
+    lit = relight(colour, detail, CURVE.p)
+    np.testing.assert_allclose(working_luminance(lit), detail, atol=1e-7)
+    ratio = (lit + CURVE.p) / (colour + CURVE.p)
+    assert np.ptp(ratio, axis=2).max() < 1e-4 * ratio.max()
+    np.testing.assert_allclose(relight(colour, working_luminance(colour), CURVE.p), colour, atol=1e-7)
+    dark = relight(np.full((1, 1, 3), -0.02, np.float32), np.zeros((1, 1), np.float32), CURVE.p)
+    assert dark == pytest.approx(np.zeros((1, 1, 3)), abs=1e-7)
+
+
+def test_no_data_stays_no_data_and_hurts_no_neighbour() -> None:
+    colour = np.full((40, 40, 3), 0.02, np.float32)
+    colour[10, 10] = np.nan
+    lit = relight(colour, np.full((40, 40), 0.03, np.float32), CURVE.p)
+    assert np.isnan(lit).sum() == 3
+    display = stretch(lit, CURVE)
+    lightness = lightness_of(display)
+    lightness[3, 3] = np.nan
+    matched = match_lightness(lightness, lightness_of(stretch(colour, CURVE)))
+    assert np.isnan(matched).sum() == 1
+    out = set_lightness(display, matched)
+    np.testing.assert_array_equal(out[3, 3], display[3, 3])
+    assert np.isfinite(out).all()
+
+
+def test_large_scales_are_taken_from_the_other_picture() -> None:
+    rng = np.random.default_rng(3)
+    detail = (0.4 + 0.05 * rng.standard_normal((150, 150))).astype(np.float32)
+    other = np.full((150, 150), 0.3, np.float32)
+    matched = match_lightness(detail, other)
+    assert matched.mean() == pytest.approx(0.3, abs=1e-3)
+    assert matched.std() == pytest.approx(detail.std(), rel=0.02)
+
+
+def test_what_does_not_fit_is_refused(colours: np.ndarray) -> None:
+    grey = np.zeros((5, 5), np.float32)
+    with pytest.raises(ArgumentError, match="size"):
+        combine_luminance(colours, grey)
+    with pytest.raises(ArgumentError, match="space"):
+        combine_luminance(colours, colours, space="hsl")
+    with pytest.raises(ArgumentError, match="chroma"):
+        set_lightness(colours, colours[..., 0], chroma="drop")
+    with pytest.raises(ArgumentError, match="amount"):
+        combine_luminance(colours, colours, amount=1.5)
+    with pytest.raises(ArgumentError, match="differ"):
+        relight(colours, grey, 0.1)
+    with pytest.raises(ArgumentError, match="floats"):
+        combine_luminance((colours * 65535).astype(np.uint16), colours)

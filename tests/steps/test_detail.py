@@ -1,0 +1,230 @@
+"""Deconvolution, sharpening and the core bend."""
+
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError
+from layerblend.kinds import StarShape, working_luminance
+from layerblend.maths.moffat import moffat_image
+from layerblend.steps.detail import (
+    apply_gates,
+    bend_core,
+    deconvolve,
+    detail_gates,
+    filter_plane,
+    make_sharpener,
+    sharpen,
+    sharpen_gates,
+)
+from tests.benchmarks.picture import luminance_sigma, mad, round_star
+from tests.scenes.picture import Scene, draw_scene
+
+
+def star_field(fwhm: float, shape: tuple[int, int], *, slope: float = 0.0, e1: float = 0.0, beta: float = 3.5) -> StarShape:
+    """A star image whose ln width changes by ``slope`` from the middle to each side."""
+    terms = np.zeros((3, 6))
+    terms[0, 0], terms[0, 1], terms[1, 0] = np.log(fwhm), slope, e1
+    return StarShape(beta, terms, *shape, stars=np.zeros((0, 8)))
+
+
+@pytest.fixture(scope="module")
+def scene() -> Scene:
+    return draw_scene(3, size=384, stacks=("deep",))
+
+
+@pytest.fixture(scope="module")
+def stack(scene: Scene):
+    drawn = scene.stacks["deep"]
+    return (
+        working_luminance(drawn.image),
+        luminance_sigma(drawn),
+        working_luminance(drawn.half_difference),
+        round_star(drawn.fwhm, drawn.beta, drawn.image.shape[:2]),
+    )
+
+
+def test_strength_0_with_full_grain_gives_the_input_back(stack) -> None:
+    luminance, sigma, half, star = stack
+    out = deconvolve(luminance, star, sigma=sigma, half_difference=half, strength=0, grain=1)
+    np.testing.assert_array_equal(out, luminance)
+    gates = detail_gates(luminance, star, sigma=sigma, half_difference=half, strength=0, grain=1)
+    np.testing.assert_allclose(apply_gates(gates, luminance), luminance, atol=1e-6 * np.abs(luminance).max())
+
+
+def test_closer_to_the_truth_than_the_input_and_quieter(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    truth = working_luminance(scene.seen_at(2.0))
+    out = deconvolve(luminance, star, sigma=sigma, half_difference=half)
+    place = scene.galaxy
+    error = [float(np.sqrt(np.mean(((v - truth) / sigma)[place] ** 2))) for v in (out, luminance)]
+    assert error[0] < 0.8 * error[1]
+    assert mad(out[scene.sky]) < 0.7 * mad(luminance[scene.sky])
+    assert (out < -5 * sigma).sum() == 0
+    assert out.sum(dtype=float) == pytest.approx(luminance.sum(dtype=float), rel=0.01)
+
+
+def test_noise_from_the_sky_serves_where_no_halves_are(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    with_halves = deconvolve(luminance, star, sigma=sigma, half_difference=half)
+    without = deconvolve(luminance, star, sigma=sigma)
+    assert np.abs(with_halves - without)[scene.galaxy].mean() < 0.2 * sigma.mean()
+
+
+def test_frozen_operator_is_linear_and_that_of_the_picture(stack) -> None:
+    luminance, sigma, half, star = stack
+    gates = detail_gates(luminance, star, sigma=sigma, half_difference=half)
+    through = [apply_gates(gates, plane) for plane in (luminance + half, luminance - half, luminance)]
+    np.testing.assert_allclose((through[0] + through[1]) / 2, through[2], atol=1e-5 * np.abs(luminance).max())
+    np.testing.assert_allclose(through[2], deconvolve(luminance, star, sigma=sigma, half_difference=half), atol=1e-7)
+
+
+def test_gaps_negative_light_and_large_values(stack) -> None:
+    luminance, sigma, half, star = stack
+    scale = np.float32(5000 / luminance.max())
+    holed, noise = luminance * scale, sigma * scale
+    holed[100:103] = np.nan
+    holed[5, 7] = np.nan
+    noise[200, 200] = np.nan
+    out = deconvolve(holed, star, sigma=noise, half_difference=half * scale)
+    np.testing.assert_array_equal(np.isnan(out), np.isnan(holed))
+    assert out[np.isfinite(out)].max() > 4000
+    whole = deconvolve(luminance * scale, star, sigma=sigma * scale, half_difference=half * scale)
+    far = np.ones_like(holed, bool)
+    far[60:143] = far[:50, :50] = far[160:240, 160:240] = False
+    assert np.abs(out - whole)[far].max() < 0.5 * float(noise[far].mean())
+
+
+def test_zero_rows_and_constant_pictures_stay_finite() -> None:
+    star = star_field(3.5, (90, 121))
+    for picture in (np.zeros((90, 121), np.float32), np.full((90, 121), 0.3, np.float32)):
+        out = deconvolve(picture, star, sigma=1e-3)
+        np.testing.assert_allclose(out, picture, atol=1e-6)
+    striped = np.random.default_rng(0).normal(0, 1, (90, 121)).astype(np.float32)
+    striped[20:30] = 0
+    assert np.isfinite(deconvolve(striped, star, sigma=1.0)).all()
+    assert np.isnan(deconvolve(np.full((20, 20), np.nan, np.float32), star, sigma=1.0)).all()
+
+
+def test_nothing_is_sharpened_where_stars_were_taken_out(stack) -> None:
+    luminance, sigma, half, star = stack
+    stars = np.zeros(luminance.shape, bool)
+    stars[150:230, 150:230] = True
+    out = deconvolve(luminance, star, sigma=sigma, half_difference=half, grain=1, stars=stars)
+    inside = (slice(158, 222), slice(158, 222))
+    np.testing.assert_allclose(out[inside], luminance[inside], atol=1e-6 * np.abs(luminance).max())
+    assert np.abs(out - luminance)[80:140, 150:230].max() > float(sigma.mean())
+
+
+# ---------------------------------------------------------------- the field
+def test_one_star_image_is_one_filter_and_a_varying_one_a_lattice() -> None:
+    shape = (600, 800)
+    assert len(make_sharpener(star_field(4, shape, slope=0.03), shape, 0.5).tiles) == 1
+    lattice = make_sharpener(star_field(4, shape, slope=0.15), shape, 0.5).tiles
+    assert len(lattice) > 2
+    assert lattice[0][0].fwhm < lattice[0][-1].fwhm
+
+
+def test_tiles_join_without_seams() -> None:
+    # the same smooth picture through a lattice of nearly equal star images and through one
+    rng = np.random.default_rng(4)
+    shape = (512, 640)
+    picture = rng.standard_normal(shape).astype(np.float32)
+    one = filter_plane(picture, make_sharpener(star_field(4, shape), shape, 0.5))
+    varying = make_sharpener(star_field(4, shape, slope=0.12), shape, 0.5)
+    assert len(varying.tiles) > 1
+    alike = type(varying)(tuple(tuple(star_field(4, shape).centre for _ in row) for row in varying.tiles), varying.ratio)
+    np.testing.assert_allclose(filter_plane(picture, alike), one, atol=0.02)
+    out = filter_plane(picture, varying)
+    steps = np.abs(np.diff(out, axis=1)).mean(0)
+    assert steps.max() < 1.35 * np.median(steps)
+
+
+def test_an_elongated_star_image_becomes_round() -> None:
+    star = star_field(4.0, (161, 161), e1=0.15)
+    shape = star.centre
+    image = moffat_image((161, 161), shape.fwhm, shape.beta, shape.eccentricity, shape.angle)
+    out = filter_plane(image, make_sharpener(star, image.shape, 0.5))
+    yy, xx = np.mgrid[:161, :161] - 80
+
+    def widths(plane: np.ndarray) -> tuple[float, float]:
+        core = plane * np.exp(-(xx**2 + yy**2) / (2 * 3.0**2))
+        return float(np.sqrt((core * xx**2).sum() / core.sum())), float(np.sqrt((core * yy**2).sum() / core.sum()))
+
+    before, after = widths(image), widths(out)
+    assert before[0] / before[1] > 1.2
+    assert after[0] / after[1] < 1.07
+    assert after[0] < 0.85 * before[0]
+    assert out.sum() == pytest.approx(image.sum(), rel=1e-3)
+
+
+# ---------------------------------------------------------------- sharpening
+def texture(seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    fy, fx = np.fft.fftfreq(200)[:, None], np.fft.rfftfreq(230)[None]
+    amplitude = np.maximum(np.hypot(fy, fx), 0.01) ** -1.4
+    field = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((200, 230))) * amplitude, s=(200, 230))
+    return (0.4 + 0.08 * field / field.std()).astype(np.float32)
+
+
+def test_gains_of_1_change_nothing() -> None:
+    lightness = texture()
+    np.testing.assert_array_equal(sharpen(lightness, [1], sigma=0.01), lightness)
+    np.testing.assert_array_equal(sharpen(lightness, [1, 1, 1], sigma=0.01), lightness)
+
+
+def test_detail_grows_and_noise_does_not() -> None:
+    rng = np.random.default_rng(1)
+    lightness = texture()
+    lightness[:, :110] = 0.3
+    noise, other = rng.normal(0, 0.01, (2, *lightness.shape)).astype(np.float32)
+    out = sharpen(lightness + noise, [1, 1.5, 1.5], sigma=0.01, half_difference=other)
+    quiet, busy = (slice(None), slice(0, 90)), (slice(None), slice(125, None))
+    assert out[quiet].std() < 1.06 * (lightness + noise)[quiet].std()
+    assert (out - lightness)[busy].std() > 0.011
+    assert np.isfinite(out).all()
+
+
+def test_sharpening_through_frozen_gates_is_linear() -> None:
+    lightness = texture()
+    gates = sharpen_gates(lightness, [1.2, 1.1], sigma=0.005)
+    np.testing.assert_allclose(apply_gates(gates, 2 * lightness), 2 * apply_gates(gates, lightness), rtol=1e-5)
+    np.testing.assert_allclose(apply_gates(gates, lightness), sharpen(lightness, [1.2, 1.1], sigma=0.005), atol=1e-7)
+
+
+def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
+    lightness = texture()
+    lightness[40:50, 40:50] = np.nan
+    assert np.isnan(sharpen(lightness, [1.5, 1.5], sigma=0.005)).sum() == 100
+    flat = np.full((64, 64), 0.5, np.float32)
+    np.testing.assert_allclose(sharpen(flat, [2, 2], sigma=0.01), flat, atol=1e-6)
+
+
+# ---------------------------------------------------------------- the core
+def test_core_bends_broad_light_and_keeps_its_detail() -> None:
+    yy, xx = np.mgrid[:300, :300]
+    broad = (0.3 + 0.6 * np.exp(-((yy - 150) ** 2 + (xx - 150) ** 2) / (2 * 60**2))).astype(np.float32)
+    ripple = (0.02 * np.sin(xx / 1.5)).astype(np.float32)
+    out = bend_core(broad + ripple, 0.35)
+    assert out[150, 150] < broad[150, 150] - 0.05
+    np.testing.assert_allclose(out[5:20, 5:20], (broad + ripple)[5:20, 5:20], atol=1e-4)
+    centre = (slice(140, 160), slice(140, 160))
+    assert np.std(out[centre] - bend_core(broad, 0.35)[centre]) > 0.95 * np.std(ripple[centre])
+    np.testing.assert_array_equal(bend_core(broad, 0), broad)
+
+
+def test_what_does_not_fit_is_refused(stack) -> None:
+    luminance, sigma, half, star = stack
+    with pytest.raises(ArgumentError, match="strength"):
+        deconvolve(luminance, star, sigma=sigma, strength=1.5)
+    with pytest.raises(ArgumentError, match="grain"):
+        deconvolve(luminance, star, sigma=sigma, grain=-0.1)
+    with pytest.raises(ArgumentError, match="sigma"):
+        deconvolve(luminance, star, sigma=-1.0)
+    with pytest.raises(ArgumentError, match="differ in size"):
+        deconvolve(luminance, star, sigma=sigma, half_difference=half[:-1])
+    with pytest.raises(ArgumentError, match="shape"):
+        deconvolve(np.zeros((8, 8, 3), np.float32), star, sigma=1.0)
+    with pytest.raises(ArgumentError, match="gains"):
+        sharpen(luminance, [4.0], sigma=0.1)
+    with pytest.raises(ArgumentError, match="gates"):
+        apply_gates(detail_gates(luminance, star, sigma=sigma), luminance[:-1])
