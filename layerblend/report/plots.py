@@ -1,0 +1,426 @@
+"""Plots of what the steps did, as PNG bytes. Drawn on figures of their own, never on a shared or global one, so memory stays flat."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import TwoSlopeNorm
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from layerblend.kinds import Array, FrameRow, FrameTable, LinearImage, Mask
+
+DPI = 100
+CHANNELS = ("red", "green", "blue")
+CHANNEL_COLOURS = ("#c23b3b", "#2f8f4e", "#3467c9")
+INK, QUIET, ACCENT, WARN = "#222222", "#8a8a8a", "#1f6f8b", "#b4541a"
+NIGHT_SHADES = ("#eeeeee", "#ffffff")
+MAX_PANEL_PX = 900
+
+
+def grade_report(table: FrameTable, *, kept: Mapping[str, int] | None = None, title: str = "") -> bytes:
+    """Frames night by night (star width, roundness, sky, transparency) and the ranking with its fraction cuts and exclusions.
+
+    Parameters
+    ----------
+    table : FrameTable, ranked; excluded frames carry their reason
+    kept : stack name -> number of frames that it keeps
+    title : text above the plots
+
+    Returns
+    -------
+    PNG file as bytes.
+    """
+    rows = sorted(table.rows, key=lambda row: (row.date, row.file))
+    figure = _figure(12, 11.5)
+    grid = figure.add_gridspec(5, 2, height_ratios=[1, 1, 1, 1, 1.5], width_ratios=[2.2, 1], hspace=0.32, wspace=0.16)
+    series: list[tuple[str, list[tuple[str, str, list[float]]]]] = [
+        ("fwhm_major, px", [("", ACCENT, [row.fwhm_major for row in rows])]),
+        ("eccentricity", [("", ACCENT, [row.eccentricity for row in rows])]),
+        ("sky, % of white", _sky_series(rows)),
+        ("transparency", [("", ACCENT, [row.transparency for row in rows])]),
+    ]
+    for i, (label, curves) in enumerate(series):
+        _night_panel(figure.add_subplot(grid[i, 0]), rows, label, curves, last=i == len(series) - 1)
+    _rank_panel(figure.add_subplot(grid[4, :]), table, kept or {})
+    _text_panel(figure.add_subplot(grid[0:4, 1]), _exclusion_lines(table))
+    if title:
+        figure.suptitle(title, x=0.07, ha="left", color=INK, fontsize=13)
+    return _png(figure)
+
+
+def rejection_picture(rejected: Array, count: Array, *, title: str = "Rejected samples") -> bytes:
+    """Where and how often samples were thrown out: share of each pixel's frames, worst channel, on a square-root scale.
+
+    ``rejected``, ``count`` : (H, W, 3) or (H, W), samples thrown out and samples used.
+    """
+    total = np.maximum(np.asarray(rejected, np.float32) + np.asarray(count, np.float32), 1)
+    share = np.asarray(rejected, np.float32) / total
+    share = share.max(2) if share.ndim == 3 else share
+    small = _reduced_max(share)
+    figure = _figure(10, 10 * small.shape[0] / small.shape[1] + 1.1)
+    axes = figure.add_subplot(111)
+    shown = axes.imshow(
+        np.sqrt(small), cmap="magma", vmin=0, vmax=np.sqrt(max(float(np.quantile(small, 0.9995)), 0.02)), interpolation="nearest"
+    )
+    bar = figure.colorbar(shown, ax=axes, shrink=0.8, pad=0.02)
+    ticks = np.array([0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.7, 1.0])
+    bar.set_ticks([float(np.sqrt(v)) for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
+    bar.set_ticklabels([f"{v:.0%}" for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
+    axes.set_title(
+        f"{title}: {float(share.mean()):.2%} of all samples; largest of each block of pixels shown", loc="left", fontsize=10, color=INK
+    )
+    axes.set_axis_off()
+    return _png(figure)
+
+
+def flatten_picture(
+    image: LinearImage, model: LinearImage, *, x: Array, y: Array, value: Array, used: Array, sigma: float | Sequence[float] | None = None
+) -> bytes:
+    """What the sky fit did, channel by channel: model with samples, residuals at the samples, and before and after in one display.
+
+    Parameters
+    ----------
+    image, model : (H, W, 3) or (H, W) float32, linear; the picture before and the sky taken away from it
+    x, y : (n,) px; value : (n, C) linear; used : (n, C) bool, whether the sample counted in that channel's fit
+    sigma : noise of the sky; sets the span of the display, from the residuals if left out
+    """
+    image, model, value, used = (
+        np.asarray(a)[..., None] if np.ndim(a) == flat else np.asarray(a) for a, flat in ((image, 2), (model, 2), (value, 1), (used, 1))
+    )
+    channels = image.shape[2]
+    ratio = image.shape[0] / image.shape[1]
+    figure = _figure(15, channels * (3.6 * ratio + 0.6) + 0.4)
+    axes = np.atleast_2d(figure.subplots(channels, 4))
+    at = model[np.clip(np.rint(y).astype(int), 0, image.shape[0] - 1), np.clip(np.rint(x).astype(int), 0, image.shape[1] - 1)]
+    residual = value - at
+    for c in range(channels):
+        name = CHANNELS[c] if channels == 3 else "luminance"
+        span = _span(sigma, c, residual[:, c][used[:, c].astype(bool)] if used[:, c].any() else residual[:, c])
+        _flatten_row(
+            axes[c], name, image[..., c], model[..., c], np.asarray(x), np.asarray(y), residual[:, c], used[:, c].astype(bool), span
+        )
+    figure.tight_layout()
+    return _png(figure)
+
+
+def split_picture(
+    image: Array,
+    starless: Array,
+    stars: Array,
+    mask: Mask,
+    *,
+    worst: Array | None = None,
+    residual: Array | None = None,
+    black: float = 0.0,
+    span: float | None = None,
+) -> bytes:
+    """Starless picture, star layer, mask and what is left at the stars' places; below, the twelve worst stars before and after at 3x.
+
+    Parameters
+    ----------
+    image, starless, stars : (H, W, 3) or (H, W), linear
+    mask : (H, W) bool, where stars were taken away
+    worst : (n, >= 2) x, y of the worst stars first; by the residual if left out
+    residual : (H, W), what is left of the stars; if left out, starless luminance less its median over 9 px, inside the mask
+    black, span : linear light shown as black, and the range up to the knee of the display; from the picture if left out
+    """
+    left = _left_over(starless, mask) if residual is None else np.asarray(residual, np.float32)
+    places = _worst_places(left, mask) if worst is None else np.asarray(worst, float)[:12, :2]
+    span = float(np.nanquantile(_grey(image), 0.995) - black) if span is None else span
+    ratio = image.shape[0] / image.shape[1]
+    figure = _figure(14, 7 * ratio * 2 + 4.6)
+    grid = figure.add_gridspec(4, 12, height_ratios=[7 * ratio, 7 * ratio, 1.15, 1.15], hspace=0.08, wspace=0.03)
+    shown = (
+        ("starless", _show(starless, black, span)),
+        ("stars", _show(stars, 0.0, span)),
+        ("mask", mask.astype(float)),
+        ("left at the stars", left),
+    )
+    for i, (name, picture) in enumerate(shown):
+        axes = figure.add_subplot(grid[i // 2, 6 * (i % 2) : 6 * (i % 2) + 6])
+        if name == "left at the stars":
+            limit = 5 * _robust_sd(left) + 1e-12
+            axes.imshow(_reduced(picture), cmap="RdBu_r", norm=TwoSlopeNorm(0, -limit, limit), interpolation="nearest")
+        else:
+            axes.imshow(_reduced(picture), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
+        axes.set_title(name, loc="left", fontsize=10, color=INK, pad=3)
+        axes.set_axis_off()
+    before, after = _show(image, black, span), _show(starless, black, span)
+    for i, (px, py) in enumerate(places):
+        for row, picture in enumerate((before, after)):
+            axes = figure.add_subplot(grid[2 + row, i])
+            axes.imshow(_enlarged(picture, px, py), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
+            axes.set_axis_off()
+            if row == 0:
+                axes.set_title(f"{px:.0f}, {py:.0f}", fontsize=7, color=QUIET, pad=2)
+    return _png(figure)
+
+
+def trade_off_curve(
+    share: Array,
+    fwhm: Array,
+    noise: Array,
+    detail: Mapping[str, Array] | None = None,
+    *,
+    marks: Mapping[str, tuple[float, float, float]] | None = None,
+) -> bytes:
+    """What keeping fewer frames gains and costs: star width, sky noise and detail SNR against the share kept.
+
+    Parameters
+    ----------
+    share : (n,) 0..1, ascending; fwhm : (n,) px; noise : (n,) relative to all frames
+    detail : band name -> (n,) SNR relative to all frames
+    marks : stack name -> (share, fwhm, noise), drawn as points
+    """
+    panels = 3 if detail else 2
+    figure = _figure(5 * panels, 4.2)
+    axes = figure.subplots(1, panels)
+    for axis, values, label in ((axes[0], fwhm, "fwhm_major, px"), (axes[1], noise, "sky noise, all = 1")):
+        axis.plot(np.asarray(share) * 100, values, color=ACCENT, lw=2)
+        axis.set_ylabel(label)
+    for name, (at, width, level) in (marks or {}).items():
+        for axis, value in ((axes[0], width), (axes[1], level)):
+            axis.plot([at * 100], [value], "o", color=WARN, ms=5)
+            axis.annotate(name, (at * 100, value), textcoords="offset points", xytext=(5, 5), fontsize=8, color=INK)
+    if detail:
+        for i, (band, values) in enumerate(detail.items()):
+            axes[2].plot(np.asarray(share) * 100, values, lw=2, color=_ramp(i, len(detail)), label=f"{band} cycles/px")
+        axes[2].axhline(1, color=QUIET, lw=0.8)
+        axes[2].set_ylabel("detail SNR, all = 1")
+        axes[2].legend(fontsize=8, frameon=False)
+    for axis in axes:
+        axis.set_xlabel("sharpest frames kept, %")
+        _tidy(axis)
+    figure.tight_layout()
+    return _png(figure)
+
+
+# ---------------------------------------------------------------- grading panels
+def _sky_series(rows: Sequence[FrameRow]) -> list[tuple[str, str, list[float]]]:
+    columns = [[100 * getattr(row, f"sky_{letter}") for row in rows] for letter in "rgb"]
+    if all(np.array_equal(columns[0], c, equal_nan=True) for c in columns[1:]) or not np.isfinite(columns[0]).any():
+        return [("", ACCENT, columns[1])]
+    return list(zip(CHANNELS, CHANNEL_COLOURS, columns, strict=True))
+
+
+def _nights(rows: Sequence[FrameRow]) -> list[str]:
+    """Night of every frame: the date at noon before; one night for frames without a date."""
+    out = []
+    for row in rows:
+        try:
+            out.append((datetime.fromisoformat(row.date.replace("Z", "")) - timedelta(hours=12)).date().isoformat())
+        except ValueError:
+            out.append("")
+    return out
+
+
+def _night_panel(axes: Axes, rows: Sequence[FrameRow], label: str, curves: list[tuple[str, str, list[float]]], *, last: bool) -> None:
+    index = np.arange(len(rows))
+    nights = _nights(rows)
+    edges = [0, *[i for i in range(1, len(rows)) if nights[i] != nights[i - 1]], len(rows)]
+    for k, (start, end) in enumerate(pairwise(edges)):
+        axes.axvspan(start - 0.5, end - 0.5, color=NIGHT_SHADES[k % 2], lw=0, zorder=0)
+        if last and nights[start]:
+            axes.annotate(
+                nights[start], ((start + end - 1) / 2, 0), xycoords=("data", "axes fraction"), xytext=(0, -16), textcoords="offset points",
+                ha="center", va="top", fontsize=8, color=INK,
+            )  # fmt: skip
+    out = np.array([bool(row.excluded) for row in rows])
+    for name, colour, values in curves:
+        level = np.asarray(values, float)
+        axes.plot(index[~out], level[~out], "o", ms=3.5, color=colour, label=name or None)
+        axes.plot(index[out], level[out], "x", ms=5, color=WARN)
+    axes.set_ylabel(label)
+    axes.set_xlim(-0.5, max(len(rows) - 0.5, 0.5))
+    axes.set_xticks([])
+    if len(curves) > 1:
+        axes.legend(fontsize=7, frameon=False, ncols=3, loc="upper right")
+    _tidy(axes)
+
+
+def _rank_panel(axes: Axes, table: FrameTable, kept: Mapping[str, int]) -> None:
+    used = table.used
+    widths = np.array([row.fwhm_major for row in used])
+    axes.bar(np.arange(len(used)) + 1, widths, width=1.0, color=ACCENT, edgecolor="white", lw=0.3)
+    excluded = [row for row in table.rows if row.excluded]
+    axes.bar(
+        np.arange(len(excluded)) + len(used) + 2, [row.fwhm_major for row in excluded], width=1.0, color=WARN, edgecolor="white", lw=0.3
+    )
+    top = float(np.nanmax([*widths, *[row.fwhm_major for row in excluded], 0.1]))
+    for level, (count, names) in enumerate(sorted(_by_count(kept).items())):
+        height = top * (1.06 + 0.07 * (level % 3))
+        axes.plot([count + 0.5, count + 0.5], [0, height], color=INK, lw=1)
+        axes.annotate(
+            f"{', '.join(names)}: {count}",
+            (count + 0.5, height),
+            xytext=(-3, 0),
+            textcoords="offset points",
+            ha="right",
+            va="center",
+            fontsize=8,
+            color=INK,
+        )
+    axes.set_ylim(0, top * 1.28)
+    axes.set_xlim(0, len(used) + len(excluded) + 3)
+    axes.set_xlabel("rank" + (" (excluded frames at the end)" if excluded else ""))
+    axes.set_ylabel("fwhm_major, px")
+    if excluded:
+        axes.legend(
+            handles=[Patch(color=ACCENT, label="used"), Patch(color=WARN, label="excluded")], fontsize=8, frameon=False, loc="upper left"
+        )
+    _tidy(axes)
+
+
+def _by_count(kept: Mapping[str, int]) -> dict[int, list[str]]:
+    out: dict[int, list[str]] = {}
+    for name, count in kept.items():
+        out.setdefault(count, []).append(name)
+    return out
+
+
+def _exclusion_lines(table: FrameTable, limit: int = 26) -> list[str]:
+    rows = [row for row in table.rows if row.excluded]
+    lines = [f"{len(table.used)} of {len(table.rows)} frames used", ""]
+    lines += [f"{row.file[:30]}: {row.excluded}" for row in rows[:limit]]
+    if len(rows) > limit:
+        lines.append(f"and {len(rows) - limit} more")
+    return lines
+
+
+def _text_panel(axes: Axes, lines: Sequence[str]) -> None:
+    axes.set_axis_off()
+    wrapped: list[str] = []
+    for line in lines:
+        while len(line) > 58:
+            cut = line.rfind(" ", 0, 58)
+            cut = cut if cut > 20 else 58
+            wrapped.append(line[:cut])
+            line = "   " + line[cut:].lstrip()
+        wrapped.append(line)
+    axes.text(0, 1, "\n".join(wrapped), va="top", ha="left", fontsize=8, color=INK, transform=axes.transAxes, linespacing=1.4)
+
+
+# ---------------------------------------------------------------- flatten and split panels
+def _flatten_row(axes: Array, name: str, image: Array, model: Array, x: Array, y: Array, residual: Array, used: Mask, span: float) -> None:
+    step = _step(image.shape)
+    extent = (-0.5, image.shape[1] - 0.5, image.shape[0] - 0.5, -0.5)
+    middle = float(np.nanmedian(model))
+    axes[0].imshow(_reduced(model), cmap="viridis", extent=extent, interpolation="nearest")
+    axes[0].plot(x[used], y[used], ".", ms=max(1.5, 3 - 0.2 * step), color="white")
+    axes[0].plot(x[~used], y[~used], "x", ms=4, mew=1, color="#ff9d5c")
+    axes[0].set_title(f"{name}: model, {int(used.sum())} samples used, {int((~used).sum())} not", loc="left", fontsize=9, color=INK)
+    limit = 4 * span
+    axes[1].scatter(x[used], y[used], c=residual[used], s=9, cmap="RdBu_r", vmin=-limit, vmax=limit, lw=0)
+    axes[1].set_facecolor("#dddddd")
+    axes[1].set_xlim(extent[:2])
+    axes[1].set_ylim(extent[2:])
+    axes[1].set_aspect("equal")
+    rms = float(np.std(residual[used])) if used.any() else float("nan")
+    axes[1].set_title(f"sample less model, sd {rms:.1e}", loc="left", fontsize=9, color=INK)
+    for axis, picture, label, zero in ((axes[2], image, "before", middle), (axes[3], image - model, "after", 0.0)):
+        axis.imshow(_reduced(picture) - zero, cmap="gray", vmin=-6 * span, vmax=12 * span, interpolation="nearest")
+        axis.set_title(f"{label} (same display)", loc="left", fontsize=9, color=INK)
+    for axis in axes:
+        axis.set_xticks([])
+        axis.set_yticks([])
+
+
+def _span(sigma: float | Sequence[float] | None, channel: int, residual: Array) -> float:
+    if sigma is None:
+        return max(_robust_sd(residual), 1e-12)
+    return float(np.atleast_1d(np.asarray(sigma, float))[min(channel, np.size(sigma) - 1)])
+
+
+def _left_over(starless: Array, mask: Mask) -> Array:
+    grey = np.nan_to_num(_grey(starless)).astype(np.float32)
+    wide = cv2.medianBlur(cv2.blur(grey, (3, 3)), 5)
+    return np.where(mask, grey - cv2.blur(wide, (9, 9)), 0).astype(np.float32)
+
+
+def _worst_places(left: Array, mask: Mask) -> Array:
+    """Centres of the twelve masked patches in which the residual is largest."""
+    count, labels, _, centres = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    if count <= 1:
+        return np.zeros((0, 2))
+    power = np.bincount(labels.ravel(), (left.astype(float) ** 2).ravel(), count)[1:]
+    order = np.argsort(-power, kind="stable")[:12]
+    return centres[1:][order]
+
+
+def _enlarged(picture: Array, x: float, y: float, half: int = 20) -> Array:
+    """A square of 41 px around a place, every pixel three wide; padded at the edge."""
+    padded = np.pad(picture, ((half, half), (half, half)) + ((0, 0),) * (picture.ndim - 2), mode="edge")
+    row, column = int(np.clip(round(y), 0, picture.shape[0] - 1)), int(np.clip(round(x), 0, picture.shape[1] - 1))
+    cut = padded[row : row + 2 * half + 1, column : column + 2 * half + 1]
+    return np.repeat(np.repeat(cut, 3, 0), 3, 1)
+
+
+# ---------------------------------------------------------------- shared
+def _figure(width: float, height: float) -> Figure:
+    figure = Figure(figsize=(width, height), dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def _png(figure: Figure) -> bytes:
+    out = io.BytesIO()
+    figure.savefig(out, format="png", metadata={"Software": None})
+    figure.clear()
+    return out.getvalue()
+
+
+def _tidy(axes: Axes) -> None:
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(labelsize=8, colors=INK)
+    axes.yaxis.label.set_size(9)
+    axes.xaxis.label.set_size(9)
+
+
+def _ramp(index: int, count: int) -> tuple[float, float, float]:
+    share = index / max(count - 1, 1)
+    cold, warm = np.array([0.12, 0.25, 0.55]), np.array([0.85, 0.45, 0.1])
+    red, green, blue = cold + (warm - cold) * share
+    return float(red), float(green), float(blue)
+
+
+def _grey(image: Array) -> Array:
+    return image if image.ndim == 2 else image.mean(2)
+
+
+def _robust_sd(values: Array) -> float:
+    finite = values[np.isfinite(values) & (values != 0)]
+    return 1.4826 * float(np.median(np.abs(finite - np.median(finite)))) if finite.size else 0.0
+
+
+def _show(image: Array, black: float, span: float) -> Array:
+    """Linear light as a grey or colour picture for a plot: asinh, no data dark."""
+    light = np.nan_to_num((np.asarray(image, np.float32) - black) / max(span, 1e-12))
+    return np.clip(np.arcsinh(12 * np.clip(light, 0, None)) / np.arcsinh(12 * 4), 0, 1)
+
+
+def _step(shape: tuple[int, ...]) -> int:
+    return max(1, -(-max(shape[:2]) // MAX_PANEL_PX))
+
+
+def _reduced(picture: Array) -> Array:
+    """Mean over whole blocks, so that a panel never holds more than 900 px a side."""
+    step = _step(picture.shape)
+    if step == 1:
+        return np.asarray(picture)
+    size = (max(1, picture.shape[1] // step), max(1, picture.shape[0] // step))
+    return cv2.resize(np.ascontiguousarray(picture, np.float32), size, interpolation=cv2.INTER_AREA)
+
+
+def _reduced_max(picture: Array) -> Array:
+    """Largest value of whole blocks: a single hot pixel or a thin trail stays visible."""
+    step = _step(picture.shape)
+    rows, columns = picture.shape[0] // step * step, picture.shape[1] // step * step
+    return picture[:rows, :columns].reshape(rows // step, step, columns // step, step).max((1, 3))
