@@ -95,7 +95,8 @@ class Comparison:
     def words(self) -> list[str]:
         """Plain sentences: in what is which better; where A lost stands first."""
         lost, won = (_sentences([m for m in self.measures if m.verdict == v], self.a, self.b) for v in (B_BETTER, A_BETTER))
-        same = [KINDS[m.name].family for m in self.measures if m.verdict == NONE_SHOWN]
+        decided = {KINDS[m.name].family for m in self.measures if m.verdict != NONE_SHOWN}
+        same = [_subject_of([m], decided) for m in self.measures if m.verdict == NONE_SHOWN]
         tail = [f"No difference shown in: {', '.join(dict.fromkeys(same))}."] if same else []
         return [*lost, *self.flags, *won, *tail, *(f"{what} not compared: {why}." for what, why in self.unmeasured), *self.notes]
 
@@ -186,26 +187,31 @@ def _sentences(measures: list[Measure], name_a: str, name_b: str) -> list[str]:
 
 
 def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
-    first = group[0]
-    kind = KINDS[first.name]
+    first, kind = group[0], KINDS[group[0].name]
     winner = name_a if first.verdict == A_BETTER else name_b
     pairs = [(m.a, m.b) if m.verdict == A_BETTER else (m.b, m.a) for m in group]
-    head = f"{kind.family[0].upper()}{kind.family[1:]}: {winner} is better"
-    small = ", too little to see." if max(m.weight for m in group) < 1 else "."
-    more = "more" if first.better == "higher" else "less"
+    what = _subject_of(group, {kind.family})
+    head = f"{what[0].upper()}{what[1:]}: {winner} is better"
+    end = ", too little to see." if max(m.weight for m in group) < 1 else "."
+    shares = [abs(won / lost - 1) for won, lost in pairs if lost]
+    change = f"{_span(shares)} {'more' if first.better == 'higher' else 'less'}" if kind.relative and shares else ""
     if len(group) > 1:
-        shares = [abs(won / lost - 1) for won, lost in pairs if lost]
-        sizes = " and ".join(KINDS[m.name].phrase for m in sorted(group, key=lambda m: m.name))
-        return f"{head} at {sizes} ({_span(shares)} {more}){small}"
-    won, lost = pairs[0]
-    text = f"{head}, {_number(won)} against {_number(lost)}{' ' + first.unit if first.unit else ''}"
-    if kind.phrase != kind.family:
-        text = f"{head} at {kind.phrase}, {_number(won)} against {_number(lost)}{' ' + first.unit if first.unit else ''}"
-    if kind.relative and lost:
-        text += f" ({abs(won / lost - 1):.0%} {more})"
-    elif first.better.startswith("toward"):
-        text += f" (best: {first.better.split()[1]})"
-    return text + small
+        return f"{head}, {change}{end}"
+    won, lost = (_number(value) for value in pairs[0])
+    unit = f" {first.unit}" if first.unit else ""
+    aside = change or (f"best: {first.better.split()[1]}" if first.better.startswith("toward") else "")
+    return f"{head}, {won} against {lost}{unit}{f' ({aside})' if aside else ''}{end}"
+
+
+def _subject_of(group: list[Measure], split: set[str]) -> str:
+    """What the sentence is about: the family, with its bands named if the family is split between verdicts or its bands stand apart."""
+    kind = KINDS[group[0].name]
+    bands = [KINDS[m.name].phrase for m in sorted(group, key=lambda m: m.name, reverse=True)]
+    if kind.family == kind.phrase or kind.family not in split:
+        return kind.family
+    sizes = [band.removesuffix(" px") for band in bands]
+    joined = f"{', '.join(sizes[:-1])} and {sizes[-1]}" if len(sizes) > 1 else sizes[0]
+    return f"{kind.family} at {joined} px"
 
 
 def _span(shares: list[float]) -> str:

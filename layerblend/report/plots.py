@@ -23,6 +23,7 @@ CHANNEL_COLOURS = ("#c23b3b", "#2f8f4e", "#3467c9")
 INK, QUIET, ACCENT, WARN = "#222222", "#8a8a8a", "#1f6f8b", "#b4541a"
 NIGHT_SHADES = ("#eeeeee", "#ffffff")
 MAX_PANEL_PX = 900
+STAR_PX, STAR_GAP_PX, STRIP_MARGIN_PX, LABEL_PX = 123, 4, 16, 26  # squares of 41 px, three times enlarged
 
 
 def grade_report(table: FrameTable, *, kept: Mapping[str, int] | None = None, title: str = "") -> bytes:
@@ -39,8 +40,9 @@ def grade_report(table: FrameTable, *, kept: Mapping[str, int] | None = None, ti
     PNG file as bytes.
     """
     rows = sorted(table.rows, key=lambda row: (row.date, row.file))
-    figure = _figure(12, 11.5)
-    grid = figure.add_gridspec(5, 2, height_ratios=[1, 1, 1, 1, 1.5], width_ratios=[2.2, 1], hspace=0.32, wspace=0.16)
+    figure = _figure(12, 11)
+    layout = {"left": 0.07, "right": 0.985, "top": 0.945, "bottom": 0.055}
+    grid = figure.add_gridspec(5, 2, height_ratios=[1, 1, 1, 1, 1.5], width_ratios=[2.2, 1], hspace=0.3, wspace=0.08, **layout)
     series: list[tuple[str, list[tuple[str, str, list[float]]]]] = [
         ("fwhm_major, px", [("", ACCENT, [row.fwhm_major for row in rows])]),
         ("eccentricity", [("", ACCENT, [row.eccentricity for row in rows])]),
@@ -63,20 +65,18 @@ def rejection_picture(rejected: Array, count: Array, *, title: str = "Rejected s
     """
     total = np.maximum(np.asarray(rejected, np.float32) + np.asarray(count, np.float32), 1)
     share = np.asarray(rejected, np.float32) / total
-    share = share.max(2) if share.ndim == 3 else share
-    small = _reduced_max(share)
-    figure = _figure(10, 10 * small.shape[0] / small.shape[1] + 1.1)
-    axes = figure.add_subplot(111)
+    overall = float(np.sum(rejected, dtype=float) / np.sum(total, dtype=float))
+    small = _reduced_max(share.max(2) if share.ndim == 3 else share)
+    figure = _figure(10, 8.6 * small.shape[0] / small.shape[1] + 0.5)
+    axes = figure.add_axes((0.01, 0.01, 0.87, 0.95))
     shown = axes.imshow(
         np.sqrt(small), cmap="magma", vmin=0, vmax=np.sqrt(max(float(np.quantile(small, 0.9995)), 0.02)), interpolation="nearest"
     )
-    bar = figure.colorbar(shown, ax=axes, shrink=0.8, pad=0.02)
+    bar = figure.colorbar(shown, cax=figure.add_axes((0.9, 0.1, 0.02, 0.75)))
     ticks = np.array([0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.7, 1.0])
     bar.set_ticks([float(np.sqrt(v)) for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
     bar.set_ticklabels([f"{v:.0%}" for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
-    axes.set_title(
-        f"{title}: {float(share.mean()):.2%} of all samples; largest of each block of pixels shown", loc="left", fontsize=10, color=INK
-    )
+    axes.set_title(f"{title}: {overall:.2%} of all; shown is the largest share of each block of pixels", loc="left", fontsize=10, color=INK)
     axes.set_axis_off()
     return _png(figure)
 
@@ -135,32 +135,33 @@ def split_picture(
     left = _left_over(starless, mask) if residual is None else np.asarray(residual, np.float32)
     places = _worst_places(left, mask) if worst is None else np.asarray(worst, float)[:12, :2]
     span = float(np.nanquantile(_grey(image), 0.995) - black) if span is None else span
-    ratio = image.shape[0] / image.shape[1]
-    figure = _figure(14, 7 * ratio * 2 + 4.6)
-    grid = figure.add_gridspec(4, 12, height_ratios=[7 * ratio, 7 * ratio, 1.15, 1.15], hspace=0.08, wspace=0.03)
     shown = (
         ("starless", _show(starless, black, span)),
         ("stars", _show(stars, 0.0, span)),
         ("mask", mask.astype(float)),
         ("left at the stars", left),
     )
+    strip = _star_strip(_show(image, black, span), _show(starless, black, span), places)
+    width = STRIP_MARGIN_PX * 2 + 12 * (STAR_PX + STAR_GAP_PX)
+    panel = (width - 3 * STRIP_MARGIN_PX) / 2
+    tall = panel * image.shape[0] / image.shape[1]
+    height = 2 * (tall + LABEL_PX) + strip.shape[0] + LABEL_PX + STRIP_MARGIN_PX
+    figure = _figure(width / DPI, height / DPI)
     for i, (name, picture) in enumerate(shown):
-        axes = figure.add_subplot(grid[i // 2, 6 * (i % 2) : 6 * (i % 2) + 6])
-        if name == "left at the stars":
+        x, y = STRIP_MARGIN_PX + (i % 2) * (panel + STRIP_MARGIN_PX), height - (i // 2 + 1) * (tall + LABEL_PX)
+        axes = figure.add_axes((x / width, y / height, panel / width, tall / height))
+        if picture is left:
             limit = 5 * _robust_sd(left) + 1e-12
-            axes.imshow(_reduced(picture), cmap="RdBu_r", norm=TwoSlopeNorm(0, -limit, limit), interpolation="nearest")
+            axes.imshow(_reduced(picture), cmap="RdBu_r", norm=TwoSlopeNorm(0, -limit, limit), interpolation="nearest", aspect="auto")
         else:
-            axes.imshow(_reduced(picture), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
+            axes.imshow(_reduced(picture), cmap="gray", vmin=0, vmax=1, interpolation="nearest", aspect="auto")
         axes.set_title(name, loc="left", fontsize=10, color=INK, pad=3)
         axes.set_axis_off()
-    before, after = _show(image, black, span), _show(starless, black, span)
-    for i, (px, py) in enumerate(places):
-        for row, picture in enumerate((before, after)):
-            axes = figure.add_subplot(grid[2 + row, i])
-            axes.imshow(_enlarged(picture, px, py), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
-            axes.set_axis_off()
-            if row == 0:
-                axes.set_title(f"{px:.0f}, {py:.0f}", fontsize=7, color=QUIET, pad=2)
+    if len(places):
+        text = f"the {len(places)} worst stars, with and without, every pixel three wide; at x, y: "
+        text += "   ".join(f"{x:.0f}, {y:.0f}" for x, y in places)
+        figure.text(STRIP_MARGIN_PX / width, (strip.shape[0] + STRIP_MARGIN_PX + 6) / height, text, fontsize=8, color=INK)
+    figure.figimage(strip, STRIP_MARGIN_PX, STRIP_MARGIN_PX, origin="upper")
     return _png(figure)
 
 
@@ -242,7 +243,7 @@ def _night_panel(axes: Axes, rows: Sequence[FrameRow], label: str, curves: list[
     axes.set_xlim(-0.5, max(len(rows) - 0.5, 0.5))
     axes.set_xticks([])
     if len(curves) > 1:
-        axes.legend(fontsize=7, frameon=False, ncols=3, loc="upper right")
+        axes.legend(fontsize=7, frameon=False, ncols=3, loc="lower right", bbox_to_anchor=(1, 0.97), borderaxespad=0)
     _tidy(axes)
 
 
@@ -355,8 +356,20 @@ def _worst_places(left: Array, mask: Mask) -> Array:
     return centres[1:][order]
 
 
-def _enlarged(picture: Array, x: float, y: float, half: int = 20) -> Array:
-    """A square of 41 px around a place, every pixel three wide; padded at the edge."""
+def _star_strip(before: Array, after: Array, places: Array) -> Array:
+    """(h, w, 3) two rows of squares around the stars at three picture pixels per pixel, white where there is none."""
+    strip = np.ones((2 * STAR_PX + STAR_GAP_PX, 12 * (STAR_PX + STAR_GAP_PX), 3))
+    for row, picture in enumerate((before, after)):
+        for column, (x, y) in enumerate(places):
+            top, left = row * (STAR_PX + STAR_GAP_PX), column * (STAR_PX + STAR_GAP_PX)
+            square = _enlarged(picture, x, y)
+            strip[top : top + STAR_PX, left : left + STAR_PX] = square if square.ndim == 3 else square[..., None]
+    return strip
+
+
+def _enlarged(picture: Array, x: float, y: float) -> Array:
+    """A square around a place, every pixel three wide; the edge goes on beyond the picture."""
+    half = STAR_PX // 6
     padded = np.pad(picture, ((half, half), (half, half)) + ((0, 0),) * (picture.ndim - 2), mode="edge")
     row, column = int(np.clip(round(y), 0, picture.shape[0] - 1)), int(np.clip(round(x), 0, picture.shape[1] - 1))
     cut = padded[row : row + 2 * half + 1, column : column + 2 * half + 1]
