@@ -16,6 +16,9 @@ BAND_OUTER_PX = 2.4
 # Pixels this many sigma off the band's sky scatter belong to stars; so do their neighbours.
 STAR_SIGMA = 4.0
 STAR_FOOTPRINT_PX = 9
+CLIP_ROUNDS = 8
+# Sky is where the mean of a box this wide is low: far from bright stars' wings and off galaxies. The band hardly knows that mean.
+LEVEL_BOX_PX = 25
 STRIP_ROWS = 64
 STRIP_MARGIN = 16
 # Enough pixels for a noise figure good to .5 %, enough for tile levels good to .06 sigma each.
@@ -102,10 +105,15 @@ def band_noise(plane: Plane, *, pixels: int = NOISE_PIXELS) -> float:
     known = np.isfinite(band)
     if not known.any():
         return float("nan")
-    rough = mad_sigma(band)
-    near_star = np.concatenate([_star_footprints(strip, rough)[::BAND_STEP, ::BAND_STEP].ravel() for strip, _ in strips])
-    sky = known & ~near_star & (level <= _sky_ceiling(level[known]))
-    return mad_sigma(band[sky] if sky.sum() >= 100 else band) / BAND_GAIN
+    low = known & (level <= _sky_ceiling(level[known]))
+    scatter = mad_sigma(band)
+    for _ in range(CLIP_ROUNDS):
+        near_star = np.concatenate([_star_footprints(strip, scatter)[::BAND_STEP, ::BAND_STEP].ravel() for strip, _ in strips])
+        sky = low & ~near_star
+        before, scatter = scatter, mad_sigma(band[sky]) if sky.sum() >= 100 else scatter
+        if not scatter < 0.99 * before:
+            break
+    return scatter / BAND_GAIN
 
 
 def _strip_starts(plane: Plane, pixels: int) -> range:
@@ -120,21 +128,19 @@ def _band_strip(plane: Plane, first: int) -> tuple[Plane, Plane]:
     filled, valid = nan_filled(plane[low:high])
     inner = cv2.GaussianBlur(filled, (0, 0), BAND_INNER_PX)
     outer = cv2.GaussianBlur(filled, (0, 0), BAND_OUTER_PX)
+    level = cv2.blur(filled, (LEVEL_BOX_PX, LEVEL_BOX_PX))
     band = inner - outer
     if not valid.all():
         near_gap = cv2.dilate((~valid).astype(np.uint8), np.ones((STRIP_MARGIN + 1,) * 2, np.uint8)) > 0
         band[near_gap] = np.nan
     keep = slice(first - low, min(first + STRIP_ROWS, plane.shape[0]) - low)
-    return np.asarray(band[keep], np.float32), np.asarray(outer[keep], np.float32)
+    return np.asarray(band[keep], np.float32), np.asarray(level[keep], np.float32)
 
 
 def _sky_ceiling(level: Array) -> float:
-    """Level above which a pixel lies on a galaxy, a nebula or a halo: iterated clipping of the high side."""
-    sample = level[:: max(1, level.size // 50_000)]
-    for _ in range(5):
-        ceiling = float(np.median(sample)) + 3.0 * mad_sigma(sample)
-        sample = sample[sample <= ceiling]
-    return ceiling
+    """Level above which a pixel lies on a galaxy, a nebula or among stars: as far above the median as the 16 % quantile lies below."""
+    low, middle = np.quantile(level[:: max(1, level.size // 50_000)], (0.16, 0.5))
+    return float(2 * middle - low)
 
 
 def _star_footprints(band: Plane, rough: float) -> Mask:

@@ -133,22 +133,28 @@ def _limits_broken(
     sky = (row.sky_r + 2 * row.sky_g + row.sky_b) / 4
     reasons = []
     if max_eccentricity is not None and row.eccentricity > max_eccentricity:
-        reasons.append(f"eccentricity {_brief(row.eccentricity)} above {_brief(max_eccentricity)}")
+        reasons.append(f"eccentricity {_against(row.eccentricity, 'above', max_eccentricity)}")
     if min_stars is not None and 0 < row.stars < min_stars * median_stars:
         reasons.append(f"{row.stars} stars, below {min_stars:.0%} of the median {median_stars:g}")
     if max_fwhm is not None and row.fwhm_major > max_fwhm:
         reasons.append(f"fwhm_major {row.fwhm_major:.2f} px above {max_fwhm:g} px")
     if min_transparency is not None and row.transparency < min_transparency:
-        reasons.append(f"transparency {_brief(row.transparency)} below {_brief(min_transparency)}")
+        reasons.append(f"transparency {_against(row.transparency, 'below', min_transparency)}")
     if max_sky is not None and sky > max_sky:
         reasons.append(f"sky {sky:.4g} above {max_sky:g}")
     return reasons
 
 
-def _brief(value: float) -> str:
-    """Two decimals without the leading zero; more where two would hide the difference from a round limit."""
-    text = f"{value:.2f}" if abs(value - round(value, 2)) < 0.0005 or value > 0.1 else f"{value:.3g}"
-    return text.removeprefix("0") if text.startswith("0.") else text
+def _against(value: float, side: str, limit: float) -> str:
+    """ ".81 above .75": two decimals, more where two would hide the difference."""
+    decimals = 2
+    while decimals < 6 and f"{value:.{decimals}f}" == f"{limit:.{decimals}f}":
+        decimals += 1
+    return " ".join((_bare(value, decimals), side, _bare(limit, 2 if round(limit, 2) == limit else decimals)))
+
+
+def _bare(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}".removeprefix("0") if 0 <= value < 1 else f"{value:.{decimals}f}"
 
 
 def _words(rows: Sequence[FrameRow], files: Sequence[str]) -> tuple[str, ...]:

@@ -23,12 +23,14 @@ class Registration:
     """Where a frame's stars lie against the reference's.
 
     ``shift`` (dx, dy) px and ``rotation`` degrees carry the reference's stars onto the frame's (rotation about the frame's middle, from +x
-    towards +y); NaN when not found. ``matched`` stars agree; ``fault`` says in words what is wrong, empty when registered.
+    towards +y); NaN when not found. ``matched`` stars agree; ``farthest_px`` is the way of the star that the pose moves most; ``fault``
+    says in words what is wrong, empty when registered.
     """
 
     shift: tuple[float, float]
     rotation: float
     matched: int
+    farthest_px: float = math.nan
     mirrored: bool = False
     fault: str = ""
 
@@ -47,12 +49,12 @@ def check_registration(
     ----------
     rows : graded frames of one size (excluded ones, having no stars, only come out as "too few stars")
     reference : index of the reference in ``rows``
-    tolerance_px : float > 0, largest shift in px, and largest drift in the corners by rotation
+    tolerance_px : float > 0, px, the farthest that any star may stand from its place in the reference
     rotation_deg : float, unregistered frames are searched up to this rotation
 
     Returns
     -------
-    tuple of Registration; ``fault`` names the frame and says "shifted by", "turned by 180 degrees", "mirrored" or "not the same field".
+    tuple of Registration; ``fault`` names the frame and says "shifted by", "rotated by", "turned by 180 degrees", "mirrored" or "not the same stars".
     """
     check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
     base = rows[reference]
@@ -60,7 +62,7 @@ def check_registration(
     answers = []
     for row in rows:
         found = find_registration(row.measure.star_list, base.measure.star_list, shape, rotation_deg=rotation_deg)
-        answers.append(replace(found, fault=_registration_fault(row.file, base.file, found, shape, tolerance_px)))
+        answers.append(replace(found, fault=_registration_fault(row.file, base.file, found, tolerance_px)))
     return tuple(answers)
 
 
@@ -172,20 +174,21 @@ def _refined(here: Array, there: Array, angle: float, shift: Array, *, mirrored:
         shift = np.median(b - _rotated(a, angle), axis=0)
     if len(matched) == 1:
         shift = (here[matched] - _rotated(there[index[matched]], angle))[0]
-    return Registration((float(shift[0]), float(shift[1])), angle, len(matched), mirrored)
+    moved = _rotated(there[index[matched]], angle) + shift - there[index[matched]]
+    farthest = float(np.hypot(*moved.T).max()) if len(matched) else math.nan
+    return Registration((float(shift[0]), float(shift[1])), angle, len(matched), farthest, mirrored)
 
 
-def _registration_fault(file: str, reference: str, found: Registration, shape: tuple[int, int], tolerance_px: float) -> str:
+def _registration_fault(file: str, reference: str, found: Registration, tolerance_px: float) -> str:
     if found.matched == 0:
         return f"{file} does not show the same stars as {reference}: not registered, another field, or too few stars."
     if found.mirrored:
         return f"{file} is mirrored against {reference}: register the frames first."
     if found.turned:
         return f"{file} is turned by 180 degrees against {reference} (meridian flip?): register the frames first."
-    drift = math.hypot(*shape) / 2 * abs(math.radians(found.rotation))
-    if abs(found.rotation) > 0 and drift > tolerance_px and found.matched >= 5:
+    if found.farthest_px <= tolerance_px:
+        return ""
+    dx, dy = found.shift
+    if found.farthest_px > 2 * math.hypot(dx, dy):
         return f"{file} is rotated by {found.rotation:.2f} degrees against {reference}: register the frames first."
-    if math.hypot(*found.shift) > tolerance_px:
-        dx, dy = found.shift
-        return f"{file} is shifted by ({dx:+.1f}, {dy:+.1f}) px against {reference}: register the frames first."
-    return ""
+    return f"{file} is shifted by ({dx:+.1f}, {dy:+.1f}) px against {reference}: register the frames first."

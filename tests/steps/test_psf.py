@@ -1,0 +1,102 @@
+import numpy as np
+import pytest
+
+from layerblend.errors import InputError
+from layerblend.steps.psf import measure_psf
+from tests.scenes.stars import add_stars, random_catalogue, star_field
+
+
+def varying_field(seed=1, stars=400, height=800, width=1000, noise=2e-4, beta=2.8):
+    """Stars whose width grows to the corners and whose long axes follow a known pattern; returns image and (ln fwhm, e1, e2) terms."""
+    rng = np.random.default_rng(seed)
+    catalogue = random_catalogue(rng, stars, height, width, -1.5, 1.0)
+    u, v = 2 * catalogue[:, 0] / (width - 1) - 1, 2 * catalogue[:, 1] / (height - 1) - 1
+    terms = np.array([[np.log(3.2), 0.03, 0, 0.10, 0, 0.12], [0.04, 0, 0, 0.05, 0, -0.05], [0, 0, 0, 0, 0.10, 0]])
+    ln_fwhm, e1, e2 = terms @ np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    short = (1 - np.hypot(e1, e2)) / (1 + np.hypot(e1, e2))
+    plane = np.full((height, width), 0.02)
+    angle = np.degrees(0.5 * np.arctan2(e2, e1))
+    add_stars(plane, catalogue, np.exp(ln_fwhm), beta, np.sqrt(1 - short**2), angle)
+    image = np.minimum(plane + rng.normal(0, noise, plane.shape), 1.0).astype(np.float32)
+    return image, terms, beta
+
+
+def test_field_of_the_shape_is_found():
+    image, terms, beta = varying_field()
+    shape = measure_psf(image)
+    np.testing.assert_allclose(shape.terms, terms, atol=0.01)
+    assert shape.beta == pytest.approx(beta, rel=0.03)
+    assert "quadratic" in shape.words[0]
+    truth = np.exp(terms[0] @ [1, -1, -1, 1, 1, 1])
+    assert shape.at(0, 0).fwhm == pytest.approx(truth, rel=0.02)
+    assert shape.centre.fwhm == pytest.approx(3.2, rel=0.01)
+
+
+def test_stars_used_are_told_with_their_measures():
+    shape = measure_psf(varying_field()[0])
+    assert shape.stars.dtype == np.float64 and shape.stars.shape[1] == 8 and len(shape.stars) > 100
+    assert (np.diff(shape.stars[:, 2]) <= 0).all()
+    x, y, _, _, fwhm, major, eccentricity, _ = shape.stars.T
+    assert np.allclose(major, fwhm / (1 - eccentricity**2) ** 0.25)
+    assert np.ptp(x) > 900 and np.ptp(y) > 700
+
+
+def test_mono_and_colour_agree():
+    image, _, _ = varying_field(2, 300, 600, 700)
+    mono = measure_psf(image)
+    colour = measure_psf(np.repeat(image[..., None], 3, -1))
+    assert colour.centre.fwhm == pytest.approx(mono.centre.fwhm, rel=1e-4)
+
+
+@pytest.mark.parametrize("stars, kind", [(18, "constant"), (38, "linear"), (150, "quadratic")])
+def test_fewer_stars_carry_fewer_terms(stars, kind):
+    shape = measure_psf(star_field(3, 500, 600, stars=stars, margin=20, eccentricity=0.4, angle=50).image)
+    assert kind in shape.words[0]
+    assert shape.centre.fwhm == pytest.approx(3.4, rel=0.01)
+    assert shape.centre.eccentricity == pytest.approx(0.4, abs=0.03)
+    assert shape.at(0, 0).fwhm == pytest.approx(3.4, rel=0.04)
+
+
+def test_undersampled_stars_are_called_so():
+    shape = measure_psf(star_field(4, 400, 500, stars=80, fwhm=1.6).image)
+    assert shape.centre.fwhm == pytest.approx(1.6, rel=0.02)
+    assert any("undersampled" in word for word in shape.words)
+    assert not any("undersampled" in word for word in measure_psf(star_field(4, 400, 500, stars=80, fwhm=2.6).image).words)
+
+
+@pytest.mark.parametrize("options", [{"hot": 1e-4, "galaxy": True}, {"stars": 2500}, {"correlated": True}, {"noise": 1e-3}])
+def test_disturbed_fields_keep_the_width(options):
+    shape = measure_psf(star_field(5, 600, 800, **options).image)
+    assert shape.centre.fwhm == pytest.approx(3.4, rel=0.02)
+    assert shape.centre.eccentricity < 0.2
+
+
+def test_saturated_stars_do_not_count():
+    field = star_field(6, 500, 600, stars=120, bright=1.8, clip=0.4)
+    shape = measure_psf(field.image, saturated=field.image >= 0.4)
+    assert shape.centre.fwhm == pytest.approx(3.4, rel=0.01)
+    assert shape.stars[:, 3].max() < 0.4
+    # A share of saturated frames counts as the mask does; without either the flat tops fail the fit.
+    np.testing.assert_array_equal(measure_psf(field.image, saturated=0.3 * (field.image >= 0.4)).terms, shape.terms)
+    assert measure_psf(field.image).centre.fwhm == pytest.approx(3.4, rel=0.03)
+
+
+def test_gaps_and_sky_subtracted_values_are_welcome():
+    field = star_field(7, 500, 600, stars=120, sky=0.0)
+    image = field.image.copy()
+    image[:40] = np.nan
+    before = image.copy()
+    assert measure_psf(image).centre.fwhm == pytest.approx(3.4, rel=0.01)
+    np.testing.assert_array_equal(image, before)
+
+
+def test_no_star_is_one_clear_sentence():
+    with pytest.raises(InputError, match=r"^The star image cannot be measured: 0 usable stars"):
+        measure_psf(np.random.default_rng(8).normal(0.1, 1e-3, (300, 300)).astype(np.float32))
+    with pytest.raises(InputError, match="cannot be measured"):
+        measure_psf(np.zeros((300, 300, 3), np.float32))
+
+
+def test_same_image_same_shape():
+    image = star_field(9, 300, 400, stars=80).image
+    np.testing.assert_array_equal(measure_psf(image).terms, measure_psf(image).terms)
