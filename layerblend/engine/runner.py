@@ -16,8 +16,8 @@ from layerblend.engine.store import DamagedError, Store
 
 # how long to wait before asking again whether another run has finished a node
 _ASK_AGAIN_S = 0.1
-# nodes handed out ahead of the workers: enough to keep them busy, few enough that a file just hashed is still in memory
-_AHEAD = 8
+# nodes handed out at one time: enough to keep the workers busy, few enough that a file just hashed is still in memory
+AHEAD = 8
 _LONGEST_SHOWN = 40
 
 
@@ -51,17 +51,27 @@ class Runner:
         Called with an Event for every node that starts and finishes.
     executor : concurrent.futures.Executor, optional
         Where nodes marked ``parallel`` run, several at a time; without it they run here, one after the other.
+    ahead : int
+        How many of them are handed out at one time: about twice the number of workers.
     mmap : bool
         Large arrays from the store are mapped into memory instead of read.
     """
 
     def __init__(
-        self, graph: Graph, store: Store, progress: Progress | None = None, *, executor: Executor | None = None, mmap: bool = True
+        self,
+        graph: Graph,
+        store: Store,
+        progress: Progress | None = None,
+        *,
+        executor: Executor | None = None,
+        ahead: int = AHEAD,
+        mmap: bool = True,
     ) -> None:
         self.graph = graph
         self.store = store
         self.tell: Progress = progress or (lambda event: None)
         self.executor = executor
+        self.ahead = ahead
         self._mmap = mmap
         self._keys: dict[str, str] = {}
         self._file_keys: dict[Path, str] = {}
@@ -241,7 +251,7 @@ class _Work:
         if name not in self.todo:
             return False
         runner, node = self.runner, self.graph[name]
-        if self._waits_for_files(name) or (self._goes_outside(node) and len(self.outside) >= _AHEAD):
+        if self._waits_for_files(name) or (self._goes_outside(node) and len(self.outside) >= self.runner.ahead):
             return False
         runner.key(name)  # reads this node's own files, if they are not known yet
         if runner.is_there(name):

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     import numpy as np
 
 TAG = "~"
+# arrays up to this size stand in the JSON text itself: hundreds of small results are one file each instead of several
+INLINE_BYTES = 2**15
 
 
 class UnkeepableError(TypeError):
@@ -94,6 +96,9 @@ class Writer:
             if file is not None:
                 self.inside.append(file)
                 return {TAG: "mapped", "name": file}
+            if value.nbytes <= INLINE_BYTES and value.dtype.names is None:
+                text = base64.b64encode(value.tobytes("C")).decode()
+                return {TAG: "small", "dtype": value.dtype.str, "shape": list(value.shape), "text": text}
             self.arrays.append(np.asarray(value, order="C"))
             return {TAG: "array", "number": len(self.arrays) - 1}
         raise UnkeepableError(f"a {type(value).__module__}.{type(value).__qualname__} cannot be kept in the store")
@@ -179,6 +184,14 @@ class Reader:
 
     def _make_mapped(self, tree: Any) -> Any:
         return self._mapped(tree["name"])
+
+    def _make_small(self, tree: Any) -> Any:
+        import numpy as np
+
+        array = np.empty(tree["shape"], np.dtype(tree["dtype"]))
+        if array.nbytes:
+            array.reshape(-1).view("u1")[:] = np.frombuffer(base64.b64decode(tree["text"]), "u1")
+        return array
 
     def _make_scalar(self, tree: Any) -> Any:
         import numpy as np

@@ -11,7 +11,19 @@ from typing import Any
 
 import yaml
 
-from layerblend.recipe.schema import Recipe, Section, Sections, Setting, StackSpec, flow, key_of, part_of, setting_of, written
+from layerblend.recipe.schema import (
+    STANDARD_STACKS,
+    Recipe,
+    Section,
+    Sections,
+    Setting,
+    StackSpec,
+    flow,
+    key_of,
+    part_of,
+    setting_of,
+    written,
+)
 
 FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
 TIFF_ENDINGS = (".tif", ".tiff")
@@ -107,24 +119,37 @@ def starter_recipe(
     ``folder``: the frames; ``stacks``: finished stacks by name, a file or {r, g, b} files; ``home``: the folder the recipe will lie in,
     so that paths can be written relative to it.
     """
-    lines = _comment(
+    head = (
         f"Recipe of {' '.join(target.split())}. A line behind # shows a default: take away the # and change the value to set it. "
         "`layerblend check` tells what is wrong or what would run; `layerblend blend` makes the picture."
     )
-    lines += ["", _line("target", target, "")]
+    return _text(head, target, _frames_lines(folder, pattern, frame_count, home), _stacks_lines(stacks, home), "# ")
+
+
+def full_recipe(target: str, folder: str | Path) -> str:
+    """A recipe in which every setting is written out with its default; it gives what a recipe of name and folder alone gives."""
+    frames = ["frames:", _line("folder", Path(folder).as_posix(), "  "), *_settings_lines(_part("frames"), "  ", ("folder",), "")]
+    stacks = ["stacks:"]
+    for name, spec in STANDARD_STACKS.items():
+        given = StackSpec.model_validate(dict(spec))
+        stacks += [f"  {name}:", *_settings_lines(given, "    ", ("file", "files"), "", notes=name == next(iter(STANDARD_STACKS)))]
+    return _text("Every setting with its default; what is not needed can be left out.", target, frames, stacks, "")
+
+
+def _text(head: str, target: str, frames: list[str], stacks: list[str], mark: str) -> str:
+    lines = [*_comment(head), "", _line("target", target, "")]
     for name in Recipe.model_fields:
-        if name == "target":
-            continue
-        lines += ["", *_comment(setting_of(Recipe, name).help)]
-        if name == "frames":
-            lines += _frames_lines(folder, pattern, frame_count, home)
-        elif name == "stacks":
-            lines += _stacks_lines(stacks, home)
-        else:
-            part = part_of(Recipe, name)
-            assert part is not None
-            lines += [f"{name}:", *_settings_lines(part, "  ")]
+        if name != "target":
+            lines += ["", *_comment(setting_of(Recipe, name).help)]
+            known = {"frames": frames, "stacks": stacks}
+            lines += known[name] if name in known else [f"{name}:", *_settings_lines(_part(name), "  ", mark=mark)]
     return "\n".join(lines) + "\n"
+
+
+def _part(name: str) -> type[Section]:
+    part = part_of(Recipe, name)
+    assert part is not None
+    return part
 
 
 def _comment(text: str, indent: str = "") -> list[str]:
@@ -134,13 +159,8 @@ def _comment(text: str, indent: str = "") -> list[str]:
 def _quoted(value: Any) -> str:
     if not isinstance(value, str):
         return flow(value)
-    return (
-        yaml.safe_dump(value, allow_unicode=True, width=10_000, default_style=None if _is_plain(value) else "'").split("\n...")[0].strip()
-    )
-
-
-def _is_plain(text: str) -> bool:
-    return re.fullmatch(r"[^\W\d][\w ./-]*", text) is not None
+    style = None if re.fullmatch(r"[^\W\d][\w ./-]*", value) else "'"
+    return str(yaml.safe_dump(value, allow_unicode=True, width=10_000, default_style=style)).split("\n...")[0].strip()
 
 
 def _line(key: str, value: Any, indent: str, note: str = "") -> str:
@@ -148,17 +168,22 @@ def _line(key: str, value: Any, indent: str, note: str = "") -> str:
     return f"{text:<36}  # {note}" if note else text
 
 
-def _settings_lines(section: type[Section], indent: str, skip: Sequence[str] = ()) -> list[str]:
+def _settings_lines(
+    section: type[Section] | Section, indent: str, skip: Sequence[str] = (), mark: str = "# ", *, notes: bool = True
+) -> list[str]:
+    """One line for each setting, behind ``mark``: the defaults of a kind of section, or what one section says."""
+    model = type(section) if isinstance(section, Section) else section
     lines: list[str] = []
-    for name, info in section.model_fields.items():
-        setting, key = setting_of(section, name), key_of(section, name)
+    for name, info in model.model_fields.items():
+        setting, key = setting_of(model, name), key_of(model, name)
         if key in skip:
             continue
-        part = part_of(section, name)
+        part = part_of(model, name)
         if part is not None and setting.rule is None:
-            lines += [f"{indent}{key}:  # {setting.help}", *_settings_lines(part, indent + "  ")]
+            lines += [f"{indent}{key}:  # {setting.help}", *_settings_lines(part, indent + "  ", mark=mark)]
             continue
-        lines.append(_line(f"# {key}", written(setting.rule, info.default), indent, _note(setting)))
+        value = getattr(section, name) if isinstance(section, Section) else info.default
+        lines.append(_line(mark + key, written(setting.rule, value), indent, _note(setting) if notes else ""))
     return lines
 
 
@@ -183,8 +208,6 @@ def _relative(path: str | Path, home: str | Path | None) -> str:
 
 
 def _frames_lines(folder: str | Path | None, pattern: str | None, count: int | None, home: str | Path | None) -> list[str]:
-    part = part_of(Recipe, "frames")
-    assert part is not None
     lines = ["frames:"]
     given: list[str] = []
     if folder is not None:
@@ -193,18 +216,15 @@ def _frames_lines(folder: str | Path | None, pattern: str | None, count: int | N
     if pattern is not None:
         lines.append(_line("pattern", pattern, "  "))
         given.append("pattern")
-    return lines + _settings_lines(part, "  ", given)
+    return lines + _settings_lines(_part("frames"), "  ", given)
 
 
 def _stacks_lines(stacks: Mapping[str, StackFile] | None, home: str | Path | None) -> list[str]:
     if not stacks:
         lines = _comment("A set written here replaces the standard one. Of one stack can be said:")
         lines += ["# stacks:", "#   best25: 25%                     # short for {keep: 25%}", "#   best40:"]
-        inner = [
-            _line("# keep", 0.4, "    ", "share of the sharpest frames"),
-            *_settings_lines(StackSpec, "    ", ("keep", "file", "files")),
-        ]
-        return lines + ["# " + line.replace("# ", "", 1) for line in inner]
+        example = StackSpec.model_validate({"keep": 0.4})
+        return lines + ["# " + line for line in _settings_lines(example, "    ", ("file", "files"), "")]
     lines = ["stacks:  # finished stacks, sharpest first; all of one size and place"]
     for name, file in stacks.items():
         lines.append(f"  {name}:")

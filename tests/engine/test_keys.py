@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from layerblend.engine.keys import SETTLED_NS, FileKeys, canonical, content_key, node_key
@@ -22,12 +23,14 @@ SETTINGS = st.recursive(
 GROUPS = st.dictionaries(st.text(min_size=1, max_size=6), SETTINGS, max_size=5)
 
 
+@examples(max_examples=60, deadline=None)
 @given(GROUPS)
 def test_order_of_settings_does_not_matter(settings: dict[str, Any]) -> None:
     turned = dict(reversed(settings.items()))
     assert node_key("step", 1, settings, []) == node_key("step", 1, turned, [])
 
 
+@examples(max_examples=60, deadline=None)
 @given(GROUPS, GROUPS)
 def test_different_settings_have_different_keys(one: dict[str, Any], two: dict[str, Any]) -> None:
     same = canonical(one) == canonical(two)

@@ -271,7 +271,7 @@ def test_an_interrupted_run_goes_on_where_it_was(tmp_path: Path, how: str) -> No
     assert 4 <= done < 12
     with run(tmp_path, 12, 0) as process:
         out, _ = process.communicate(timeout=60)
-    assert float(out) == 8 * sum(range(12))
+    assert float(out) == 2000 * sum(range(12))
     rows = logged(tmp_path)
     assert sorted(set(rows)) == list(range(12))
     assert len(rows) <= 13  # only the row in work when the run was killed may be made twice
@@ -280,7 +280,7 @@ def test_an_interrupted_run_goes_on_where_it_was(tmp_path: Path, how: str) -> No
 def test_two_runs_at_once_share_the_work(tmp_path: Path) -> None:
     with run(tmp_path, 8, 0.05) as one, run(tmp_path, 8, 0.05) as two:
         results = {process.communicate(timeout=60)[0] for process in (one, two)}
-    assert results == {f"{8.0 * sum(range(8))}\n"}
+    assert results == {f"{2000.0 * sum(range(8))}\n"}
     assert logged(tmp_path) == list(range(8))
 
 

@@ -72,7 +72,7 @@ def test_saving_again_replaces_and_leaves_no_scraps(store: Store) -> None:
 def test_one_flipped_bit_is_found_anywhere(store: Store, which: str) -> None:
     rng = np.random.default_rng(5)
     for _ in range(20):
-        store.save(KEY, [big(1, 40), "words"])
+        store.save(KEY, [big(1, 100), "words"])
         path = next(path for path in files_of(store, KEY) if path.name.endswith(which))
         data = bytearray(path.read_bytes())
         # the priority in the head of value.json is a hint for tidying up and no part of the result
@@ -204,7 +204,7 @@ import numpy as np
 from layerblend.engine.store import Store
 from layerblend.errors import StoppedError
 store = Store(sys.argv[1])
-store.save("aa" + "0" * 38, np.ones(10))
+store.save("aa" + "0" * 38, np.ones(10**4))
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 try:
     store.save("aa" + "0" * 38, np.ones(10**6))
@@ -214,5 +214,17 @@ print(store.load("aa" + "0" * 38).sum())
 """
     run = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=True)
     assert "The disk is full: the next result (8 MB) does not fit" in run.stdout
-    assert run.stdout.endswith("10.0\n")  # the earlier result is untouched
-    assert sum(path.stat().st_size for path in tmp_path.rglob("*.npy")) < 1000
+    assert run.stdout.endswith("10000.0\n")  # the earlier result is untouched
+    assert sum(path.stat().st_size for path in tmp_path.rglob("*.npy")) < 100_000
+
+
+def test_a_file_untouched_since_it_was_verified_is_not_read_again(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    store.save(KEY, big(1))
+    path = next(path for path in files_of(store, KEY) if path.suffix == ".npy")
+    os.utime(path, (time.time() - 100, time.time() - 100))
+    store.load(KEY)
+    monkeypatch.setattr("layerblend.engine.store._measure", lambda folder, path: pytest.fail("read again"))
+    store.load(KEY)
+    path.touch()
+    with pytest.raises(pytest.fail.Exception, match="read again"):
+        store.load(KEY)

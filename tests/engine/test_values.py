@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import settings as examples
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -73,6 +74,7 @@ VALUES = st.recursive(
 )
 
 
+@examples(max_examples=60, deadline=None)
 @given(VALUES)
 def test_any_value_survives(value: Any) -> None:
     assert same(there_and_back(value), value)
@@ -85,10 +87,19 @@ def test_odd_values_survive(value: Any) -> None:
     assert there_and_back(value) == value
 
 
-def test_arrays_come_back_in_c_order() -> None:
-    back = there_and_back(np.asfortranarray(np.arange(6.0).reshape(2, 3)))
-    assert back.flags.c_contiguous
-    assert np.array_equal(back, np.arange(6.0).reshape(2, 3))
+@pytest.mark.parametrize("rows", [2, 2000], ids=["inline", "file"])
+def test_arrays_come_back_in_c_order_and_writeable(rows: int) -> None:
+    array = np.arange(rows * 3.0).reshape(rows, 3)
+    for turned in (np.asfortranarray(array), array[::-1], array[:, ::2]):
+        back = there_and_back(turned)
+        assert back.flags.c_contiguous
+        assert back.flags.writeable
+        assert same(back, turned)
+
+
+def test_records_within_arrays_survive() -> None:
+    table = np.array([(1, 2.5), (3, 4.5)], [("n", "i4"), ("v", "f8")])
+    assert same(there_and_back(table), table)
 
 
 def test_frame_records_survive() -> None:
@@ -137,22 +148,22 @@ def test_a_record_that_has_changed_is_not_guessed_at(tree: Any) -> None:
 
 
 def test_mapped_files_of_the_work_folder_are_not_written_again(tmp_path: Path) -> None:
-    made = np.lib.format.open_memmap(tmp_path / "a.npy", mode="w+", dtype="f4", shape=(4, 5))
+    made = np.lib.format.open_memmap(tmp_path / "a.npy", mode="w+", dtype="f4", shape=(400, 50))
     made[:] = 7
     writer = Writer(tmp_path, PACKAGES)
     writer.tree([made, np.asarray(made), tmp_path / "b.txt", Path("/elsewhere")])
     assert not writer.arrays
     assert writer.inside == ["a.npy", "a.npy", "b.txt"]
-    assert same(there_and_back(np.asarray(made), tmp_path), np.full((4, 5), 7, np.float32))
+    assert same(there_and_back(np.asarray(made), tmp_path), np.full((400, 50), 7, np.float32))
 
 
 def test_parts_and_changed_copies_of_mapped_files_are_written(tmp_path: Path) -> None:
-    made = np.lib.format.open_memmap(tmp_path / "a.npy", mode="w+", dtype="f4", shape=(4, 5))
+    made = np.lib.format.open_memmap(tmp_path / "a.npy", mode="w+", dtype="f4", shape=(400, 50))
     made.flush()
     changed = np.load(tmp_path / "a.npy", mmap_mode="c")
     changed[0] = 1
     writer = Writer(tmp_path, PACKAGES)
-    for part in (made[1:], made[:, ::2], made.T, made.view("i4"), made.reshape(5, 4), changed):
+    for part in (made[1:], made[:, ::2], made.T, made.view("i4"), made.reshape(50, 400), changed):
         writer.tree(part)
     assert len(writer.arrays) == 6
     assert not writer.inside

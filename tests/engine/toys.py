@@ -29,7 +29,7 @@ class Pair(NamedTuple):
     right: Any
 
 
-def source(*, seed: int, size: int = 16) -> Any:
+def source(*, seed: int, size: int = 100) -> Any:
     """Random numbers of one seed."""
     CALLS.append(f"source {seed}")
     return np.random.default_rng(seed).normal(size=(size, size)).astype(np.float32)
@@ -61,7 +61,9 @@ def read_text(*, path: Path) -> Any:
 
 def rows(*, folder: Path, count: int, pause_s: float = 0.0, log: Path) -> Any:
     """A picture made row by row in a work folder; rows already there are not made again."""
-    made = np.lib.format.open_memmap(folder / "sum.npy", mode="r+" if (folder / "sum.npy").exists() else "w+", dtype="f4", shape=(count, 8))
+    made = np.lib.format.open_memmap(
+        folder / "sum.npy", mode="r+" if (folder / "sum.npy").exists() else "w+", dtype="f4", shape=(count, 2000)
+    )
     for row in range(count):
         mark = folder / f"row{row}"
         if not mark.exists():

@@ -7,7 +7,7 @@ import pytest
 
 from layerblend.recipe.load import load_recipe, recipe_from
 from layerblend.recipe.schema import settings
-from layerblend.recipe.starter import sort_out, starter_recipe
+from layerblend.recipe.starter import full_recipe, sort_out, starter_recipe
 
 
 def loaded(folder: Path, text: str) -> object:
@@ -32,15 +32,20 @@ def test_starter_shows_every_setting(tmp_path: Path) -> None:
 
 
 def test_uncommented_starter_says_the_defaults(tmp_path: Path) -> None:
-    text = starter_recipe("x", folder="frames", home=tmp_path)
-    # a comment that begins with `key:` is a default; all others are prose
+    text = starter_recipe("x", folder=tmp_path / "frames", home=tmp_path)
+    # a comment that begins with `key: value` is a default; all others are prose
     bare = re.sub(r"(?m)^(\s*)# (?=[a-z_]+: *\S)", r"\1", text)
-    stacks = {"best25": "25%", "best40": {"keep": 0.4}}  # the example that the starter gives
-    bare = bare.replace("stack: deep", "stack: best40").replace("stack: all", "stack: best25")
-    roles = {"detail": {"stack": "best40"}, "colour": {"stack": "best25"}}
-    recipe = loaded(tmp_path, bare)
-    assert recipe == recipe_from({"target": "x", "frames": {"folder": "frames"}, "stacks": stacks, "roles": roles}, base=tmp_path)
     assert bare.count("#") < text.count("#")
+    assert loaded(tmp_path, bare) == recipe_from({"target": "x", "frames": {"folder": "frames"}}, base=tmp_path)
+
+
+def test_the_example_of_stacks_in_the_starter_can_be_used(tmp_path: Path) -> None:
+    text = starter_recipe("x", folder=tmp_path / "frames", home=tmp_path)
+    start = text.index("# stacks:")
+    end = text.index("\n\n", start)
+    used = text[:start] + re.sub(r"(?m)^# ", "", text[start:end]) + text[end:]
+    recipe = load_recipe(write(tmp_path, used))
+    assert {name: spec.keep for name, spec in recipe.stacks.items()} == {"best25": 0.25, "best40": 0.4}
 
 
 def test_starter_for_stacks(tmp_path: Path) -> None:
@@ -75,3 +80,17 @@ def test_frames_and_stacks_are_told_apart_by_name() -> None:
     ]
     assert set(found.stacks["mine"]) == {"r", "g", "b"}  # type: ignore[arg-type]
     assert not found.frames
+
+
+RECIPES = Path(__file__).resolve().parents[2] / "recipes"
+
+
+@pytest.mark.parametrize("path", sorted(RECIPES.glob("*.yaml")), ids=lambda path: path.name)
+def test_example_recipes_load(path: Path) -> None:
+    assert load_recipe(path).target == "Lantern Spiral"
+
+
+def test_full_example_is_what_the_schema_says() -> None:
+    text = (RECIPES / "lantern_spiral_full.yaml").read_text(encoding="utf-8")
+    assert text == full_recipe("Lantern Spiral", "frames")
+    assert load_recipe(RECIPES / "lantern_spiral_full.yaml") == load_recipe(RECIPES / "lantern_spiral_minimal.yaml")
