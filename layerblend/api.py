@@ -306,8 +306,8 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         values = opened.get_all("table", "stacks")
         written = outputs.write_grade(opened, values["table"], folder)
         written += outputs.link_stacks(opened, values["stacks"], folder)
-        rows, words = outputs.stack_words(values["stacks"])
-        for text in words:
+        rows = values["stacks"].report.stacks
+        for text in values["stacks"].report.words:
             opened.warn("stack", text)
         answer = Answer(written, {"stacks": list(rows)}, opened.warnings, [f"Stacks are in {folder / 'stacks'}."])
     answer.show = lambda: _show_stacks(rows, folder)
@@ -361,7 +361,7 @@ def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
         spoken[f"split {name}"] = values[f"split/{name}"].words
         spoken[f"stars {name}"] = values[f"psf/{name}"].words
     if "stacks" in values:
-        spoken["stack"] = outputs.stack_words(values["stacks"])[1]
+        spoken["stack"] = values["stacks"].report.words
         spoken["grade"] = values["table"].words
     for code, words in spoken.items():
         for text in words:

@@ -33,6 +33,7 @@ from layerblend.kinds import (
 from layerblend.maths.curve import stretch
 from layerblend.maths.noise import error_map, luminance_error, signal_error_map
 from layerblend.maths.robust import mad_sigma
+from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
 from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
@@ -62,9 +63,17 @@ def rank_table(
 
 
 # ---------------------------------------------------------------- linear light
-def framed_stack(paths: Mapping[str, Path], *, name: str) -> Stack:
+@dataclass(frozen=True)
+class StackPass:
+    """The stacks that one pass over the frames wrote, and what it found."""
+
+    paths: Mapping[str, Path]
+    report: StackReport
+
+
+def framed_stack(stacks: StackPass, *, name: str) -> Stack:
     """One stack of the pass over the frames, opened without being read."""
-    return open_stack(paths[name])
+    return open_stack(stacks.paths[name])
 
 
 def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json as json_module
 import sys
 import time
@@ -41,6 +42,9 @@ Set = Annotated[
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where results go (default: output.folder of the recipe).")]
 
 
+DISK_TROUBLE = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO}
+
+
 class Done(NamedTuple):
     """What a command gives back: files written, warnings, the data of `--json` and the text for a terminal."""
 
@@ -66,9 +70,9 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         _fail(command, json, StoppedError("Interrupted; what was finished is kept, run the same command to go on.", code="interrupted"), 4)
     except MemoryError:
         _fail(command, json, StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory"), 4)
-    except OSError as error:
-        _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), 4)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in DISK_TROUBLE:
+            _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), 4)
         log = _write_log(command)
         text = f"This is a bug in layerblend ({type(error).__name__}: {error}). The log is {log}; please report it with the recipe."
         _fail(command, json, LayerblendError(text, file=log, code="bug"), 1)

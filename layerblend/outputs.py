@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from layerblend import chain
+from layerblend.chain import StackPass
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import provenance, write_json
 from layerblend.files.stacks import open_stack
@@ -21,7 +22,6 @@ from layerblend.plan import stack_paths
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.report import plots
 from layerblend.runs import Run
-from layerblend.stacking import read_report
 from layerblend.steps.rank import kept_count
 
 DISPLAY_WRITERS = {"tiff": (".tif", write_tiff), "png": (".png", write_png), "jpeg": (".jpg", write_jpeg)}
@@ -55,8 +55,9 @@ def write_table(table: FrameTable, path: Path) -> None:
         table.write_csv(part)
 
 
-def link_stacks(run: Run, paths: Mapping[str, Path], folder: Path) -> list[Path]:
+def link_stacks(run: Run, made: StackPass, folder: Path) -> list[Path]:
     """The stacks appear in the result folder: linked where the disk can, copied where it cannot; and where samples were rejected."""
+    paths = made.paths
     targets = [folder / "stacks" / f"{name}.fits" for name in paths]
     refuse_overwrite(targets, input_files(run))
     (folder / "stacks").mkdir(parents=True, exist_ok=True)
@@ -78,12 +79,6 @@ def _link(source: Path, target: Path) -> None:
     except OSError:
         shutil.copyfile(source, part)
     part.replace(target)
-
-
-def stack_words(paths: Mapping[str, Path]) -> tuple[tuple[dict[str, Any], ...], tuple[str, ...]]:
-    """The table of the stacks and what the pass had to say."""
-    report = read_report(next(iter(paths.values())).parent)
-    return report.stacks, report.words
 
 
 # ---------------------------------------------------------------- the result

@@ -153,7 +153,7 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
     nodes = []
     for name, spec in recipe.stacks.items():
         if spec.from_frames:
-            nodes.append(Node(f"stack/{name}", chain.framed_stack, settings={"name": name}, inputs={"paths": "stacks"}, keep=False))
+            nodes.append(Node(f"stack/{name}", chain.framed_stack, settings={"name": name}, inputs=("stacks",), keep=False))
         else:
             paths = stack_paths(spec)
             level = {"white_level": recipe.frames.white_level}

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from layerblend.chain import StackPass
 from layerblend.engine.graph import Graph
 from layerblend.engine.runner import Event, Runner
 from layerblend.engine.store import Store
@@ -24,7 +25,7 @@ from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue,
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
 from layerblend.plan import Names, Sources, build_graph, names_of
 from layerblend.recipe.schema import Execution, Recipe, Spot
-from layerblend.stacking import build_stacks
+from layerblend.stacking import build_stacks, read_report
 
 STORE_NAME = ".layerblend"
 LEAST_GOOD_SHARE = 0.5
@@ -81,15 +82,12 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
     sources = find_sources(recipe, warnings)
     with make_executor(execution) as executor, _progress(execution, len(sources.frames)) as (tell, wrap):
 
-        def stack_frames(table: FrameTable, *, folder: Path, **settings: Any) -> dict[str, Path]:
+        def stack_frames(table: FrameTable, *, folder: Path, **settings: Any) -> StackPass:
             return _stack(table, folder, settings, executor, execution, wrap)
 
         graph = build_graph(recipe, sources, stack_frames)
         store = Store(recipe.home / STORE_NAME)
-        try:
-            yield Run(recipe, execution, names_of(recipe), sources, graph, Runner(graph, store, tell, executor=executor), warnings)
-        finally:
-            store.notes.close()
+        yield Run(recipe, execution, names_of(recipe), sources, graph, Runner(graph, store, tell, executor=executor), warnings)
 
 
 def worker_count(execution: Execution) -> int:
@@ -124,8 +122,8 @@ def make_executor(execution: Execution) -> Iterator[Executor]:
 
 def _stack(
     table: FrameTable, folder: Path, settings: Mapping[str, Any], executor: Executor, execution: Execution, wrap: Callable[..., Any]
-) -> dict[str, Path]:
-    return build_stacks(
+) -> StackPass:
+    paths = build_stacks(
         table,
         settings["specs"],
         folder=folder,
@@ -137,6 +135,7 @@ def _stack(
         memory=execution.memory,
         progress=wrap,
     )
+    return StackPass(paths, read_report(folder))
 
 
 # ---------------------------------------------------------------- sources
