@@ -1,23 +1,19 @@
-"""Which pixels a frame covers: zeros that registration left at the borders, and a compact list of the gaps."""
+"""Which pixels a frame covers: borders without data, as a compact list of runs."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
-from scipy import ndimage
 
 from layerblend.kinds import Array, Mask
 
 
-def edge_zeros(zero: Mask) -> Mask:
-    """(H, W) bool: the pixels of ``zero`` that hang together with the picture's edge through shared sides.
-
-    Registration fills what a turned or shifted frame does not cover with exact zeros; a zero inside the picture is a value.
-    """
-    zero = np.asarray(zero, bool)
-    if not (zero[0].any() or zero[-1].any() or zero[:, 0].any() or zero[:, -1].any()):
-        return np.zeros_like(zero)
-    labels, count = ndimage.label(zero)
-    touching = np.zeros(count + 1, bool)
+def edge_connected(mask: Mask) -> Mask:
+    """(H, W) bool: the pixels of ``mask`` that hang together with the picture's edge through shared sides."""
+    if not (mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()):
+        return np.zeros_like(mask)
+    _, labels = cv2.connectedComponents(np.ascontiguousarray(mask).view(np.uint8), connectivity=4, ltype=cv2.CV_32S)
+    touching = np.zeros(int(labels.max()) + 1, bool)
     for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
         touching[border] = True
     touching[0] = False

@@ -1,0 +1,279 @@
+"""Match: bring every frame to the reference's brightness and sky, from what grading found, without reading a pixel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from layerblend.errors import InputError, check_choice, check_range
+from layerblend.kinds import Array, FrameRow, FrameTable
+
+SKY_MODES = ("offset", "plane", "off")
+WEIGHTS = ("equal", "noise", "sharpness")
+
+FEWEST_STARS = 5
+FEWEST_TILES = 6
+FAITH = 0.005
+"""Relative error below which no single star's flux ratio is believed: one bright star must not decide alone."""
+CLIP = 3.0
+TUKEY = 4.685
+EXPOSURE_SPREAD = 1.05
+REGISTERED_SHARE = 0.2
+TURNED_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class Matching:
+    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v).
+
+    ``scale`` : (N,) float64. ``planes`` : (N, C, 3) float64, c0, cx, cy in linear light; u and v run from -1 to 1 over the picture,
+    left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the scale rests on.
+    ``misplaced`` : for each frame a reason not to use it ("" for none): its stars stand elsewhere than the reference's.
+    """
+
+    reference: int
+    scale: Array
+    planes: Array
+    noise: Array
+    stars: Array
+    misplaced: tuple[str, ...] = ()
+    words: tuple[str, ...] = field(default=())
+
+
+def choose_reference(table: FrameTable) -> int:
+    """Index into ``table.used`` of the frame all others are matched to: the best SNR among the sharpest half.
+
+    Frames that cover less than nine tenths of what the fullest frame covers do not stand for election.
+    """
+    rows = table.used
+    if not rows:
+        raise InputError("No frame is left to stack: every frame is excluded. Loosen frames.exclude.", code="no_frames")
+    full = 0.9 * max(row.measure.covered for row in rows)
+    able = [i for i, row in enumerate(rows) if row.measure.covered >= full]
+    able.sort(key=lambda i: rows[i].fwhm_major)
+    sharp_half = able[: max(1, (len(able) + 1) // 2)]
+    return max(sharp_half, key=lambda i: (rows[i].snr, -i))
+
+
+def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "plane", match_brightness: bool = True) -> Matching:
+    """Brightness by star flux ratios, sky by the tiles' differences, where the target cancels; both fitted robustly.
+
+    Parameters
+    ----------
+    rows : graded frames, in any order.
+    reference : index of the frame that keeps its own brightness and sky.
+    level_sky : "offset" moves each channel by one number, "plane" by a tilted plane, "off" leaves the sky alone.
+    match_brightness : False leaves brightness alone (then frames of different exposure mix as they are, and the words say so).
+
+    Notes
+    -----
+    One scale per frame serves all channels, else star colours would change from frame to frame. Where fewer than five stars are shared,
+    the graded ``flux_scale`` serves. Planes are fitted by iteratively reweighted least squares with Tukey's biweight
+    (Beaton & Tukey 1974, Technometrics 16, 147).
+    """
+    check_choice("level_sky", level_sky, SKY_MODES)
+    fixed = rows[reference]
+    scale, stars = np.ones(len(rows)), np.zeros(len(rows), int)
+    misplaced, words = [""] * len(rows), []
+    planes = np.zeros((len(rows), fixed.info.channels, 3))
+    by_grade = 0
+    for i, row in enumerate(rows):
+        if i == reference:
+            continue
+        misplaced[i] = misplacement(row, fixed)
+        if match_brightness:
+            scale[i], stars[i] = brightness_scale(row, fixed)
+            by_grade += stars[i] == 0
+        if level_sky != "off":
+            planes[i] = sky_planes(row, fixed, scale[i], tilted=level_sky == "plane")
+    stars[reference] = len(fixed.measure.star_list)
+    if by_grade:
+        words.append(
+            f"Brightness of {by_grade} of {len(rows)} frames matched by the graded transparency, not star by star: "
+            f"they share fewer than {FEWEST_STARS} stars with the reference."
+        )
+    if not match_brightness and _exposures_differ(rows):
+        words.append("Frames of different exposure are stacked as they are, because match_brightness is off.")
+    noise = np.array([row.measure.noise for row in rows], float) * scale
+    return Matching(reference, scale, planes, noise, stars, tuple(misplaced), tuple(words))
+
+
+def frame_weights(matching: Matching, fwhm: Array, *, weights: str = "noise", power: float = 2.0) -> Array:
+    """(N,) float64, one weight per frame, the mean weight 1.
+
+    "equal": 1. "noise": 1/s^2. "sharpness": 1/(s^2 FWHM^power), s the band noise after scaling.
+    """
+    check_choice("weights", weights, WEIGHTS)
+    check_range("power", power, 0, 7)
+    if weights == "equal":
+        return np.ones(len(matching.scale))
+    w = 1.0 / relative_noise(matching.noise) ** 2
+    if weights == "sharpness":
+        fwhm = np.asarray(fwhm, float)
+        w = w * np.where(np.isfinite(fwhm), fwhm / np.nanmedian(fwhm) if np.isfinite(fwhm).any() else 1.0, 1.0) ** -power
+    return w / w.mean()
+
+
+def relative_noise(noise: Array) -> Array:
+    """(N,) float64: each frame's noise over the median one's; frames whose noise is unknown or zero count as ordinary."""
+    noise = np.asarray(noise, float)
+    known = np.isfinite(noise) & (noise > 0)
+    if not known.any():
+        return np.ones_like(noise)
+    return np.where(known, noise / np.median(noise[known]), 1.0)
+
+
+# ---------------------------------------------------------------- brightness
+def brightness_scale(row: FrameRow, fixed: FrameRow) -> tuple[float, int]:
+    """The factor that brings a frame's stars to the reference's flux, and the number of stars behind it (0: from the grades)."""
+    mine, theirs = shared_stars(row, fixed)
+    if len(mine) < FEWEST_STARS:
+        graded = row.flux_scale / fixed.flux_scale
+        return (graded if np.isfinite(graded) and graded > 0 else 1.0), 0
+    flux, wanted = mine[:, 2], theirs[:, 2]
+    error = np.sqrt(FAITH**2 + _relative_flux_error(row, flux) ** 2 + _relative_flux_error(fixed, wanted) ** 2)
+    return float(np.exp(robust_mean(np.log(wanted / flux), 1 / error**2))), len(mine)
+
+
+def shared_stars(row: FrameRow, fixed: FrameRow) -> tuple[Array, Array]:
+    """The rows of both star lists whose stars are each other's nearest, within about half a width."""
+    mine, theirs = _stars(row), _stars(fixed)
+    i, j = _mutual(mine[:, :2], theirs[:, :2], _reach(row, fixed))
+    return mine[i], theirs[j]
+
+
+def flux_ratio(mine: Array, fixed: Array, *, reach_px: float) -> float:
+    """Factor that brings the stars of one list to the flux of the other; 1 where they share fewer than the least number of stars.
+
+    Parameters
+    ----------
+    mine, fixed : (n, >= 3), x, y, flux of the stars of two stacks of one place
+    reach_px : how far apart two entries of one star may lie
+    """
+    i, j = _mutual(mine[:, :2], fixed[:, :2], reach_px)
+    flux, wanted = mine[i, 2], fixed[j, 2]
+    good = (flux > 0) & (wanted > 0)
+    if good.sum() < FEWEST_STARS:
+        return 1.0
+    return float(np.exp(robust_mean(np.log(wanted[good] / flux[good]), wanted[good])))
+
+
+def robust_mean(values: Array, weights: Array) -> float:
+    """Weighted mean after throwing out what lies more than three robust deviations from the weighted median."""
+    centre = _weighted_median(values, weights)
+    for _ in range(10):
+        spread = 1.4826 * _weighted_median(np.abs(values - centre), weights)
+        use = np.abs(values - centre) <= max(CLIP * spread, 1e-12)
+        new = float(np.average(values[use], weights=weights[use]))
+        if new == centre:
+            break
+        centre = new
+    return centre
+
+
+def _weighted_median(values: Array, weights: Array) -> float:
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
+
+
+def _relative_flux_error(row: FrameRow, flux: Array) -> Array:
+    """Sky noise of a matched-filter flux over the flux: noise x 2 sqrt(pi) sigma of the star, for a Gaussian (King 1983, PASP 95, 163)."""
+    return 2 * np.sqrt(np.pi) * row.measure.noise * row.fwhm / 2.3548 / flux
+
+
+def _stars(row: FrameRow) -> Array:
+    stars = np.asarray(row.measure.star_list, float).reshape(-1, 4)
+    return stars[np.isfinite(stars).all(1) & (stars[:, 2] > 0)]
+
+
+def _reach(row: FrameRow, fixed: FrameRow) -> float:
+    widths = [w for w in (row.fwhm, fixed.fwhm) if np.isfinite(w)]
+    return 1.0 + 0.5 * max(widths, default=3.0)
+
+
+def _mutual(a: Array, b: Array, reach: float) -> tuple[Array, Array]:
+    if not len(a) or not len(b):
+        return np.zeros(0, int), np.zeros(0, int)
+    distance, there = cKDTree(b).query(a, distance_upper_bound=reach)
+    _, back = cKDTree(a).query(b)
+    near = np.flatnonzero(np.isfinite(distance))
+    near = near[back[there[near]] == near]
+    return near, there[near]
+
+
+def misplacement(row: FrameRow, fixed: FrameRow) -> str:
+    """Why a frame cannot lie on the reference's grid ("" if it does): its stars do not stand where the reference's do."""
+    a, b = _stars(row)[:, :2], _stars(fixed)[:, :2]
+    fewer = min(len(a), len(b))
+    if fewer < 2 * FEWEST_STARS:
+        return ""
+    a, b = a[: 2 * fewer], b[: 2 * fewer]
+    reach = _reach(row, fixed)
+    if len(_mutual(a, b, reach)[0]) >= REGISTERED_SHARE * fewer:
+        return ""
+    turned = np.array([row.info.width - 1, row.info.height - 1]) - a
+    if len(_mutual(turned, b, 4 * reach)[0]) >= TURNED_SHARE * fewer:
+        return "turned by 180 degrees against the reference (a meridian flip?); register it again"
+    return "its stars do not stand where the reference's stand; register it again"
+
+
+# ---------------------------------------------------------------- sky
+def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) -> Array:
+    """(C, 3) float64: c0, cx, cy of the scaled frame's sky over the reference's."""
+    mine, theirs = np.asarray(row.measure.tiles, float), np.asarray(fixed.measure.tiles, float)
+    planes = np.zeros((theirs.shape[2], 3))
+    if mine.shape != theirs.shape:
+        planes[:, 0] = [a * scale - b for a, b in zip(row.measure.sky, fixed.measure.sky, strict=True)]
+        return planes
+    v, u = tile_centres(row)
+    for c in range(theirs.shape[2]):
+        difference = mine[..., c] * scale - theirs[..., c]
+        use = np.isfinite(difference)
+        if not use.any():
+            planes[c, 0] = row.measure.sky[c] * scale - fixed.measure.sky[c]
+        elif tilted and use.sum() >= FEWEST_TILES and np.ptp(u[use]) > 0.3 and np.ptp(v[use]) > 0.3:
+            planes[c] = robust_fit(np.stack([np.ones(use.sum()), u[use], v[use]], 1), difference[use])
+        else:
+            planes[c, 0] = robust_fit(np.ones((use.sum(), 1)), difference[use])[0]
+    return planes
+
+
+def tile_centres(row: FrameRow) -> tuple[Array, Array]:
+    """(ny, nx) float64 v and u: where the tiles' centres lie in -1..1 of the picture."""
+    ny, nx = row.measure.tiles.shape[:2]
+    v = _centres(ny, row.measure.tile_px, row.info.height)
+    u = _centres(nx, row.measure.tile_px, row.info.width)
+    return tuple(np.meshgrid(v, u, indexing="ij"))  # type: ignore[return-value]
+
+
+def _centres(count: int, step: int, length: int) -> Array:
+    start = np.arange(count) * step
+    middle = (start + np.minimum(start + step, length) - 1) / 2
+    return 2 * middle / max(length - 1, 1) - 1
+
+
+def robust_fit(design: Array, values: Array) -> Array:
+    """Least squares with Tukey's biweight: gross outliers (clouds, a trail's tiles, a bright star that moved) do not pull."""
+    weights = np.ones(len(values))
+    residual = values - np.median(values)
+    solution = np.zeros(design.shape[1])
+    for _ in range(30):
+        scale = 1.4826 * np.median(np.abs(residual))
+        if scale > 0:
+            weights = np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2
+        root = np.sqrt(weights)
+        new = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        residual = values - design @ new
+        if np.abs(new - solution).max() <= 1e-9 * max(np.abs(new).max(), 1e-12):
+            return new
+        solution = new
+    return solution
+
+
+def _exposures_differ(rows: Sequence[FrameRow]) -> bool:
+    times = [row.exposure_s for row in rows if np.isfinite(row.exposure_s) and row.exposure_s > 0]
+    return bool(times) and max(times) / min(times) > EXPOSURE_SPREAD

@@ -1,0 +1,145 @@
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError, InputError
+from layerblend.kinds import FrameInfo, FrameMeasure, FrameRow, FrameTable
+from layerblend.steps import match
+
+H, W = 200, 300
+
+
+def info(name, *, exposure=60.0):
+    return FrameInfo(Path(name), 0, H, W, 3, True, 16, 1.0, 32768.0, None, 2880, False, 65535.0, exposure, None, None)
+
+
+def row(
+    name, *, bright=1.0, plane=(0.0, 0.0, 0.0), stars=60, noise=1e-4, fwhm=3.0, exposure=60.0, snr=50.0, seed=0, outliers=0.0, shift=(0, 0)
+):
+    """A frame `bright` times the reference's light, with the sky c0 + cx u + cy v, target and stars shared by all."""
+    rng = np.random.default_rng(seed)
+    place = np.random.default_rng(99)
+    x, y, flux = place.uniform(0, W, stars), place.uniform(0, H, stars), np.geomspace(1e-3, 1, stars)
+    error = 2 * np.sqrt(np.pi) * noise * fwhm / 2.3548
+    listed = np.column_stack([x + shift[0], y + shift[1], bright * flux + rng.normal(0, error, stars), flux])
+    listed[rng.random(stars) < outliers, 2] *= 3
+    listed[:, :2] += rng.normal(0, 0.05, (stars, 2))
+    ny, nx = -(-H // 16), -(-W // 16)
+    v, u = np.mgrid[0:ny, 0:nx]
+    v, u = ((a * 16 + np.minimum(a * 16 + 16, n) - 1) / (n - 1) - 1 for a, n in ((v, H), (u, W)))
+    target = 0.05 * np.exp(-(u**2 + v**2) * 8)
+    tiles = bright * target + plane[0] + plane[1] * u + plane[2] * v + rng.normal(0, noise / 16, (ny, nx))
+    tiles = np.repeat(tiles[..., None], 3, 2).astype(np.float32)
+    measure = FrameMeasure(
+        *(stars, fwhm, fwhm, 0.0, 0.0, 3.0, (plane[0],) * 3, noise, (noise,) * 3, listed.astype(np.float32), tiles), tile_px=16
+    )
+    return FrameRow(
+        *(name, Path(name), info(name, exposure=exposure), measure, stars, fwhm, fwhm, 0.0, 0.0, *(plane[0],) * 3, noise, snr, 1.0),
+        *(1 / bright, "", exposure),
+    )
+
+
+def test_brightness_is_found_within_half_a_percent():
+    frames = [row("ref", seed=1), *(row(f"f{b}", bright=b, seed=i, outliers=0.1) for i, b in enumerate((0.4, 0.75, 1.0, 3.2)))]
+    found = match.match_frames(frames, 0)
+    np.testing.assert_allclose(found.scale, 1 / np.array([1, 0.4, 0.75, 1.0, 3.2]), rtol=0.005)
+    assert (found.stars >= 50).all()
+    np.testing.assert_allclose(found.noise, 1e-4 * found.scale)
+
+
+def test_the_scaled_sky_is_brought_to_the_references():
+    plane = np.array([0.02, 0.004, -0.003])
+    frames = [row("ref", plane=(0.01, 0.001, 0.002), seed=1), row("f", bright=0.5, plane=plane, seed=2)]
+    found = match.match_frames(frames, 0)
+    expected = plane / 0.5 - [0.01, 0.001, 0.002]
+    np.testing.assert_allclose(found.planes[1], np.tile(expected, (3, 1)), atol=5e-5)
+    offset = match.match_frames(frames, 0, level_sky="offset").planes[1]
+    assert (offset[:, 1:] == 0).all()
+    np.testing.assert_allclose(offset[:, 0], expected[0], atol=5e-4)  # the tilt shows a little
+    assert (match.match_frames(frames, 0, level_sky="off").planes == 0).all()
+
+
+def test_a_cloud_over_a_quarter_of_the_tiles_does_not_tilt_the_plane():
+    frames = [row("ref", seed=1), row("f", plane=(0.02, 0.001, 0.0), seed=2)]
+    tiles = frames[1].measure.tiles.copy()
+    tiles[:6, :8] += 0.01
+    frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
+    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0], atol=5e-5)
+
+
+def test_uncovered_tiles_are_left_out():
+    frames = [row("ref", seed=1), row("f", plane=(0.02, 0.001, 0.0), seed=2)]
+    tiles = frames[1].measure.tiles.copy()
+    tiles[:, :9] = np.nan
+    frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
+    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0], atol=5e-5)
+    nothing = replace(frames[1], measure=replace(frames[1].measure, tiles=np.full_like(tiles, np.nan)))
+    np.testing.assert_allclose(match.match_frames([frames[0], nothing], 0).planes[1, 0], [0.02, 0, 0], atol=1e-4)
+
+
+def test_too_few_shared_stars_fall_back_on_the_grades_and_say_so():
+    frames = [row("ref", stars=3, seed=1), row("f", bright=0.5, stars=3, seed=2)]
+    found = match.match_frames(frames, 0)
+    assert found.scale[1] == pytest.approx(2.0)
+    assert found.stars[1] == 0
+    assert "graded transparency" in found.words[0]
+
+
+def test_brightness_may_be_left_alone():
+    frames = [row("ref", seed=1), row("f", bright=2.0, exposure=120.0, seed=2)]
+    found = match.match_frames(frames, 0, match_brightness=False)
+    assert (found.scale == 1).all()
+    assert "different exposure" in found.words[0]
+
+
+def test_the_reference_is_the_best_snr_of_the_sharper_half():
+    rows = [row(f"f{i}", fwhm=2 + i, snr=s) for i, s in enumerate((10.0, 30.0, 20.0, 99.0, 50.0))]
+    table = FrameTable((*rows, replace(row("bad", snr=999.0), excluded="clouds")))
+    assert match.choose_reference(table) == 1
+    small = replace(rows[1], measure=replace(rows[1].measure, covered=0.5))
+    assert match.choose_reference(FrameTable((rows[0], small, *rows[2:]))) == 2
+    with pytest.raises(InputError, match="every frame is excluded"):
+        match.choose_reference(FrameTable((replace(rows[0], excluded="clouds"),)))
+
+
+def test_turned_and_shifted_frames_are_told_from_registered_ones():
+    ref, turned = row("ref", seed=1), row("turned", seed=2)
+    stars = turned.measure.star_list.copy()
+    stars[:, 0], stars[:, 1] = W - 1 - stars[:, 0], H - 1 - stars[:, 1]
+    turned = replace(turned, measure=replace(turned.measure, star_list=stars))
+    found = match.match_frames([ref, turned, row("shifted", shift=(12, -9), seed=3), row("good", shift=(0.8, 0.5), seed=4)], 0)
+    assert found.misplaced[0] == found.misplaced[3] == ""
+    assert "180 degrees" in found.misplaced[1]
+    assert "register it again" in found.misplaced[2]
+
+
+def test_weights():
+    rows = [row(f"f{i}", noise=n, fwhm=f, seed=i) for i, (n, f) in enumerate(((1e-4, 2.0), (2e-4, 2.0), (1e-4, 4.0)))]
+    found = match.match_frames(rows, 0, match_brightness=False)
+    fwhm = [2.0, 2.0, 4.0]
+    assert np.array_equal(match.frame_weights(found, fwhm, weights="equal"), [1, 1, 1])
+    np.testing.assert_allclose(match.frame_weights(found, fwhm), np.array([1, 0.25, 1]) / 0.75)
+    np.testing.assert_allclose(match.frame_weights(found, fwhm, weights="sharpness"), np.array([1, 0.25, 0.25]) / 0.5)
+    np.testing.assert_allclose(match.frame_weights(found, fwhm, weights="sharpness", power=0), match.frame_weights(found, fwhm))
+    with pytest.raises(ArgumentError, match="weights"):
+        match.frame_weights(found, fwhm, weights="best")
+
+
+def test_noise_weights_reach_the_best_possible_noise():
+    """Inverse-variance weights give the mean of least variance, 1 / sum(1/s^2) (Gauss-Markov); bar: within 1.02."""
+    noise = np.random.default_rng(0).uniform(1, 5, 40)
+    found = match.Matching(0, np.ones(40), np.zeros((40, 1, 3)), noise, np.zeros(40, int))
+    w = match.frame_weights(found, np.full(40, 3.0))
+    assert np.sqrt((w**2 * noise**2).sum()) / w.sum() == pytest.approx((1 / noise**2).sum() ** -0.5, rel=1e-9)
+
+
+def test_unknown_noise_counts_as_ordinary():
+    np.testing.assert_allclose(match.relative_noise(np.array([2.0, np.nan, 4.0, 0.0])), [2 / 3, 1, 4 / 3, 1])
+    assert (match.relative_noise(np.full(3, np.nan)) == 1).all()
+
+
+def test_wrong_mode_is_refused():
+    with pytest.raises(ArgumentError, match="level_sky"):
+        match.match_frames([row("a")], 0, level_sky="curve")

@@ -1,0 +1,327 @@
+import json
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from layerblend import stacking
+from layerblend.errors import ArgumentError, InputError, StoppedError
+from layerblend.files import bands, stacks
+from layerblend.kinds import FrameTable
+from layerblend.stacking import StackSpec, build_stacks, nested_stacks, read_report
+from tests.scenes.frames import WHITE, simulate, true_table, write_frames
+
+SPECS = {"best25": 0.25, "best50": 0.5, "all": 1.0, "deep": {"weights": "sharpness"}}
+
+
+@pytest.fixture(scope="module")
+def scene():
+    """Twelve colour frames with trails, cosmic rays and uncovered borders."""
+    return simulate(12, shape=(80, 100), trails=0.4, rays=10, borders=5, seed=7)
+
+
+@pytest.fixture(scope="module")
+def table(scene, tmp_path_factory):
+    write_frames(scene, tmp_path_factory.mktemp("frames"))
+    return true_table(scene)
+
+
+@pytest.fixture(scope="module")
+def built(table, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("stacks")
+    return folder, build_stacks(table, SPECS, folder=folder)
+
+
+def same_bytes(paths, others):
+    return all(paths[name].read_bytes() == others[name].read_bytes() for name in paths)
+
+
+# ---------------------------------------------------------------- what comes out
+def test_stacks_nest_and_hold_what_they_promise(scene, table, built):
+    folder, paths = built
+    assert sorted(p.name for p in folder.iterdir()) == sorted([*(f"{n}.fits" for n in SPECS), "stacking.json", "rejected.npy"])
+    opened = {name: stacks.open_stack(path) for name, path in paths.items()}
+    assert [opened[n].n_frames for n in SPECS] == [3, 6, 12, 12]
+    assert opened["best25"].files == opened["all"].files[:3]
+    assert opened["all"].exposure_s == 720
+    covered = np.isfinite(scene.frames).sum(0)
+    total = opened["all"].count.astype(int) + opened["all"].rejected
+    assert np.array_equal(total, covered)
+    assert np.array_equal(opened["deep"].count, opened["all"].count)
+    assert np.array_equal(np.isnan(opened["all"].mean), covered == 0)
+    inner = (slice(6, -6), slice(6, -6))
+    difference = np.float32(opened["all"].halves[0]) - np.float32(opened["all"].halves[1])
+    assert np.nanmedian(np.abs(difference[inner])) < 4 * np.nanmedian(np.float32(opened["all"].stderr)[inner])
+    header = fits.getheader(paths["all"])
+    assert (header["CTYPE1"], header["NCOMBINE"], header["SATURATE"]) == ("RA---TAN", 12, 1.0)
+
+
+def test_the_sky_and_faint_light_come_out_right(scene, table, built):
+    """Against the clean frames: no bias beyond .1 sigma of the stack, whatever clouds, skies and borders were."""
+    folder, paths = built
+    report = read_report(folder)
+    reference = [row.file for row in table].index(report.reference)
+    stack = stacks.open_stack(paths["all"])
+    expected = scene.clean[reference] / WHITE
+    error = (np.float32(stack.mean) - expected)[8:-8, 8:-8] / np.float32(stack.stderr)[8:-8, 8:-8]
+    faint = (scene.clean[0] - np.median(scene.clean[0], (0, 1)) < 100)[8:-8, 8:-8]
+    assert abs(np.median(error[faint])) < 0.35
+    assert 0.8 < 1.4826 * np.median(np.abs(error[faint] - np.median(error[faint]))) < 1.25
+
+
+def test_trails_and_rays_are_gone(scene, built):
+    _, paths = built
+    stack = stacks.open_stack(paths["all"])
+    spoilt = scene.spoilt.any(0) & (np.isfinite(scene.frames).all((0, 3)))
+    clean = ~scene.spoilt.any(0) & (np.isfinite(scene.frames).all((0, 3)))
+    rejected = stack.rejected[..., 1]
+    assert rejected[spoilt].mean() > 0.5
+    assert rejected[clean].mean() / 12 < 0.01
+
+
+def test_report(table, built):
+    report = read_report(built[0])
+    assert [facts["name"] for facts in report.stacks] == list(SPECS)
+    noise = {facts["name"]: facts["noise"] for facts in report.stacks}
+    assert noise["best25"] > noise["best50"] > noise["all"]
+    depth = [facts["depth_mag"] for facts in report.stacks[:3]]
+    assert depth == sorted(depth)
+    assert report.stacks[2]["hours"] == pytest.approx(0.2)
+    width = {facts["name"]: facts["fwhm_major"] for facts in report.stacks}
+    assert table[0].fwhm_major < width["best25"] < width["deep"] < width["all"] < table[11].fwhm_major
+    assert [frame["file"] for frame in report.frames] == [row.file for row in table]
+    assert report.lost.shape == (12, 2, 2)
+    assert any("best25 holds only 3 of 12 frames" in text for text in report.words)
+    json.loads((built[0] / "stacking.json").read_text())
+
+
+# ---------------------------------------------------------------- the same bytes, whoever works
+def test_workers_memory_and_seeking_do_not_change_a_byte(table, built, tmp_path, monkeypatch):
+    assert same_bytes(built[1], build_stacks(table, SPECS, folder=tmp_path / "one", workers=1))
+    assert same_bytes(built[1], build_stacks(table, SPECS, folder=tmp_path / "small", workers=3, memory=12 * 100 * 2 * 5))
+    with ProcessPoolExecutor(2) as pool:
+        assert same_bytes(built[1], build_stacks(table, SPECS, folder=tmp_path / "processes", executor=pool))
+    monkeypatch.setattr(bands, "POSITIONAL", False)
+    assert same_bytes(built[1], build_stacks(table, SPECS, folder=tmp_path / "seek"))
+
+
+def test_memory_or_folder_give_the_same_stacks(table, built):
+    loaded = nested_stacks(table, SPECS)
+    for name, path in built[1].items():
+        assert np.array_equal(loaded[name].mean, np.float32(stacks.open_stack(path).mean), equal_nan=True)
+
+
+def test_a_stopped_pass_goes_on_with_the_same_bytes(table, built, tmp_path):
+    class PulledPlugError(Exception):
+        pass
+
+    def pull(steps):
+        for number, band in enumerate(steps):
+            if number == 2:
+                raise PulledPlugError
+            yield band
+
+    with pytest.raises(PulledPlugError):
+        build_stacks(table, SPECS, folder=tmp_path, progress=pull)
+    assert [p.name for p in tmp_path.iterdir()] == [".stacking"]
+    journal = (tmp_path / ".stacking" / "journal").read_text().splitlines()
+    assert len(journal) == 3
+    spoilt = tmp_path / ".stacking" / "all.fits"
+    with open(spoilt, "r+b") as handle:  # the disk lost what the journal says about the second band
+        handle.seek(2880 + 100 * 4 * 40)
+        handle.write(bytes(100))
+    seen = []
+    paths = build_stacks(table, SPECS, folder=tmp_path, progress=lambda steps: (seen.append(len(steps)), steps)[1])
+    assert same_bytes(built[1], paths)
+    assert seen == [3]
+
+
+def test_other_settings_start_anew(table, tmp_path):
+    def pull(steps):
+        yield next(iter(steps))
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        build_stacks(table, {"all": 1.0}, folder=tmp_path, progress=pull)
+    paths = build_stacks(table, {"all": 1.0}, folder=tmp_path, reject=4.0)
+    assert same_bytes(paths, build_stacks(table, {"all": 1.0}, folder=tmp_path / "fresh", reject=4.0))
+
+
+def test_the_order_of_the_specs_does_not_matter(table, built, tmp_path):
+    paths = build_stacks(table, dict(reversed(SPECS.items())), folder=tmp_path)
+    assert same_bytes(built[1], paths)
+
+
+# ---------------------------------------------------------------- weights of one's own
+def test_a_sum_with_a_stacks_own_weights_is_that_stack(table, built, tmp_path):
+    deep = stacks.open_stack(built[1]["deep"])
+    paths = build_stacks(table, {"all": 1.0, "node": StackSpec(weights=deep.weights, maps=False)}, folder=tmp_path)
+    node = stacks.open_stack(paths["node"])
+    assert node.stderr is None
+    np.testing.assert_allclose(node.mean, deep.mean, rtol=1e-6)
+    np.testing.assert_allclose(node.halves[1], deep.halves[1], rtol=1e-6)
+
+
+# ---------------------------------------------------------------- files of all kinds
+@pytest.mark.parametrize("dtype", ["uint8", "int16", "uint16", "int32", "float32", "float64"])
+@pytest.mark.parametrize("planes_first", [True, False])
+def test_sample_types_agree(tmp_path, dtype, planes_first):
+    scene = simulate(4, shape=(24, 36), borders=3, seed=2, stars=6, star_flux=(3e3, 2e4))
+    write_frames(scene, tmp_path / "f", dtype=dtype, planes_first=planes_first)
+    white = 255.0 if dtype == "uint8" else WHITE
+    table = true_table(scene, white=white)
+    stack = nested_stacks(table, {"all": 1.0}, reject=0, match_brightness=False, level_sky="off")["all"]
+    values = (
+        np.clip(np.nan_to_num(scene.frames) / 257, 0, 255).astype("u1").astype(float) / 255 if dtype == "uint8" else scene.frames / WHITE
+    )
+    with np.errstate(invalid="ignore"):
+        expected = (values * stack_weights(table)[:, None, None, None]).astype(float)
+    covered = np.isfinite(scene.frames)
+    mean = np.where(covered, expected, 0).sum(0) / np.where(covered, stack_weights(table)[:, None, None, None], 0).sum(0).clip(1e-9)
+    good = covered.any(0)
+    assert np.array_equal(stack.count, covered.sum(0))
+    np.testing.assert_allclose(stack.mean[good], mean[good], atol=1e-5 if "float" in dtype else 1.01 / (255 if dtype == "uint8" else WHITE))
+    assert np.isnan(stack.mean[~good]).all()
+
+
+def stack_weights(table):
+    noise = np.array([row.measure.noise for row in table])
+    return (np.median(noise) / noise) ** 2
+
+
+@pytest.mark.parametrize("name", ["f{:02d}.fits.gz", "f{:02d}.fits.fz"])
+@pytest.mark.parametrize("top_down", [False, True])
+def test_compressed_frames_take_the_slower_way_and_say_so(tmp_path, name, top_down):
+    scene = simulate(4, shape=(40, 50), borders=3, seed=2, rays=3)
+    write_frames(scene, tmp_path / "plain", top_down=top_down)
+    plain = nested_stacks(true_table(scene), {"all": 1.0})["all"]
+    write_frames(scene, tmp_path / "packed", name=name, top_down=top_down)
+    paths = build_stacks(true_table(scene), {"all": 1.0}, folder=tmp_path / "out")
+    packed = stacks.open_stack(paths["all"])
+    same = packed.count == plain.count  # linear light is rounded once more on the way: a sample at its limit may tip over
+    assert same.mean() > 0.9995
+    np.testing.assert_allclose(packed.mean[same], plain.mean[same], rtol=1e-5)
+    assert any("unpacked once to a scratch file" in text for text in read_report(tmp_path / "out").words)
+    assert not (tmp_path / "out" / ".stacking").exists()
+
+
+def test_mono_frames(tmp_path):
+    scene = simulate(5, shape=(40, 50), channels=1, seed=2)
+    write_frames(scene, tmp_path)
+    stack = nested_stacks(true_table(scene), {"all": 1.0})["all"]
+    assert stack.mean.shape == stack.count.shape == (40, 50)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4, 7])
+def test_small_sets(tmp_path, n):
+    scene = simulate(n, shape=(40, 50), seed=n, stars=8, fwhm=(2.5, 3.5))
+    write_frames(scene, tmp_path)
+    found = nested_stacks(true_table(scene), {"best25": 0.25, "all": 1.0})
+    assert found["best25"].n_frames == max(1, int(0.25 * n + 0.5))
+    assert found["all"].n_frames == n
+    for stack in found.values():
+        assert np.isfinite(stack.mean).all()
+        assert (stack.stderr >= 0).all()
+    if n == 1:
+        np.testing.assert_allclose(found["all"].mean, np.rint(scene.frames[0]) / WHITE, atol=1e-6)
+        assert np.isnan(found["all"].halves[1]).all()
+
+
+def test_a_constant_bright_pixel_stays(tmp_path):
+    scene = simulate(10, shape=(40, 50), seed=1, transparency=1.0)
+    scene.frames[:, 5, 7] = 30000
+    write_frames(scene, tmp_path)
+    stack = nested_stacks(true_table(scene), {"all": 1.0}, match_brightness=False, level_sky="off")["all"]
+    assert (stack.count[5, 7] == 10).all()
+    np.testing.assert_allclose(stack.mean[5, 7], 30000 / WHITE, rtol=1e-6)
+
+
+@pytest.mark.parametrize("ratio", [1, 3])
+def test_weights_are_renormalised_where_a_sample_is_missing(tmp_path, ratio):
+    scene = simulate(2, shape=(20, 30), stars=0, galaxy=0)
+    scene.frames[:] = 100
+    scene.frames[1, 4, 6] = np.nan
+    write_frames(scene, tmp_path, dtype="float32")
+    spec = StackSpec(weights=(1.0, float(ratio)))
+    stack = nested_stacks(true_table(scene), {"all": spec}, match_brightness=False, level_sky="off")["all"]
+    np.testing.assert_allclose(stack.mean, 100 / WHITE, rtol=1e-6)
+    assert (stack.count[4, 6] == 1).all()
+
+
+# ---------------------------------------------------------------- trouble
+def test_a_cut_frame_stops_the_work_before_it_begins(tmp_path):
+    scene = simulate(4, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    with open(scene.paths[2], "r+b") as handle:
+        handle.truncate(9000)
+    with pytest.raises(InputError, match=r"frame002\.fits is cut short"):
+        nested_stacks(table, {"all": 1.0})
+
+
+def test_missing_padding_is_used(tmp_path):
+    scene = simulate(4, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    with open(scene.paths[2], "r+b") as handle:
+        handle.truncate(table[2].info.data_offset + 40 * 50 * 3 * 2)
+    assert nested_stacks(table, {"all": 1.0})["all"].n_frames == 4
+
+
+def test_a_turned_frame_is_left_out_by_name(tmp_path):
+    scene = simulate(8, shape=(96, 128), seed=3, stars=25)
+    write_frames(scene, tmp_path / "f")
+    table = true_table(scene)
+    row = table[5]
+    stars = row.measure.star_list.copy()
+    stars[:, 0], stars[:, 1] = 127 - stars[:, 0], 95 - stars[:, 1]
+    turned = replace(row, measure=replace(row.measure, star_list=stars))
+    paths = build_stacks(FrameTable((*table[:5], turned, *table[6:])), {"all": 1.0}, folder=tmp_path / "out")
+    assert stacks.open_stack(paths["all"]).n_frames == 7
+    assert any("frame005.fits is left out: turned by 180 degrees" in text for text in read_report(tmp_path / "out").words)
+
+
+def test_mixed_sizes_are_refused_by_name(tmp_path):
+    scene = simulate(4, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    odd = replace(table[2], info=replace(table[2].info, height=39))
+    with pytest.raises(InputError, match=r"frame002\.fits"):
+        nested_stacks(FrameTable((*table[:2], odd, table[3])), {"all": 1.0})
+
+
+def test_unknown_white_level_is_said(tmp_path):
+    scene = simulate(3, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    row = replace(table[1], info=replace(table[1].info, white_level=None))
+    with pytest.raises(InputError, match=r"frames\.white_level"):
+        nested_stacks(FrameTable((table[0], row, table[2])), {"all": 1.0})
+
+
+def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):
+    monkeypatch.setattr(stacking.shutil, "disk_usage", lambda path: type("Usage", (), {"free": 1000}))
+    with pytest.raises(StoppedError, match="No room for the stacks"):
+        build_stacks(table, SPECS, folder=tmp_path)
+    assert not list(tmp_path.glob("*.fits"))
+
+
+@pytest.mark.parametrize(
+    "spec", [0.0, 1.5, {"keep": 2}, {"weights": "best"}, {"power": 9}, {"sharp": 1}, {"weights": (1.0, -1.0)}, {"weights": (1.0, 2.0)}]
+)
+def test_wrong_specs_are_refused(table, spec):
+    with pytest.raises(ArgumentError):
+        nested_stacks(table, {"all": spec})
+
+
+def test_mixed_seeing_is_said():
+    assert stacking.ordinary_peak_loss(np.full(50, 3.0)) == 0
+    mixed = np.concatenate([np.full(9, 2.6), np.linspace(4.3, 4.7, 51)])
+    assert 0.05 < stacking.ordinary_peak_loss(mixed) < 0.4
+
+
+def test_expected_width_of_equal_frames_is_their_own():
+    assert stacking.expected_width(np.full(5, 3.3), np.ones(5)) == pytest.approx(3.3)
+    assert 2.0 < stacking.expected_width(np.array([2.0, 4.0]), np.ones(2)) < 3.0
