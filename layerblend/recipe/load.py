@@ -344,7 +344,7 @@ def _take_out(data: dict[str, Any], loc: Loc, *, missing: bool) -> None:
             inner = group[part] = {}  # left out, or a short form (`best25: 7`), which goes as a whole
         group = inner
     last = loc[-1]
-    if missing or last in {"target", "r", "g", "b"}:
+    if missing or loc == ("target",) or (loc[-2:-1] == ("files",) and last in {"r", "g", "b"}):
         group[last] = "stand-in"
     elif isinstance(group, dict):
         group.pop(last, None)
