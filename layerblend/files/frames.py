@@ -7,11 +7,8 @@ import gzip
 import io
 import os
 import re
-import threading
-import warnings
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -20,10 +17,10 @@ from astropy.io import fits
 from scipy import ndimage
 
 from layerblend.errors import InputError
+from layerblend.files.headers import BLOCK, STORAGE_CARD, quietly
 from layerblend.kinds import Array, FrameInfo, LinearImage, Mask
 
 FITS_ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
-BLOCK = 2880  # FITS pads headers and data to this many bytes
 FITS_MARK, GZIP_MARK = b"SIMPLE", b"\x1f\x8b"
 EXACT_IN_FLOAT32 = 2**23
 NAMES_SHOWN = 6
@@ -31,16 +28,6 @@ NAMES_SHOWN = 6
 EXPOSURE_CARDS = ("EXPTIME", "EXPOSURE")
 DATE_CARDS = ("DATE-OBS", "DATE-BEG", "DATE-AVG")
 WHITE_CARDS = ("SATURATE", "DATAMAX")
-
-# Cards that describe how the pixels were stored, not what the sky was: a picture written anew must not inherit them.
-STORAGE_CARD = re.compile(
-    r"^(SIMPLE|XTENSION|BITPIX|NAXIS\d*|EXTEND|PCOUNT|GCOUNT|GROUPS|BSCALE|BZERO|BLANK|CHECKSUM|DATASUM|EXTNAME|EXTVER|EXTLEVEL|INHERIT"
-    r"|TFIELDS|T(TYPE|FORM|UNIT|DIM|NULL|SCAL|ZERO|DISP)\d+|THEAP|END"
-    r"|Z(IMAGE|CMPTYPE|BITPIX|NAXIS\d*|TILE\d+|NAME\d+|VAL\d+|MASKCMP|QUANTIZ|DITHER0|SCALE|ZERO|BLANK|SIMPLE|TENSION|EXTEND|PCOUNT|GCOUNT"
-    r"|HECKSUM|DATASUM|BLOCKED))$"
-)
-
-_astropy = threading.Lock()  # silencing warnings changes the whole process, so one reader at a time does it
 
 
 # ---------------------------------------------------------------- finding
@@ -127,7 +114,7 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
     """
     path = Path(path)
     try:
-        with _quietly() as said, fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+        with quietly() as said, fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
             number, hdu = _first_picture(hdus, path)
             packed = isinstance(hdu, fits.CompImageHDU)
             image_header, first_header = hdu.header.copy(), hdus[0].header.copy()
@@ -169,18 +156,6 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
         cards=cards,
         words=tuple(words),
     )
-
-
-@contextmanager
-def _quietly() -> Iterator[list[str]]:
-    """Astropy's remarks as texts in the list given back, instead of as warnings."""
-    said: list[str] = []
-    with _astropy, warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        try:
-            yield said
-        finally:
-            said += [str(one.message) for one in caught]
 
 
 def _first_line(error: Exception) -> str:
@@ -383,7 +358,7 @@ def _unpacked(info: FrameInfo) -> Array:
         if _first_bytes(info.path).startswith(GZIP_MARK):
             with gzip.open(info.path) as handle:  # outside the lock, so that several frames unpack at once
                 source = io.BytesIO(handle.read())
-        with _quietly(), fits.open(source, memmap=False, do_not_scale_image_data=True) as hdus:
+        with quietly(), fits.open(source, memmap=False, do_not_scale_image_data=True) as hdus:
             return np.asarray(hdus[info.hdu].data)
     except (OSError, EOFError, ValueError, TypeError) as error:
         raise InputError(f"{info.path.name} cannot be unpacked: {_first_line(error)}", file=info.path, code="damaged") from error

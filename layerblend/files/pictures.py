@@ -13,19 +13,18 @@ from typing import Any, BinaryIO
 import imagecodecs
 import numpy as np
 import tifffile
-from astropy.io import fits
 from PIL import Image, ImageCms, ImageOps
 
-from layerblend.errors import InputError, check_image
-from layerblend.files.frames import BLOCK, FITS_ENDING, STORAGE_CARD, _quietly, edge_zeros, open_frame, read_image
+from layerblend.errors import ArgumentError, InputError, check_image
+from layerblend.files.frames import FITS_ENDING, edge_zeros, open_frame, read_image
+from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, LinearImage
 
 __all__ = [
-    "read_linear", "read_picture", "refuse_overwrite", "whole", "write_bytes", "write_fits", "write_jpeg", "write_png", "write_tiff",
+    "read_linear", "read_picture", "refuse_overwrite", "srgb_profile", "whole", "write_bytes",
+    "write_fits", "write_frame", "write_jpeg", "write_png", "write_tiff",
 ]  # fmt: skip
-
-Card = tuple[str, Any, str]
 
 CODES_16, CODES_8 = 65535, 255
 JPEG_QUALITY = 95
@@ -34,8 +33,6 @@ PNG_AFTER_HEADER = 33  # signature 8 bytes, IHDR chunk 25
 PERCEPTUAL = 0
 TIFF_ENDING = {".tif", ".tiff"}
 PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
-STALE_CARDS = {"SATURATE", "DATAMAX", "DATAMIN", "BUNIT", "ROWORDER", "DATE", "BAYERPAT", "XBAYROFF", "YBAYROFF", "COLORTYP"}
-REMARKS = {"COMMENT", "HISTORY", ""}
 
 
 # ---------------------------------------------------------------- FITS out
@@ -59,12 +56,29 @@ def write_fits(
     """
     planes = [("", check_image("image", image)), *(extensions or {}).items()]
     stored = [(name, _as_stored(array)) for name, array in planes]
-    heads = [_header(array, name, cards if not name else (), top_down) for name, array in stored]
-    needed = sum(len(head) + _padded(array.nbytes) for head, (_, array) in zip(heads, stored, strict=True))
+    heads = [linear_header(array, name, cards if not name else (), top_down=top_down) for name, array in stored]
+    needed = sum(len(head) + padded(array.nbytes) for head, (_, array) in zip(heads, stored, strict=True))
     with whole(path, needed=needed) as part, open(part, "xb") as handle:
         for head, (_, array) in zip(heads, stored, strict=True):
             handle.write(head)
             _write_planes(handle, array, top_down)
+
+
+def write_frame(path: str | Path, planes: Array, *, cards: Iterable[Card] = (), top_down: bool = False) -> None:
+    """Write one registered frame as cameras store it: unsigned 16-bit FITS, colours as three planes.
+
+    Parameters
+    ----------
+    planes : (3, H, W) or (H, W) uint16, rows in the order of the file
+    cards : keyword, value, comment
+    top_down : whether the first row is the top of the picture (card ROWORDER)
+    """
+    planes = np.asarray(planes)
+    if planes.dtype != np.uint16 or planes.ndim not in (2, 3):
+        raise ArgumentError(f"`planes` must be (3, H, W) or (H, W) uint16, got {planes.shape} {planes.dtype}.")
+    head = unsigned_header(planes.shape, cards, top_down=top_down)
+    stored = (planes ^ np.uint16(0x8000)).astype(">u2")  # the bits of value - 32768, as BZERO says
+    write_bytes(path, head, stored.reshape(-1).view(np.uint8).data, bytes(padded(stored.nbytes) - stored.nbytes))
 
 
 def _as_stored(array: Array) -> Array:
@@ -77,63 +91,6 @@ def _as_stored(array: Array) -> Array:
     return array.astype(np.int16 if fits_in_16 else np.int32)
 
 
-def _padded(size: int) -> int:
-    return -(-size // BLOCK) * BLOCK
-
-
-def _header(array: Array, name: str, cards: Iterable[Card], top_down: bool) -> bytes:
-    height, width = array.shape[:2]
-    axes = [width, height, *array.shape[2:]]
-    bits = array.dtype.itemsize * 8
-    header = fits.Header()
-    header["XTENSION" if name else "SIMPLE"] = "IMAGE" if name else True
-    header["BITPIX"] = -bits if array.dtype.kind == "f" else bits
-    header["NAXIS"] = len(axes)
-    for number, length in enumerate(axes, 1):
-        header[f"NAXIS{number}"] = length
-    if name:
-        header["PCOUNT"], header["GCOUNT"] = 0, 1
-        header["EXTNAME"] = name.upper()
-    else:
-        header["EXTEND"] = True
-        header["SATURATE"] = (1.0, "white level: linear light, 1 = white")
-    header["ROWORDER"] = ("TOP-DOWN" if top_down else "BOTTOM-UP", "order of the rows in this file")
-    with _quietly():
-        for card in cards:
-            _add_card(header, *card)
-        return header.tostring(sep="", endcard=True, padding=True).encode("ascii")
-
-
-def _add_card(header: fits.Header, keyword: str, value: Any, comment: str = "") -> None:
-    """Add one card if FITS can hold it."""
-    keyword = keyword.upper()
-    if STORAGE_CARD.match(keyword) or keyword in STALE_CARDS:
-        return
-    value = value.item() if isinstance(value, np.generic) else value
-    if isinstance(value, float) and not np.isfinite(value):
-        return
-    if not isinstance(value, bool | int | float | complex | None):
-        value = _ascii(value)
-    if keyword in REMARKS:
-        header.append(fits.Card(keyword, value or ""), end=True)
-        return
-    try:
-        card = fits.Card(keyword, value, _ascii(comment))
-        card.verify("fix")
-        str(card)
-    except (ValueError, fits.VerifyError):
-        return
-    if keyword in header:
-        header[keyword] = (card.value, card.comment)
-    else:
-        header.append(card, end=True)
-
-
-def _ascii(text: Any) -> str:
-    plain = str(text).encode("ascii", "replace").decode("ascii")
-    return "".join(letter if 32 <= ord(letter) < 127 else "?" for letter in plain)
-
-
 def _write_planes(handle: BinaryIO, array: Array, top_down: bool) -> None:
     ordered = array if top_down else array[::-1]
     planes = [ordered] if array.ndim == 2 else [ordered[..., c] for c in range(array.shape[2])]
@@ -141,7 +98,7 @@ def _write_planes(handle: BinaryIO, array: Array, top_down: bool) -> None:
         for first in range(0, plane.shape[0], BAND_ROWS):
             band = plane[first : first + BAND_ROWS]
             handle.write(np.ascontiguousarray(band, band.dtype.newbyteorder(">")).reshape(-1).view(np.uint8).data)
-    handle.write(bytes(_padded(array.nbytes) - array.nbytes))
+    handle.write(bytes(padded(array.nbytes) - array.nbytes))
 
 
 # ---------------------------------------------------------------- linear stacks of others

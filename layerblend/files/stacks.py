@@ -15,8 +15,7 @@ from astropy.io import fits
 
 from layerblend.errors import InputError
 from layerblend.files.bands import write_rows
-from layerblend.files.frames import STORAGE_CARD, _quietly
-from layerblend.files.pictures import Card, _header, _padded
+from layerblend.files.headers import STORAGE_CARD, Card, linear_header, padded, quietly
 from layerblend.kinds import Array, Stack
 
 MEAN, STDERR, COUNT, REJECTED, SATURATED, HALF_A, HALF_B, FRAMES = (
@@ -91,11 +90,11 @@ def lay_out(
         kind = ">i2" if name in WHOLE_NUMBERS else ">f4"
         shape = (height, width, planes) if planes > 1 else (height, width)
         array = np.broadcast_to(np.zeros((), kind), shape)
-        header = _header(array, "" if name == MEAN else name, _cards(head) if name == MEAN else (), head.top_down)
+        header = linear_header(array, "" if name == MEAN else name, _cards(head) if name == MEAN else (), top_down=head.top_down)
         pieces.append((position, header))
         item = int(kind[-1])
         places.append((name, position + len(header), item, planes))
-        position += len(header) + _padded(planes * height * width * item)
+        position += len(header) + padded(planes * height * width * item)
     table = _frame_table(head)
     pieces.append((position, table))
     return StackFile(path, height, width, tuple(places), position + len(table)), pieces
@@ -131,7 +130,7 @@ def _cards(head: StackHead) -> list[Card]:
 
 def _frame_table(head: StackHead) -> bytes:
     names = [quote(name, safe=PLAIN) for name in head.files]
-    with _quietly():
+    with quietly():
         columns = [
             fits.Column("FILE", f"{max(map(len, names), default=1)}A", array=np.array(names)),
             fits.Column("WEIGHT", "D", array=np.array(head.weights, float)),
@@ -154,7 +153,7 @@ def open_stack(path: str | Path) -> Stack:
     """
     path = Path(path)
     try:
-        with _quietly(), fits.open(path, memmap=False, lazy_load_hdus=False) as hdus:
+        with quietly(), fits.open(path, memmap=False, lazy_load_hdus=False) as hdus:
             header = hdus[0].header
             if not header.get("STACKED", False):
                 raise InputError(f"{path.name} is not a stack made here; open it as a finished stack.", file=path, code="not_a_stack")

@@ -16,7 +16,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.files.frames import open_frame, read_image
-from layerblend.files.pictures import read_linear, read_picture, srgb_profile, write_fits, write_jpeg, write_png, write_tiff
+from layerblend.files.pictures import read_linear, read_picture, srgb_profile, write_fits, write_frame, write_jpeg, write_png, write_tiff
 
 TIFFS = Path(__file__).parents[1] / "data" / "tiff"
 WRITERS = {"tif": write_tiff, "png": write_png, "jpg": write_jpeg}
@@ -115,6 +115,19 @@ def test_extensions_hold_maps_by_name(tmp_path: Path, picture: np.ndarray) -> No
         assert [hdu.header["BITPIX"] for hdu in hdus] == [-32, 16, -32, 32]
         np.testing.assert_array_equal(hdus[2].data, picture[::-1, :, 0])
         assert (hdus["LARGE"].data == 70000).all()
+
+
+def test_a_frame_is_stored_unsigned_and_reads_back(tmp_path: Path) -> None:
+    planes = np.random.default_rng(6).integers(0, 65536, (3, 300, 20)).astype(np.uint16)
+    write_frame(tmp_path / "f.fits", planes, cards=[("EXPTIME", 120.0, "s")], top_down=True)
+    with fits.open(tmp_path / "f.fits") as hdus:
+        hdus.verify("exception")
+        np.testing.assert_array_equal(hdus[0].data, planes)
+        assert (hdus[0].header["BZERO"], hdus[0].header["ROWORDER"]) == (32768, "TOP-DOWN")
+    image = np.nan_to_num(read_image(open_frame(tmp_path / "f.fits")))
+    np.testing.assert_array_equal(np.rint(image * 65535), np.moveaxis(planes, 0, 2))
+    with pytest.raises(ArgumentError, match="uint16"):
+        write_frame(tmp_path / "g.fits", planes.astype(np.int32))
 
 
 def test_same_picture_same_bytes(tmp_path: Path, picture: np.ndarray) -> None:
