@@ -11,6 +11,7 @@ from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import Any
 
+from layerblend.engine import edges
 from layerblend.engine.keys import canonical
 
 Inputs = Mapping[str, str | tuple[str, ...]] | tuple[str, ...]
@@ -98,7 +99,7 @@ class Node:
 
 
 class Graph:
-    """Nodes by name, checked when put together: names are unique and known, nothing runs in a circle, settings are plain data."""
+    """Nodes by name, checked when put together: names unique and known, no circles, settings plain data, calls and kinds that fit."""
 
     def __init__(self, nodes: Iterable[Node]) -> None:
         self._nodes: dict[str, Node] = {}
@@ -108,6 +109,8 @@ class Graph:
             self._nodes[node.name] = node
         for node in self._nodes.values():
             self._check(node)
+        for node in self._nodes.values():
+            self._check_kinds(node)
         try:
             self._order = tuple(TopologicalSorter({node.name: node.needs for node in self._nodes.values()}).static_order())
         except CycleError as error:
@@ -123,6 +126,21 @@ class Graph:
             raise GraphError(f"Settings of node {node.name!r} are no plain data: {error}") from None
         if not isinstance(node.function, str):
             _check_signature(node)
+
+    def _check_kinds(self, node: Node) -> None:
+        """What flows along an edge is what the step takes, as far as annotations tell."""
+        if isinstance(node.function, str):
+            return
+        by_place, by_name, rest = edges.takes(node.function)
+        if isinstance(node.inputs, Mapping):
+            wanted = [(entry, by_name.get(argument)) for argument, entry in node.inputs.items()]
+        else:
+            wanted = [(name, by_place[index] if index < len(by_place) else rest) for index, name in enumerate(node.inputs)]
+        for entry, kinds in wanted:
+            maker = self._nodes[entry].function if isinstance(entry, str) else tuple
+            given = frozenset({tuple}) if maker is tuple else None if isinstance(maker, str) else edges.gives(maker)
+            if given and kinds and not edges.fits(given, kinds):
+                raise GraphError(f"Node {node.name!r} takes {edges.named(kinds)} from {entry!r}, which gives {edges.named(given)}.")
 
     def __getitem__(self, name: str) -> Node:
         try:
