@@ -1,6 +1,8 @@
 """The settings: defaults and ranges as published, relations between keys, the table and the JSON Schema made from them."""
 
+import copy
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -9,7 +11,7 @@ from typing import Any
 import pytest
 
 from layerblend.errors import RecipeError
-from layerblend.recipe.load import recipe_from
+from layerblend.recipe.load import apply_changes, recipe_data, recipe_from
 from layerblend.recipe.schema import (
     Execution,
     Recipe,
@@ -338,3 +340,60 @@ def test_checking_a_recipe_imports_no_numerics() -> None:
         "bad = {'numpy', 'scipy', 'astropy', 'cv2', 'numba', 'matplotlib'} & set(sys.modules); sys.exit(str(bad) if bad else 0)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def valid(value: Any, schema: Any) -> bool:
+    """A value against the part of JSON Schema (draft 2020-12) that the recipe's schema uses."""
+    if "anyOf" in schema and not any(valid(value, form) for form in schema["anyOf"]):
+        return False
+    if "enum" in schema and not any(value == item and type(value) is type(item) for item in schema["enum"]):
+        return False
+    kinds = {"object": dict, "array": list, "string": str, "number": int | float, "integer": int, "boolean": bool, "null": type(None)}
+    wanted = schema.get("type", [])
+    for kind in [wanted] if isinstance(wanted, str) else wanted:
+        if isinstance(value, kinds[kind]) and (kind == "boolean" or not isinstance(value, bool)):
+            break
+    else:
+        if wanted:
+            return False
+    if isinstance(value, dict):
+        own, others = schema.get("properties", {}), schema.get("additionalProperties", True)
+        inner = all(
+            valid(item, own[key]) if key in own else valid(item, others) if isinstance(others, dict) else others
+            for key, item in value.items()
+        )
+        return inner and set(schema.get("required", ())) <= set(value)
+    if isinstance(value, list):
+        enough = schema.get("minItems", 0) <= len(value) <= schema.get("maxItems", len(value))
+        return enough and all(valid(item, schema.get("items", {})) for item in value)
+    if isinstance(value, str):
+        return re.search(schema.get("pattern", ""), value) is not None and len(value) >= schema.get("minLength", 0)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        low, high, above = schema.get("minimum", value), schema.get("maximum", value), schema.get("exclusiveMinimum", value - 1)
+        return bool(low <= value <= high and value > above)
+    return True
+
+
+@pytest.mark.parametrize(("key", "good", "bad"), RANGES, ids=[key for key, _, _ in RANGES])
+def test_json_schema_says_what_the_checks_say(key: str, good: list[Any], bad: list[Any]) -> None:
+    schema = json_schema()
+
+    def whole(value: Any) -> dict[str, Any]:
+        data: dict[str, Any] = {**copy.deepcopy(SMALL), "stacks": {"mine": {"keep": 0.5}}, "roles": {}}
+        apply_changes(data, {key: value})
+        return data
+
+    assert all(valid(whole(value), schema) for value in good)
+    # a schema cannot say that x0 < x1, that the middle factor is 1, or which texts are shares
+    beyond = {"output.crop": [[10, 0, 5, 5]], "white.from": [[1, 2, 1]], "stacks.mine.keep": ["0%", "101%"]}
+    assert not any(valid(whole(value), schema) for value in bad if value not in beyond.get(key, []))
+
+
+def test_json_schema_takes_whole_recipes() -> None:
+    schema = json_schema()
+    assert valid(recipe_data(recipe()), schema)
+    assert valid(SMALL, schema)
+    assert valid({"target": "x", "stacks": {"best25": None, "a": "25%", "b": 0.5, "c": {"files": {"r": "r", "g": "g", "b": "b"}}}}, schema)
+    assert not valid({"target": "x", "stacks": {"c": {"files": {"r": "r", "g": "g"}}}}, schema)
+    assert not valid({**SMALL, "blnd": {}}, schema)
+    assert not valid({"frames": {"folder": "f"}}, schema)
