@@ -211,7 +211,7 @@ class Exposures:
         scenario, camera, target = self.scenario, self.scenario.camera, self.scenario.target
         degrees = 206.265 * camera.pixel_um / camera.focal_mm / 3600
         return (
-            ("OBJECT", target.name, "invented target, simulated by layerblend"),
+            ("OBJECT", target.name, "invented, simulated by layerblend"),
             ("IMAGETYP", "light", "calibrated, debayered, registered"),
             ("INSTRUME", camera.name, "invented camera"),
             ("TELESCOP", camera.telescope, "invented telescope"),
@@ -232,7 +232,7 @@ class Exposures:
             ("YBINNING", 1, ""),
             ("FOCALLEN", camera.focal_mm, "mm"),
             ("AIRMASS", round(plan.airmass, 4), ""),
-            ("ROWORDER", "BOTTOM-UP", "first row of the file is the bottom of the picture"),
+            ("ROWORDER", "BOTTOM-UP", "first row is the bottom of the picture"),
             ("RA", target.ra, "deg"),
             ("DEC", target.dec, "deg"),
             ("CTYPE1", "RA---TAN", ""),
