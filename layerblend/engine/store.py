@@ -107,7 +107,9 @@ class Store:
             )
             value = reader.value(record["value"])
         except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
-            self.remove(key)
+            if not self.has(key):  # another run made room just now
+                raise KeyError(key) from error
+            self._discard(key, text)
             raise DamagedError(f"{key}: {error}") from error
         with contextlib.suppress(OSError):  # the time of last use; a store that cannot be written still serves
             os.utime(folder / _VALUE)
@@ -161,6 +163,14 @@ class Store:
         with contextlib.suppress(OSError):
             (folder / _VALUE).unlink()
         shutil.rmtree(folder, ignore_errors=True)
+
+    def _discard(self, key: str, text: bytes) -> None:
+        """Throw a damaged result away, unless another run has made it again by now or is about to."""
+        lock = self.try_lock(key)
+        if lock is not None:
+            with lock, contextlib.suppress(OSError):
+                if (self._entry(key) / _VALUE).read_bytes() == text:
+                    self.remove(key)
 
     def try_lock(self, key: str) -> Lock | None:
         """The right to make ``key``, or None while another run has it."""

@@ -228,3 +228,19 @@ def test_a_file_untouched_since_it_was_verified_is_not_read_again(store: Store, 
     path.touch()
     with pytest.raises(pytest.fail.Exception, match="read again"):
         store.load(KEY)
+
+
+def test_a_damaged_result_that_another_run_is_making_again_is_left_to_it(store: Store) -> None:
+    store.save(KEY, big(1))
+    path = next(path for path in files_of(store, KEY) if path.suffix == ".npy")
+    path.write_bytes(b"bent")
+    lock = store.try_lock(KEY)
+    assert lock is not None
+    work = store.work_folder(KEY)
+    with pytest.raises(DamagedError):
+        store.load(KEY)
+    assert work.is_dir()
+    lock.release()
+    with pytest.raises(DamagedError):
+        store.load(KEY)
+    assert not work.exists()
