@@ -45,7 +45,6 @@ __all__ = [
 ]  # fmt: skip
 
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
-CLASSICAL = {"roles.stars.stack": "best25", "roles.detail.stack": "best50", "roles.colour.stack": "all"}
 MOST_RESULTS = 64
 
 
@@ -172,6 +171,22 @@ def parse_size(text: str) -> tuple[int, int]:
     if not match:
         raise RecipeError(f"--size must be WIDTHxHEIGHT such as 960x640, got {text!r}.", key="--size")
     return int(match[1]), int(match[2])
+
+
+def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution: Execution) -> Answer:
+    """Simulate, run, judge, and say in words which assignment is better in what."""
+    from layerblend import showcase
+
+    recipe = showcase.simulate(out, frames=frames, size=size, seed=seed, execution=execution)
+    comparisons, written, warnings = showcase.judge_assignments(recipe, render, execution)
+    rows = showcase.table_rows(comparisons)
+    data = {"comparisons": [c.as_json() for c in comparisons], "table": [list(row) for row in rows], "recipe": str(recipe)}
+    folder = load_recipe(recipe).output.folder
+    lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
+    lines += [f"{name}: plain {a:.3g}, best50 {b:.3g}, deep {c:.3g} {unit}" for name, unit, a, b, c in rows]
+    lines += [f"Look at {folder}/result.jpg, then at {folder}/compare/page.html and sheet.png. The truth is in {out / 'truth'}."]
+    lines += [f"Try: layerblend blend {recipe} --set roles.detail.stack=best75"]
+    return Answer([recipe, *written], data, warnings, lines)
 
 
 def new(folder: Path, out: Path | None) -> Answer:

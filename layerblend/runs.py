@@ -7,7 +7,7 @@ import csv
 import math
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Sized
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -269,5 +269,19 @@ def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Eve
         yield tell, wrap
 
 
+@contextlib.contextmanager
+def step_bar(execution: Execution, words: str, total: int) -> Iterator[Callable[[], None]]:
+    """One bar on stderr for a piece of work outside the graph; gives a function that moves it on."""
+    if execution.quiet or not total:
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bars:
+        task = bars.add_task(words, total=total)
+        yield lambda: bars.advance(task)
+
+
 def _length(items: Iterable[Any]) -> int | None:
-    return len(items) if hasattr(items, "__len__") else None
+    return len(items) if isinstance(items, Sized) else None
