@@ -31,7 +31,7 @@ from layerblend.kinds import (
     working_luminance,
 )
 from layerblend.maths.curve import stretch
-from layerblend.maths.noise import error_map, luminance_error, signal_error_map
+from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.robust import mad_sigma
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, gate_share, shrink_stars, star_layer
@@ -362,7 +362,7 @@ def star_light(
     layer = star_layer(image, split.starless, curve)
     if gate > 0:
         if share is None:
-            share = gate_share(working_luminance(linear) - working_luminance(split.starless), luminance_error(sigma), gate)
+            share = gate_share(working_luminance(linear) - working_luminance(split.starless), ground_error(luminance_error(sigma)), gate)
         deep = star_layer(colour_linear, colour_split.starless, curve)
         layer = deep + share[..., None] * (layer - deep)
     layer = shrink_stars(layer, size)

@@ -14,6 +14,7 @@ Y_WEIGHTS = (0.25, 0.5, 0.25)
 POOL_PX = 9
 LAG_PX = 4
 SIGNAL_BINS = 12
+GROUND_PX = 12
 
 
 def error_map(stderr: LinearImage) -> LinearImage:
@@ -41,6 +42,23 @@ def luminance_error(sigma: LinearImage) -> Plane:
         return sigma
     total = sum((weight * sigma[..., channel]) ** 2 for channel, weight in enumerate(Y_WEIGHTS))
     return np.sqrt(total).astype(np.float32)
+
+
+def ground_error(sigma: Plane, *, reach_px: int = GROUND_PX) -> Plane:
+    """Noise of what lies under the stars: the lowest noise within ``reach_px``, smoothed.
+
+    A stack's error map rises at stars, where changing seeing moves light about; a threshold on star light must not follow it.
+
+    Parameters
+    ----------
+    sigma : (H, W) float32, NaN where no data is
+    """
+    filled = np.where(np.isfinite(sigma), sigma, np.inf).astype(np.float32)
+    size = 2 * reach_px + 1
+    low = cv2.erode(filled, np.ones((size, size), np.uint8), borderType=cv2.BORDER_REFLECT_101)
+    low = np.where(np.isfinite(low), low, np.nanmax(sigma) if np.isfinite(sigma).any() else 1.0).astype(np.float32)
+    smooth = cv2.blur(low, (size, size), borderType=cv2.BORDER_REFLECT_101)
+    return np.where(np.isfinite(sigma), smooth, np.nan).astype(np.float32)
 
 
 def signal_error_map(image: LinearImage) -> LinearImage:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from layerblend.maths.noise import error_map, luminance_error, signal_error_map
+from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 
 
 def test_error_map_keeps_the_mean_variance_and_the_gaps() -> None:
@@ -36,3 +36,12 @@ def test_signal_error_follows_shot_noise() -> None:
     assert abs(ratio - 1) < 0.1
     colour = signal_error_map(np.stack([noisy, noisy, noisy], -1))
     assert colour.shape == (600, 500, 3)
+
+
+def test_ground_error_looks_through_stars_and_keeps_gaps() -> None:
+    sigma = np.full((80, 90), 2.0, np.float32)
+    sigma[30:40, 40:50] = 50.0
+    sigma[:4] = np.nan
+    ground = ground_error(sigma)
+    assert np.isnan(ground[:4]).all()
+    assert np.allclose(ground[4:], 2.0)
