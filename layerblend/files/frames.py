@@ -117,7 +117,7 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
         with quietly() as said, fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
             number, hdu = _first_picture(hdus, path)
             packed = isinstance(hdu, fits.CompImageHDU)
-            image_header, first_header = hdu.header.copy(), hdus[0].header.copy()
+            image_header, first_header = hdu.header, hdus[0].header
             shape = tuple(int(n) for n in hdu.shape)
             place = int(hdu.fileinfo()["datLoc"])
             cards = _cards(image_header, first_header if number else None)
