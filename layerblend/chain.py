@@ -56,9 +56,14 @@ def grade_one(info: FrameInfo, *, white_level: float | None) -> FrameMeasure:
 
 
 def rank_table(
-    infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure], given: Mapping[str, Mapping[str, float]] | None, ranking: dict[str, Any]
+    infos: Sequence[FrameInfo],
+    measures: Sequence[FrameMeasure],
+    *,
+    given: Mapping[str, Mapping[str, float]] | None,
+    ranking: dict[str, Any],
+    names: Sequence[str],
 ) -> FrameTable:
-    """Grade all frames against each other, exclude and rank them."""
+    """Grade all frames against each other, exclude and rank them; ``names`` are those of ``infos`` and stand here for the key."""
     return rank_frames(grade_table(infos, measures, given=given), **ranking)
 
 

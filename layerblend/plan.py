@@ -112,7 +112,8 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
     table = Node(
         "table",
         chain.rank_table,
-        settings={"ranking": ranking, "given": _plain_data(sources.given)},
+        # names break ties, and exclusions and measurements go by them, so they count although contents are the same
+        settings={"ranking": ranking, "given": _plain_data(sources.given), "names": [info.path.name for info in sources.frames]},
         inputs={"measures": tuple(node.name for node in grades)},
         execution={"infos": sources.frames},
         keep=False,
