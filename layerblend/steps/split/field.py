@@ -11,9 +11,9 @@ from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, detect_stars, fit_moffat_stars, guess_fwhm, prepare_plane
-from layerblend.steps.split.haloes import Haloes, fit_haloes
+from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
-from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, render, sweep
+from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, profile_radii, render, sweep
 from layerblend.steps.split.noise import Noise
 
 PASSES = 2
@@ -29,6 +29,7 @@ RESIDUAL_SHARE = 0.03
 TEACHER_STRENGTH = 40.0
 TEACHERS_LINE, TEACHERS_SQUARE, TEACHERS_LEAST = 25, 60, 15
 MOST_TEACHERS = 400
+LEAST_WINGS, WINGS_END = 5, 60.0
 FIRST_STARS = 400
 LEAST_FITS = 3
 TABLE_SMOOTH = 1.2
@@ -185,6 +186,7 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         model = _draw(state, sources, noise, plane.shape)
         haloes, halo = fit_haloes(plane, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, repeats=1 + number)
         if number < PASSES - 1:
+            _learn_wings(state, haloes)
             _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
     return Fitted(state, sources, model, halo, haloes, fit, error)
 
@@ -280,6 +282,16 @@ def _table_step(moments: Array, varying: bool) -> Array:
     inner, outer = TABLE_EDGE
     fade = np.clip((outer - np.hypot(xx, yy)) / (outer - inner), 0, 1) * np.clip(weight / (0.02 * weight.max()), 0, 1)
     return step * fade[..., None]
+
+
+def _learn_wings(state: Field, haloes: Haloes) -> None:
+    """Give every star the narrow light that bright stars show outside the Moffat."""
+    if haloes.common is None or len(haloes.index) < LEAST_WINGS:
+        return
+    radii = profile_radii()
+    added = near_light(haloes.common, radii)
+    added[radii > WINGS_END] = 0.0
+    state.image = StarImage(state.image.beta, state.image.profile + added, state.image.table)
 
 
 @njit(cache=True, nogil=True)

@@ -19,6 +19,8 @@ from layerblend.steps.split.noise import Noise
 
 WIDTHS = np.array([2.0, 3.0, 4.5, 6.5, 9.0, 13.0, 19.0, 27.0])
 BETA = 2.0
+# The narrowest of them are part of the star image itself, once known.
+NEAR_WIDTHS = 3
 SECTORS = 16
 RING_RATIO = 1.22
 MOST_RINGS = 28
@@ -31,7 +33,14 @@ LEAST_LIGHT = 0.04
 DRAW_STEPS = 2048
 # The sky noise of a ring median cannot fall below this share of a pixel's noise: flats and gradients set it.
 RING_FLOOR = 0.03
+# How far a single star's halo may differ from the common one: in scale, in the light of each width, and as a share of the largest.
+# Radii (FWHM) of the common profile, and how much haloes differ from star to star.
+COMMON_REACH, COMMON_RADII = (1.8, 40.0), 28
+STAR_TO_STAR = 0.15
+OWN_SCALE, OWN_SHAPE, OWN_FLOOR = 0.25, 0.06, 0.004
 MODEL_SHARE = 0.03
+# Ground that differs from sector to sector is hardly flat along the radius either.
+SLOPE_SHARE = 0.3
 
 
 @dataclass
@@ -92,7 +101,8 @@ def _combine_sectors(rings: Array, sigma: float, counts: Array) -> tuple[Array, 
         value = np.where(enough, _median(pairs), _median(rings))
         spread = np.where(enough, _mad(pairs) * 1.25 / np.sqrt(np.maximum(seen.sum(-1), 1)), _mad(rings))
     pixel = sigma * 1.25 / np.sqrt(np.maximum(counts.sum(-1), 1))
-    error = np.sqrt(np.nan_to_num(spread) ** 2 + pixel**2 + (RING_FLOOR * sigma) ** 2)
+    uneven = SLOPE_SHARE * np.nan_to_num(_mad(rings))
+    error = np.sqrt(np.nan_to_num(spread) ** 2 + pixel**2 + uneven**2 + (RING_FLOOR * sigma) ** 2)
     return np.nan_to_num(value), np.where(enough | single, error, np.inf)
 
 
@@ -148,13 +158,18 @@ def fit_haloes(
         value, error = _read_rings(plane - model - halo, good, x, y, inner, outer, n_rings, noise.sigma)
         value = value + np.einsum("skw,sw->sk", basis, light)
         error = np.hypot(error, MODEL_SHARE * _star_level(radii, top, fwhm))
-        common = _common_sum(value, error, basis, top)
+        common = _common_sum(value, error, radii, top, fwhm)
         light = np.stack([
             _own_sum(value[k], error[k], basis[k], top[k], common) if k < len(own) else common * top[k] for k in range(len(index))
         ])  # fmt: skip
         rest = common[None] * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light, rest]), fwhm, noise.sigma)
     return Haloes(everything, np.concatenate([light, rest]), common), halo
+
+
+def near_light(common: Array, radii: Array) -> Array:
+    """The narrow part of the common halo at radii in FWHM: light that every star has round its core."""
+    return _basis(radii, 1.0)[..., :NEAR_WIDTHS] @ common[:NEAR_WIDTHS]
 
 
 def _read_rings(
@@ -172,52 +187,60 @@ def _star_level(radii: Array, top: Array, fwhm: float) -> Array:
     return top[:, None] * (1 + (radii / gamma) ** 2) ** -3.0
 
 
-def _common_sum(value: Array, error: Array, basis: Array, top: Array) -> Array:
-    """One non-negative sum in units of the peak for all stars, each with a level of its own."""
-    n, _, widths = basis.shape
-    weight = np.where(np.isfinite(error), 1 / np.maximum(error, 1e-30), 0.0)
-    common = np.zeros(widths)
-    pull = np.ones(n)
-    for _ in range(3):
-        rows, right = [], []
-        for s in range(n):
-            w = weight[s] * pull[s]
-            if (w > 0).sum() < 4:
-                continue
-            mean = lambda a, w=w: (a * (w * w)[(slice(None),) + (None,) * (a.ndim - 1)]).sum(0) / (w * w).sum()  # noqa: E731
-            rows.append((basis[s] * top[s] - mean(basis[s] * top[s])) * w[:, None])
-            right.append((value[s] - mean(value[s])) * w)
-        if not rows:
-            return common
-        common = _bounded(np.concatenate(rows), np.concatenate(right))
-        chi = np.array([
-            np.sqrt(np.mean(_level_free((value[s] - basis[s] @ common * top[s]), weight[s]) ** 2)) if (weight[s] > 0).sum() >= 4 else 1.0
-            for s in range(n)
-        ])  # fmt: skip
-        pull = 1 / np.maximum(chi, 1.0)
-    return common
+def _common_sum(value: Array, error: Array, radii: Array, top: Array, fwhm: float) -> Array:
+    """One non-negative sum in units of the peak that most stars agree on.
+
+    Every star is fitted alone with a level of its own; the weighted median of the profiles is fitted again. Stars on structured ground
+    weigh little, and one that took a galaxy for its halo is outvoted.
+    """
+    grid = fwhm * np.geomspace(*COMMON_REACH, COMMON_RADII)
+    basis = _basis(grid, fwhm)
+    profiles, weights = [], []
+    for s in range(len(top)):
+        weight = np.where(np.isfinite(error[s]), 1 / np.maximum(error[s], 1e-30), 0.0)
+        if (weight > 0).sum() < 4:
+            continue
+        level = np.ones((len(weight), 1))
+        columns = np.hstack([_basis(radii[s], fwhm) * top[s], level, -level])
+        own = _bounded(columns * weight[:, None], value[s] * weight)[: len(WIDTHS)]
+        profiles.append(basis @ own)
+        spread = np.interp(grid, radii[s], 1 / np.maximum(weight, 1e-30), left=np.inf, right=np.inf) / top[s]
+        weights.append(spread)
+    if not profiles:
+        return np.zeros(len(WIDTHS))
+    profile, spread = np.array(profiles), np.array(weights)
+    middle = _weighted_median(profile, 1 / spread**2)
+    middle = _weighted_median(profile, 1 / (spread**2 + (STAR_TO_STAR * middle) ** 2))
+    scale = np.maximum(0.1 * np.abs(middle), 1e-3 * np.abs(middle).max() + 1e-30)
+    known = np.isfinite(spread).any(0)
+    return _bounded(basis[known] / scale[known, None], middle[known] / scale[known])
 
 
-def _level_free(residual: Array, weight: Array) -> Array:
-    level = (residual * weight**2).sum() / max((weight**2).sum(), 1e-300)
-    return (residual - level) * weight
+def _weighted_median(values: Array, weights: Array) -> Array:
+    """Along the first axis; 0 where no weight is."""
+    order = np.argsort(values, 0)
+    ordered, heavy = np.take_along_axis(values, order, 0), np.cumsum(np.take_along_axis(weights, order, 0), 0)
+    place = np.argmax(heavy >= 0.5 * heavy[-1], 0)
+    return np.where(heavy[-1] > 0, np.take_along_axis(ordered, place[None], 0)[0], 0.0)
 
 
 def _own_sum(value: Array, error: Array, basis: Array, top: float, common: Array) -> Array:
-    """Non-negative sum of one star, drawn to the common one with half of it as its spread."""
+    """Non-negative sum of one star, drawn to the common one: mostly its scale may differ, its shape less."""
     weight = np.where(np.isfinite(error), 1 / np.maximum(error, 1e-30), 0.0)
-    if (weight > 0).sum() < 4:
-        return common * top
-    level = np.ones((len(value), 1))
     expected = common * top
-    spread = np.maximum(0.5 * expected, 0.05 * float(expected.max(initial=0)) + 1e-12)
+    if (weight > 0).sum() < 4 or not expected.any():
+        return expected
+    level = np.ones((len(value), 1))
+    spread = np.diag((OWN_SHAPE * expected + OWN_FLOOR * expected.max()) ** 2) + OWN_SCALE**2 * np.outer(expected, expected)
+    firm = np.linalg.inv(np.linalg.cholesky(spread))
+    prior = np.hstack([firm, np.zeros((len(firm), 2))])
+    columns = np.hstack([basis, level, -level])
     pull = np.ones_like(weight)
-    solution = np.zeros(len(WIDTHS) + 2)
+    solution = np.zeros(columns.shape[1])
     for _ in range(3):
-        w = (weight * pull)[:, None]
-        rows = np.vstack([np.hstack([basis, level, -level]) * w, np.hstack([np.diag(1 / spread), np.zeros((len(spread), 2))])])
-        solution = _bounded(rows, np.r_[value * w[:, 0], expected / spread])
-        off = (value - np.hstack([basis, level, -level]) @ solution) * weight
+        w = weight * pull
+        solution = _bounded(np.vstack([columns * w[:, None], prior]), np.r_[value * w, firm @ expected])
+        off = (value - columns @ solution) * weight
         pull = np.where(off > 0, 1 / np.sqrt(1 + (off / 2) ** 2), 1 / np.sqrt(1 + (off / 4) ** 2))
     return solution[: len(WIDTHS)]
 

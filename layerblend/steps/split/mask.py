@@ -62,15 +62,10 @@ def clipped_mask(planes: Array, sigma: Array, saturated: Array | None) -> Mask:
 def _plateau_level(plane: Plane, sigma: float) -> float:
     box = np.ones((3, 3), np.uint8)
     low, high = cv2.erode(plane, box), cv2.dilate(plane, box)
-    flat = (high - low < np.maximum(FLAT_SHARE * high, 2 * sigma)) & (low > FLAT_SIGMA * sigma)
-    if not flat.any():
-        return float("inf")
-    top = float(np.quantile(plane[flat], 0.98))
-    if top < 0.7 * float(plane.max()):
-        return float("inf")
-    flat &= low > NEAR_TOP * top
+    flat = (high - low < np.maximum(FLAT_SHARE * high, 2 * sigma)) & (low > max(FLAT_SIGMA * sigma, 0.7 * float(plane.max())))
     if flat.sum() < 2:
         return float("inf")
+    top = float(np.median(low[flat]))
     plateau, rim = _plateau_and_rim(plane, flat, NEAR_TOP * top, RIM_LOW * top)
     return NEAR_TOP * top if rim <= MOST_RIM * plateau else float("inf")
 
