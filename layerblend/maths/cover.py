@@ -22,12 +22,16 @@ def edge_connected(mask: Mask) -> Mask:
 
 def gap_runs(missing: Mask) -> Array:
     """(n, 3) int32, y, x0, x1: the runs x0 <= x < x1 of row y where ``missing`` is true, in reading order."""
-    padded = np.zeros((missing.shape[0], missing.shape[1] + 2), np.int8)
-    padded[:, 1:-1] = missing
-    step = np.diff(padded, axis=1)
-    y, start = np.nonzero(step == 1)
-    stop = np.nonzero(step == -1)[1]
-    return np.stack([y, start, stop], 1).astype(np.int32)
+    height, width = missing.shape
+    padded = np.zeros((height, width + 1), bool)  # a blank column after every row keeps runs of neighbouring rows apart
+    padded[:, :width] = missing
+    flat = padded.ravel()
+    changes = np.flatnonzero(flat[1:] != flat[:-1]) + 1
+    if flat[0]:
+        changes = np.concatenate([[0], changes])
+    start, stop = changes[0::2], changes[1::2]
+    y = start // (width + 1)
+    return np.stack([y, start - y * (width + 1), stop - y * (width + 1)], 1).astype(np.int32)
 
 
 def fill_runs(runs: Array, height: int, width: int) -> Mask:

@@ -23,6 +23,8 @@ from layerblend.maths.stars import GOOD, Candidates, detect_stars, guess_fwhm, p
 MODEL_ERROR = 0.02
 HUBER = 3.0
 MAX_STEPS = 40
+# A fit has settled when a step lowers its cost by no more than this share.
+SETTLED = 1e-5
 BETA_LOW, BETA_HIGH = 1.3, 20.0
 START_BETA = 3.0
 PARAMETERS = 10
@@ -180,6 +182,7 @@ def _fit_kernel(
     data, weight = np.empty((side, side)), np.empty((side, side))
     par, trial, step = np.empty(PARAMETERS), np.empty(PARAMETERS), np.empty(PARAMETERS)
     normal, gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    trial_normal, trial_gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     work = np.empty((PARAMETERS, PARAMETERS))
     for s in range(xs.size):
         cx, cy = round(xs[s]), round(ys[s])
@@ -194,19 +197,18 @@ def _fit_kernel(
                 damping *= 10
                 continue
             _take_step(par, step, trial)
-            better = _cost(data, weight, radius, trial)
-            if better <= cost:
-                settled = cost - better <= 1e-6 * cost + 1e-12
-                par[:] = trial
+            # The trial's equations serve the next step: nearly every trial is better, so its cost alone is never computed apart.
+            new_cost = _normal_equations(data, weight, radius, trial, free_beta, trial_normal, trial_gradient)
+            if new_cost <= cost:
+                settled = cost - new_cost <= SETTLED * cost + 1e-12
+                par[:], normal[:], gradient[:] = trial, trial_normal, trial_gradient
+                cost = new_cost
                 damping = max(damping * 0.2, 1e-9)
-                cost = _normal_equations(data, weight, radius, par, free_beta, normal, gradient)
-                if settled:
-                    break
             else:
                 damping *= 8
-                if damping > 1e10:
-                    settled = True
-                    break
+                settled = damping > 1e10
+            if settled:
+                break
         out[s, :PARAMETERS] = par
         out[s, 1] += cx
         out[s, 2] += cy
@@ -311,25 +313,6 @@ def _normal_equations(data: Array, weight: Array, radius: int, par: Array, free_
                     normal[a, b] += wa * slope[b]
     if not free_beta:
         normal[6, 6] = 1.0
-    return cost
-
-
-@njit(cache=True, nogil=True)
-def _cost(data: Array, weight: Array, radius: int, par: Array) -> float:
-    cost = 0.0
-    side = 2 * radius + 1
-    for j in range(side):
-        dy = j - radius - par[2]
-        for i in range(side):
-            w = weight[j, i]
-            if w == 0.0:
-                continue
-            dx = i - radius - par[1]
-            base = max(1 + par[6] * (par[3] * dx * dx + 2 * par[4] * dx * dy + par[5] * dy * dy), 1e-3)
-            model = par[0] * math.exp(-math.log(base) / par[6])
-            residual = data[j, i] - (model + par[7] + par[8] * (i - radius) + par[9] * (j - radius))
-            pull = abs(residual) * math.sqrt(w)
-            cost += HUBER * (2 * pull - HUBER) if pull > HUBER else pull * pull
     return cost
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit
 
 from layerblend.kinds import Array, LinearImage, Mask, Plane
 
@@ -21,9 +20,11 @@ CLIP_ROUNDS = 8
 LEVEL_BOX_PX = 25
 STRIP_ROWS = 64
 STRIP_MARGIN = 16
-# Enough pixels for a noise figure good to .5 %, enough for tile levels good to .06 sigma each.
-NOISE_PIXELS = 1_000_000
-LEVEL_PIXELS = 3_000_000
+# The filters look this far: nearer to missing pixels nothing is measured.
+GAP_REACH_PX = 12
+# Enough pixels for a noise figure good to .5 %, enough for tile levels good to .07 sigma each.
+NOISE_PIXELS = 800_000
+LEVEL_PIXELS = 2_000_000
 # The band is smooth over two pixels: every second one tells nearly all.
 BAND_STEP = 2
 TILE_COVER = 0.25
@@ -84,7 +85,7 @@ def lag_noise(plane: Plane, lag: int = 4) -> float:
     return mad_sigma(rows[:, lag:] - rows[:, :-lag]) / np.sqrt(2.0)
 
 
-def band_noise(plane: Plane, *, pixels: int = NOISE_PIXELS) -> float:
+def band_noise(plane: Plane, *, valid: Mask | None = None, pixels: int = NOISE_PIXELS) -> float:
     """Noise of the sky in the band where stars and detail live, as the sd of the white noise that would show the same there.
 
     Frames that were resampled have quiet pixels but not less noise; weights must come from a band, not from pixels. The robust sd of
@@ -93,13 +94,14 @@ def band_noise(plane: Plane, *, pixels: int = NOISE_PIXELS) -> float:
     Parameters
     ----------
     plane : (H, W) float32, linear, with or without sky level; NaN = no data
+    valid : (H, W) bool, where data is; where the plane is not NaN when left out
     pixels : int, about so many pixels of a large plane are looked at, in strips spread over it
 
     Returns
     -------
     float, unit of ``plane``; NaN when no sky can be seen.
     """
-    strips = [_band_strip(plane, first) for first in _strip_starts(plane, pixels)]
+    strips = [_band_strip(plane, valid, first) for first in _strip_starts(plane, pixels)]
     band = np.concatenate([strip[::BAND_STEP, ::BAND_STEP].ravel() for strip, _ in strips])
     level = np.concatenate([smooth[::BAND_STEP, ::BAND_STEP].ravel() for _, smooth in strips])
     known = np.isfinite(band)
@@ -122,19 +124,27 @@ def _strip_starts(plane: Plane, pixels: int) -> range:
     return range(0, plane.shape[0], STRIP_ROWS * max(1, -(-count // wanted)))
 
 
-def _band_strip(plane: Plane, first: int) -> tuple[Plane, Plane]:
+def _band_strip(plane: Plane, valid: Mask | None, first: int) -> tuple[Plane, Plane]:
     """Band and smooth level of some rows, NaN where data was missing nearby."""
     low, high = max(0, first - STRIP_MARGIN), min(plane.shape[0], first + STRIP_ROWS + STRIP_MARGIN)
-    filled, valid = nan_filled(plane[low:high])
+    rows = plane[low:high]
+    known = np.isfinite(rows) if valid is None else valid[low:high]
+    filled = np.ascontiguousarray(rows) if known.all() else np.where(known, rows, _any_level(rows, known))
     inner = cv2.GaussianBlur(filled, (0, 0), BAND_INNER_PX)
     outer = cv2.GaussianBlur(filled, (0, 0), BAND_OUTER_PX)
     level = cv2.blur(filled, (LEVEL_BOX_PX, LEVEL_BOX_PX))
     band = inner - outer
-    if not valid.all():
-        near_gap = cv2.dilate((~valid).astype(np.uint8), np.ones((STRIP_MARGIN + 1,) * 2, np.uint8)) > 0
+    if not known.all():
+        near_gap = cv2.dilate((~known).astype(np.uint8), np.ones((2 * GAP_REACH_PX + 1,) * 2, np.uint8)) > 0
         band[near_gap] = np.nan
     keep = slice(first - low, min(first + STRIP_ROWS, plane.shape[0]) - low)
     return np.asarray(band[keep], np.float32), np.asarray(level[keep], np.float32)
+
+
+def _any_level(rows: Plane, known: Mask) -> np.float32:
+    """What stands in for missing pixels; none of them is looked at, it only keeps the filters finite."""
+    sample = rows[::8][known[::8]]
+    return np.float32(np.median(sample)) if sample.size else np.float32(0)
 
 
 def _sky_ceiling(level: Array) -> float:
@@ -213,69 +223,29 @@ def tile_levels(image: LinearImage, tile_px: int = 64) -> Array:
     (ny, nx, C) float32 (C = 1 for a plane); NaN where less than a quarter of a full tile has data. Large frames are sampled on every
     second, third ... row.
     """
-    cube = np.ascontiguousarray(image if image.ndim == 3 else image[..., None], np.float32)
+    cube = image if image.ndim == 3 else image[..., None]
     height, width, channels = cube.shape
     stride = min(_stride(height, width * channels, LEVEL_PIXELS), max(1, tile_px // 4))
-    return _tile_kernel(cube, tile_px, stride)
+    ny, nx, rows = -(-height // tile_px), -(-width // tile_px), len(range(stride // 2, tile_px, stride))
+    samples = np.full((ny, rows, nx * tile_px, channels), np.nan, np.float32)
+    for i in range(ny):
+        picked = cube[i * tile_px + stride // 2 : min((i + 1) * tile_px, height) : stride]
+        samples[i, : len(picked), :width] = picked
+    values = samples.reshape(ny, rows, nx, tile_px, channels).transpose(0, 2, 4, 1, 3).reshape(ny, nx, channels, rows * tile_px)
+    return _middle_means(values, least=TILE_COVER * rows * tile_px)
+
+
+def _middle_means(values: Array, least: float) -> Array:
+    """Mean of the middle half of the finite values along the last axis; NaN where fewer than ``least`` are finite."""
+    values[~np.isfinite(values)] = np.nan
+    ordered = np.sort(values, axis=-1)  # NaN last
+    count = np.count_nonzero(np.isfinite(ordered), axis=-1)[..., None]
+    low, high = count // 4, count - count // 4
+    place = np.arange(values.shape[-1])
+    total = np.where((place >= low) & (place < high), ordered, np.float32(0)).sum(-1, dtype=np.float64)
+    known = count[..., 0] >= max(least, 1)
+    return np.where(known, total / np.maximum(high - low, 1)[..., 0], np.nan).astype(np.float32)
 
 
 def _stride(rows: int, row_values: int, wanted: int) -> int:
     return max(1, (rows * row_values) // wanted)
-
-
-@njit(cache=True, nogil=True)
-def _tile_kernel(cube: Array, tile_px: int, stride: int) -> Array:
-    height, width, channels = cube.shape
-    ny, nx = -(-height // tile_px), -(-width // tile_px)
-    levels = np.full((ny, nx, channels), np.nan, np.float32)
-    buffers = np.empty((channels, tile_px * tile_px), np.float32)
-    full = tile_px * len(range(stride // 2, tile_px, stride))
-    for i in range(ny):
-        for j in range(nx):
-            for channel in range(channels):
-                count = 0
-                for y in range(i * tile_px + stride // 2, min((i + 1) * tile_px, height), stride):
-                    for x in range(j * tile_px, min((j + 1) * tile_px, width)):
-                        value = cube[y, x, channel]
-                        if np.isfinite(value):
-                            buffers[channel, count] = value
-                            count += 1
-                if count > 0 and count >= TILE_COVER * full:
-                    levels[i, j, channel] = _middle_mean(buffers[channel, :count])
-    return levels
-
-
-@njit(cache=True, nogil=True)
-def _middle_mean(values: Array) -> float:
-    """Mean of the middle half; reorders ``values``."""
-    low = values.size // 4
-    high = values.size - 1 - low
-    _select(values, 0, values.size - 1, low)
-    _select(values, low, values.size - 1, high)
-    total = 0.0
-    for k in range(low, high + 1):
-        total += values[k]
-    return total / (high - low + 1)
-
-
-@njit(cache=True, nogil=True)
-def _select(values: Array, left: int, right: int, k: int) -> None:
-    """Hoare's quickselect: afterwards values[k] is in its sorted place, smaller ones before it, larger ones after."""
-    while left < right:
-        pivot = values[(left + right) // 2]
-        i, j = left, right
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if k <= j:
-            right = j
-        elif k >= i:
-            left = i
-        else:
-            return

@@ -23,6 +23,9 @@ DETECT_BLUR_PX = 1.2
 PEAK_REACH_PX = 5
 RING_PX = 7.0
 RING_SAMPLES = 16
+STRIP_ROWS = 256
+# The noise of the blurred plane is measured on so many strips of so many rows.
+NOISE_STRIPS, NOISE_ROWS = 16, 4
 # A hot pixel's eight neighbours hold less than this share of it; those of the narrowest star (FWHM 1.2 px) hold 1.2 times it.
 HOT_NEIGHBOURS = 0.5
 APERTURE_FWHM = 2.5
@@ -97,33 +100,51 @@ def _subtract_tiles(cube: Array, tiles: Array, tile_px: int, saturation: float) 
     ny, nx = tiles.shape
     above = np.empty((height, width), np.float32)
     codes = np.empty((height, width), np.uint8)
-    column, share = np.empty(width, np.int64), np.empty(width, np.float32)
-    for x in range(width):
-        u = min(max((x + 0.5) / tile_px - 0.5, 0.0), nx - 1.0)
-        column[x] = min(int(u), max(nx - 2, 0))
-        share[x] = u - column[x]
-    across = np.empty(nx + 1, np.float32)
-    top = np.float32(saturation)
-    quarter, half, zero = np.float32(0.25), np.float32(0.5), np.float32(0.0)
+    across, level = np.empty(nx, np.float32), np.empty(width, np.float32)
     for y in range(height):
         v = min(max((y + 0.5) / tile_px - 0.5, 0.0), ny - 1.0)
         i = min(int(v), max(ny - 2, 0))
         for j in range(nx):
             across[j] = tiles[i, j] + (v - i) * (tiles[min(i + 1, ny - 1), j] - tiles[i, j])
-        across[nx] = across[nx - 1]
-        for x in range(width):
-            if channels == 3:
-                red, green, blue = cube[y, x, 0], cube[y, x, 1], cube[y, x, 2]
-                value = quarter * (red + blue) + half * green
-                bright = max(red, max(green, blue))
-            else:
-                value = cube[y, x, 0]
-                bright = value
-            level = across[column[x]] + share[x] * (across[column[x] + 1] - across[column[x]])
-            known = abs(value) < np.inf
-            above[y, x] = value - level if known else zero
-            codes[y, x] = (SATURATED if bright >= top else GOOD) if known else NO_DATA
+        _level_row(across, tile_px, level)
+        if channels == 3:
+            _subtract_row_of_three(cube[y], level, saturation, above[y], codes[y])
+        else:
+            _subtract_row_of_one(cube[y], level, saturation, above[y], codes[y])
     return above, codes
+
+
+@njit(cache=True, nogil=True)
+def _level_row(across: Array, tile_px: int, level: Array) -> None:
+    """Tile levels along a row: linear between the tiles' centres, constant beyond the outer ones."""
+    width, nx = level.size, across.size
+    for j in range(-1, nx):
+        left, right = across[max(j, 0)], across[min(j + 1, nx - 1)]
+        slope = (right - left) / np.float32(tile_px)
+        centre = (j + 0.5) * tile_px - 0.5
+        first, last = max(math.ceil(centre), 0), min(math.ceil(centre + tile_px), width) if j < nx - 1 else width
+        begin = np.float32(left + slope * (first - centre)) if j >= 0 else left
+        for x in range(first, last):
+            level[x] = begin + slope * np.float32(x - first)
+
+
+@njit(cache=True, nogil=True)
+def _subtract_row_of_three(row: Array, level: Array, saturation: float, above: Array, codes: Array) -> None:
+    for x in range(level.size):
+        red, green, blue = row[x, 0], row[x, 1], row[x, 2]
+        value = np.float32(0.25) * (red + blue) + np.float32(0.5) * green
+        known = abs(value) < np.inf
+        above[x] = value - level[x] if known else np.float32(0)
+        codes[x] = (SATURATED if max(red, max(green, blue)) >= np.float32(saturation) else GOOD) if known else NO_DATA
+
+
+@njit(cache=True, nogil=True)
+def _subtract_row_of_one(row: Array, level: Array, saturation: float, above: Array, codes: Array) -> None:
+    for x in range(level.size):
+        value = row[x, 0]
+        known = abs(value) < np.inf
+        above[x] = value - level[x] if known else np.float32(0)
+        codes[x] = (SATURATED if value >= np.float32(saturation) else GOOD) if known else NO_DATA
 
 
 def detect_stars(above: Plane, codes: Array | None = None, *, threshold: float = 8.0, blur_px: float = DETECT_BLUR_PX) -> Candidates:
@@ -145,26 +166,40 @@ def detect_stars(above: Plane, codes: Array | None = None, *, threshold: float =
         codes = np.ones(above.shape, np.uint8)
     if min(above.shape) < 2 * PEAK_REACH_PX + 1:
         return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), float("nan"))
-    blurred: Plane = cv2.GaussianBlur(above, (0, 0), blur_px)  # type: ignore[assignment]
-    noise = _blurred_noise(blurred, codes)
+    above = np.ascontiguousarray(above, np.float32)
+    noise = _blurred_noise(above, codes, blur_px)
     if not noise > 0:
         return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), noise)
-    found = _scan_peaks(np.ascontiguousarray(above, np.float32), blurred, codes, threshold * noise)
-    order = np.argsort(-found[:, 2], kind="stable")
-    found = found[order]
+    strips = range(0, above.shape[0], STRIP_ROWS)
+    found = np.concatenate(
+        [_scan_peaks(above, *_blurred_strip(above, first, blur_px), codes, threshold * noise, first) for first in strips]
+    )
+    found = found[np.argsort(-found[:, 2], kind="stable")]
     return Candidates(found[:, 0], found[:, 1], found[:, 2], noise, blur_px)
 
 
-def _blurred_noise(blurred: Plane, codes: Array) -> float:
+def _blurred_strip(above: Plane, first: int, blur_px: float, rows: int = STRIP_ROWS) -> tuple[Plane, int]:
+    """Some rows blurred, with enough neighbours to look at, and the row number of the first: strips spare the memory of a whole plane."""
+    margin = math.ceil(RING_PX) + 1 + math.ceil(4 * blur_px) + 1
+    low, high = max(0, first - margin), min(above.shape[0], first + rows + margin)
+    return np.asarray(cv2.GaussianBlur(above[low:high], (0, 0), blur_px), np.float32), low
+
+
+def _blurred_noise(above: Plane, codes: Array, blur_px: float) -> float:
     """Scatter of the blurred plane against a copy some pixels away: sky and slow structure cancel, noise adds."""
-    lag, step = 2 * PEAK_REACH_PX, max(1, blurred.size // 400_000)
-    rows, known = blurred[::step], codes[::step] == GOOD
-    both = known[:, lag:] & known[:, :-lag]
-    return mad_sigma((rows[:, lag:] - rows[:, :-lag])[both]) / math.sqrt(2)
+    lag, height = 2 * PEAK_REACH_PX, above.shape[0]
+    differences = []
+    for first in range(0, height, max(NOISE_ROWS, height // NOISE_STRIPS)):
+        blurred, low = _blurred_strip(above, first, blur_px, rows=NOISE_ROWS)
+        known = codes[first : first + NOISE_ROWS] == GOOD
+        rows = blurred[first - low : first - low + len(known)]
+        differences.append((rows[:, lag:] - rows[:, :-lag])[known[:, lag:] & known[:, :-lag]])
+    return mad_sigma(np.concatenate(differences)) / math.sqrt(2)
 
 
 @njit(cache=True, nogil=True)
-def _scan_peaks(above: Array, blurred: Array, codes: Array, limit: float) -> Array:
+def _scan_peaks(above: Array, blurred: Array, low: int, codes: Array, limit: float, first: int) -> Array:
+    """x, y, contrast of the peaks in STRIP_ROWS rows from ``first``; row y of the frame is row y - low of ``blurred``."""
     height, width = above.shape
     reach = PEAK_REACH_PX
     ring_x = np.empty(RING_SAMPLES, np.int64)
@@ -175,18 +210,18 @@ def _scan_peaks(above: Array, blurred: Array, codes: Array, limit: float) -> Arr
     ring = np.empty(RING_SAMPLES)
     found = np.empty((256, 3))
     count = 0
-    for y in range(reach, height - reach):
+    for y in range(max(first, reach), min(first + STRIP_ROWS, height - reach)):
         for x in range(reach, width - reach):
-            value = blurred[y, x]
-            if value <= limit or value < blurred[y, x - 1] or value < blurred[y, x + 1] or codes[y, x] != GOOD:
+            value = blurred[y - low, x]
+            if value <= limit or value < blurred[y - low, x - 1] or value < blurred[y - low, x + 1] or codes[y, x] != GOOD:
                 continue
-            if not _is_highest(blurred, y, x, reach) or not _is_spread(above, codes, y, x):
+            if not _is_highest(blurred, y - low, x, reach) or not _is_spread(above, codes, y, x):
                 continue
             used = 0
             for k in range(RING_SAMPLES):
                 v, u = y + ring_y[k], x + ring_x[k]
                 if 0 <= v < height and 0 <= u < width and codes[v, u] == GOOD:
-                    ring[used] = blurred[v, u]
+                    ring[used] = blurred[v - low, u]
                     used += 1
             if used < RING_SAMPLES // 2:
                 continue

@@ -108,9 +108,7 @@ def _sky_level(levels: Plane) -> float:
 
 def _noises(image: LinearImage, above: Plane, codes: Array, covered: float) -> tuple[float, tuple[float, ...]]:
     """Band noise of Y and of every channel."""
-    if covered < 1:
-        above = np.where(codes == find.NO_DATA, np.float32(np.nan), above)
-    noise = band_noise(above)
+    noise = band_noise(above, valid=codes != find.NO_DATA if covered < 1 else None)
     if image.ndim == 2:
         return noise, (noise,)
     return noise, tuple(band_noise(image[..., channel], pixels=CHANNEL_NOISE_PIXELS) for channel in range(3))

@@ -54,7 +54,8 @@ def check_registration(
 
     Returns
     -------
-    tuple of Registration; ``fault`` names the frame and says "shifted by", "rotated by", "turned by 180 degrees", "mirrored" or "not the same stars".
+    tuple of Registration; ``fault`` names the frame and what is wrong: shifted, rotated, turned by 180 degrees, mirrored, or not the same
+    stars.
     """
     check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
     base = rows[reference]

@@ -75,7 +75,7 @@ def test_few_stars_that_coincide_are_enough(count):
 
 def test_a_dense_field_does_not_match_by_chance():
     places = field(300, 6)
-    found = find_registration(star_list(places + [6.0, 4.0], 3), star_list(places, 4), SHAPE)
+    found = find_registration(star_list(places + np.array([6.0, 4.0]), 3), star_list(places, 4), SHAPE)
     assert found.shift == pytest.approx((6, 4), abs=0.2)
 
 
@@ -91,7 +91,7 @@ def test_faults_name_the_frame_and_what_is_wrong():
     rows = [
         row("base.fits", star_list(places, 3)),
         row("good.fits", star_list(places + 0.2, 4)),
-        row("moved.fits", star_list(places + [-24.3, 3.2], 5)),
+        row("moved.fits", star_list(places + np.array([-24.3, 3.2]), 5)),
         row("head.fits", star_list(turned(places, 180), 6)),
         row("tilted.fits", star_list(turned(places, 0.4), 7)),
         row("mirror.fits", star_list(turned(places, 0, mirrored=True), 8)),

@@ -1,0 +1,195 @@
+"""Bars of grading on simulated 12 MP frames of known truth.
+
+``python -m tests.benchmarks.grading [seed ...]`` prints every bar: name, figure, bar, met or not; the figure is the worst of the seeds.
+Times are processor time of the one thread that grades, compilation apart, beside a named peer in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from layerblend.kinds import FrameInfo, working_luminance
+from layerblend.maths.moffat import axes_of
+from layerblend.maths.robust import band_noise
+from layerblend.steps.grade import grade_frame, grade_table
+from layerblend.steps.psf import measure_psf
+from tests.scenes.stars import add_stars, debayered, random_catalogue, star_field
+
+FRESH = (101, 102, 103)
+HEIGHT, WIDTH = 2994, 3904
+SCENES: dict[str, dict[str, Any]] = {
+    "1500 stars": {"stars": 1500},
+    "120 stars": {"stars": 120},
+    "120 stars, hot pixels": {"stars": 120, "hot": 1e-4},
+    "1500 stars, hot pixels, galaxy, knots": {"stars": 1500, "hot": 1e-4, "galaxy": True},
+    "12 000 stars": {"stars": 12000},
+    "300 faint stars (peak 2.4-24 sigma)": {"stars": 300, "faint": -2.0, "bright": -1.0},
+    "1500 stars, resampled noise": {"stars": 1500, "correlated": True},
+}
+SHAPES = ({"fwhm": 3.4, "eccentricity": 0.4, "angle": 40.0}, {"fwhm": 5.0, "eccentricity": 0.5, "angle": 100.0})
+
+
+@dataclass(frozen=True)
+class Line:
+    """One bar and how it was met."""
+
+    name: str
+    figure: float
+    bar: float
+    unit: str = ""
+
+    def __str__(self) -> str:
+        verdict = "met" if self.figure <= self.bar else "NOT MET"
+        return f"{self.name:72s} {self.figure:9.4f} {self.unit:4s} <= {self.bar:<7g} {verdict}"
+
+
+def processor_seconds(function: Callable[[], Any], repeats: int = 3) -> float:
+    """Least processor time of one thread."""
+    function()
+    times = []
+    for _ in range(repeats):
+        start = time.thread_time()
+        function()
+        times.append(time.thread_time() - start)
+    return min(times)
+
+
+def frame_lines(seeds: Sequence[int]) -> list[Line]:
+    """Width and coherent eccentricity of every kind of frame."""
+    lines = []
+    for name, options in SCENES.items():
+        width, ellipse = [], []
+        for seed in seeds:
+            for shape in SHAPES:
+                field = star_field(seed, HEIGHT, WIDTH, **{"bright": 0.7, **options, **shape})
+                measure = grade_frame(field.image)
+                width.append(abs(measure.fwhm / field.fwhm - 1))
+                ellipse.append(abs(measure.eccentricity - field.eccentricity))
+        lines += [Line(f"{name}: FWHM bias", 100 * max(width), 1.0, "%"), Line(f"{name}: coherent eccentricity error", max(ellipse), 0.02)]
+    return lines
+
+
+def debayered_lines(seeds: Sequence[int]) -> list[Line]:
+    """Debayered colour frames against the width of the same frame without noise (debayered, then fitted on bright stars)."""
+    width, ellipse, excess = [], [], []
+    for seed in seeds:
+        for shape in SHAPES:
+            options = {"height": 1500, "width": 2000, "stars": 400, "bright": 0.7, "margin": 12, **shape}
+            noisy = debayered(star_field(seed, **options).image)
+            clean = debayered(star_field(seed, **options, noise=1e-6).image)
+            measure, truth = grade_frame(noisy), grade_frame(clean)
+            width.append(abs(measure.fwhm / truth.fwhm - 1))
+            ellipse.append(abs(measure.eccentricity - truth.eccentricity))
+            excess.append(np.sqrt(truth.fwhm**2 - shape["fwhm"] ** 2))
+    return [
+        Line("debayered bilinearly: FWHM against the noise-free frame", 100 * max(width), 1.0, "%"),
+        Line("debayered bilinearly: eccentricity against the noise-free frame", max(ellipse), 0.02),
+        Line("debayering adds in quadrature, largest", max(excess), 1.9, "px"),
+    ]
+
+
+def brightness_lines(seeds: Sequence[int]) -> list[Line]:
+    """Brightness and noise of frames of different seeing, transparency, exposure and resampling."""
+    error, quiet = [], []
+    for seed in seeds:
+        catalogue = random_catalogue(np.random.default_rng(seed), 400, 1200, 1500, -1.5, 0.7)
+        scales, widths = (1.0, 0.8, 0.5, 2.0, 0.3, 1.6), (2.6, 4.5, 3.2, 3.0, 5.5, 2.8)
+        measures, infos = [], []
+        for i, (scale, width) in enumerate(zip(scales, widths, strict=True)):
+            field = star_field(
+                1000 * seed + i, 1200, 1500, catalogue=catalogue, scale=scale, fwhm=width, galaxy=True, correlated=i % 2 == 1
+            )
+            measures.append(grade_frame(field.image))
+            infos.append(FrameInfo(Path(f"{i}.fits"), 0, 1200, 1500, 1, False, 16, 1, 0, None, 0, False, 1.0, 60.0, "", ""))
+        rows = {row.file: row for row in grade_table(infos, measures)}
+        ratio = np.array([rows[f"{i}.fits"].transparency for i in range(len(scales))]) / scales
+        error.append(np.abs(ratio / np.median(ratio) - 1).max())
+        quiet += [abs(measures[i].noise / 2e-4 - 1) for i in (0, 2, 4)]
+    return [
+        Line("brightness of frames of 2.6 to 5.5 px, worst frame", 100 * max(error), 0.5, "%"),
+        Line("band noise of white frames with stars and galaxy", 100 * max(quiet), 2.0, "%"),
+    ]
+
+
+def shape_lines(seeds: Sequence[int]) -> list[Line]:
+    """The star image over a field with coma-like growth to the corners."""
+    width, ellipse = [], []
+    height, width_px = 1500, 2000
+    terms = np.array([[np.log(3.2), 0.03, 0, 0.10, 0, 0.12], [0.04, 0, 0, 0.05, 0, -0.05], [0, 0, 0, 0, 0.10, 0]])
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        catalogue = random_catalogue(rng, 500, height, width_px, -1.5, 0.7)
+        u, v = 2 * catalogue[:, 0] / (width_px - 1) - 1, 2 * catalogue[:, 1] / (height - 1) - 1
+        ln_fwhm, e1, e2 = terms @ np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+        _, eccentricity, angle = axes_of(np.exp(ln_fwhm), e1, e2)
+        plane = np.full((height, width_px), 0.02)
+        add_stars(plane, catalogue, np.exp(ln_fwhm), 2.8, eccentricity, angle)
+        shape = measure_psf((plane + rng.normal(0, 2e-4, plane.shape)).astype(np.float32))
+        for x in np.linspace(0, width_px - 1, 5):
+            for y in np.linspace(0, height - 1, 5):
+                basis = [1, a := 2 * x / (width_px - 1) - 1, b := 2 * y / (height - 1) - 1, a * a, a * b, b * b]
+                truth = terms @ basis
+                found = shape.coefficients_at(x, y)
+                width.append(abs(found[0] - truth[0]))
+                ellipse.append(np.abs(found[1:] - truth[1:]).max())
+    return [
+        Line("star image over the field: width anywhere", 100 * max(width), 2.0, "%"),
+        Line("star image over the field: ellipse component anywhere", max(ellipse), 0.02),
+    ]
+
+
+def time_lines(seed: int) -> list[Line]:
+    """Seconds a 12 MP frame, one thread, beside source extraction with sep on the same luminance."""
+    import sep
+
+    cv2.setNumThreads(1)
+    field = star_field(seed, HEIGHT, WIDTH, stars=1500, bright=0.7, **SHAPES[0])
+    mono = field.image
+    rng = np.random.default_rng(seed)
+    colour = np.stack([mono + rng.normal(0, 1e-4, mono.shape).astype(np.float32) for _ in range(3)], -1)
+    bordered = colour.copy()
+    bordered[:, :15] = np.nan
+
+    def extract() -> None:
+        plane = working_luminance(colour)
+        background = sep.Background(plane, bw=64, bh=64)
+        sep.extract(plane - background.back(), 8.0, err=background.globalrms)
+
+    peer = processor_seconds(extract, 2)
+    frame = processor_seconds(lambda: grade_frame(colour))
+    return [
+        Line("12 MP mono frame", processor_seconds(lambda: grade_frame(mono)), 0.3, "s"),
+        Line("12 MP colour frame", frame, 0.3, "s"),
+        Line("12 MP colour frame with uncovered border", processor_seconds(lambda: grade_frame(bordered)), 0.3, "s"),
+        Line("12 MP colour frame over sep background + extraction alone", frame / peer, 1.0, "x"),
+        Line("of which band noise of Y", processor_seconds(lambda: band_noise(mono)), 0.06, "s"),
+    ]
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Print every bar."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("seeds", nargs="*", type=int, default=list(FRESH))
+    parser.add_argument("--speed", action="store_true", help="times only")
+    options = parser.parse_args(arguments)
+    warnings.simplefilter("ignore")
+    parts: list[Callable[[], list[Line]]] = [lambda: time_lines(options.seeds[0])]
+    if not options.speed:
+        seeds = options.seeds
+        parts += [lambda: frame_lines(seeds), lambda: debayered_lines(seeds), lambda: brightness_lines(seeds), lambda: shape_lines(seeds)]
+    for part in parts:
+        for line in part():
+            print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
