@@ -277,8 +277,8 @@ def _warnings(rows: Sequence[FrameRow], counts: dict[str, int], specs: dict[str,
     if lost > PEAKS_LOST:
         words.append(
             "The seeing of these frames is so mixed that an ordinary stack of all of them, clipped at 3 sigma, would lose "
-            f"up to {lost:.0%} of the bright stars' peaks: it throws out the sharp frames' cores. Here each frame is judged among frames of like "
-            "seeing, so the peaks stay."
+            f"up to {lost:.0%} of the bright stars' peaks: it throws out the sharp frames' cores. Here each frame is judged among frames "
+            "of like seeing, so the peaks stay."
         )
     packed = sum(not bands.in_place(row.info) for row in rows)
     if packed:
@@ -471,16 +471,20 @@ _kept = threading.local()
 
 def _read_band(job: _Job, channel: int, row0: int, row1: int) -> Array:
     """(N, bytes) raw rows of every frame, into a buffer that each thread keeps: fresh pages cost more than reading."""
-    size = max(bands.row_bytes(info) for info in job.frames) * job.rows_at_once
-    size += -size % 8
-    shape = (len(job.frames), size)
+    shape = (len(job.frames), _slab_bytes(job.frames, job.rows_at_once))
     if getattr(_kept, "raw", np.empty(0)).shape != shape:
         _kept.raw = np.empty(shape, np.uint8)
     for i, info in enumerate(job.frames):
         if i % 64 == 0 and job.stop.exists():
             raise _StoppedError
-        bands.read_rows(info, channel, row0, row1, _kept.raw[i, : bands.row_bytes(info) * (row1 - row0)])
+        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, : bands.row_bytes(bands.narrow(info)) * (row1 - row0)])
     return _kept.raw
+
+
+def _slab_bytes(frames: Sequence[FrameInfo], rows: int) -> int:
+    """Bytes that hold so many rows of any of the frames, in fours."""
+    size = rows * max(bands.row_bytes(bands.narrow(info)) for info in frames)
+    return size + -size % 4
 
 
 def _write_channel(job: _Job, channel: int, row0: int, done: step.Combined, checks: list[int]) -> None:
@@ -526,6 +530,7 @@ def _check_of(file: stacks.StackFile, row0: int, row1: int) -> int:
 # ---------------------------------------------------------------- the order for the workers
 def _order(plan: _Plan, frames: Sequence[FrameInfo], gaps: Array, names: Sequence[str], reject: float) -> step.StackOrder:
     info, matching = plan.info, plan.matching
+    narrow = [bands.narrow(frame) for frame in frames]
     white = np.array([frame.white_level for frame in frames], float)
     planes = matching.planes * ([1, 1, 1] if info.top_down else [1, 1, -1])  # v runs along the file's rows
     mapped = np.zeros(len(plan.weights), bool)
@@ -536,10 +541,10 @@ def _order(plan: _Plan, frames: Sequence[FrameInfo], gaps: Array, names: Sequenc
         height=info.height,
         width=info.width,
         channels=info.channels,
-        bitpix=np.array([frame.bitpix for frame in frames], np.int64),
-        bscale=np.array([frame.bscale for frame in frames], float),
-        bzero=np.array([frame.bzero for frame in frames], float),
-        blank=np.array([step.NO_BLANK if frame.blank is None else frame.blank for frame in frames], np.int64),
+        bitpix=np.array([frame.bitpix for frame in narrow], np.int64),
+        bscale=np.array([frame.bscale for frame in narrow], float),
+        bzero=np.array([frame.bzero for frame in narrow], float),
+        blank=np.array([step.NO_BLANK if frame.blank is None else frame.blank for frame in narrow], np.int64),
         gain=matching.scale / white,
         planes=planes,
         full=(step.SATURATED_SHARE * white).astype(np.float32),
@@ -548,7 +553,7 @@ def _order(plan: _Plan, frames: Sequence[FrameInfo], gaps: Array, names: Sequenc
         mapped=mapped,
         sets=np.array([plan.sets[name] for name in names], np.int64),
         counts=np.array([plan.counts[name] for name in names], np.int64),
-        strata=step.make_strata(np.array([row.fwhm for row in plan.rows])),
+        strata=_strata(plan.rows),
         floor=np.zeros(info.channels),
         sky=np.nan_to_num(np.array(reference.sky, float)),
         reject=reject,
@@ -556,18 +561,23 @@ def _order(plan: _Plan, frames: Sequence[FrameInfo], gaps: Array, names: Sequenc
     return replace(order, floor=_floors(plan, order, frames, gaps))
 
 
+def _strata(rows: Sequence[FrameRow]) -> step.Strata:
+    fwhm, eccentricity, angle = (np.array([getattr(row, name) for row in rows], float) for name in ("fwhm", "eccentricity", "angle"))
+    return step.make_strata(fwhm, eccentricity=eccentricity, angle=angle)
+
+
 def _floors(plan: _Plan, order: step.StackOrder, frames: Sequence[FrameInfo], gaps: Array) -> Array:
     """(C,) noise below which no pixel's scatter is believed: measured between frames on a few rows, at least half a step of the numbers."""
     chosen = np.unique(np.linspace(0, len(frames) - 1, min(len(frames), FLOOR_FRAMES)).round().astype(int))
     rows = np.unique(np.linspace(0, order.height - 1, FLOOR_ROWS + 2).round().astype(int)[1:-1])
-    raw = np.empty((len(chosen), max(bands.row_bytes(frames[i]) for i in chosen) + 7 & ~7), np.uint8)
-    steps = [abs(order.bscale[i] * order.gain[i]) / order.noise[i] for i in chosen if order.bitpix[i] > 0]
+    raw = np.empty((len(chosen), _slab_bytes([frames[i] for i in chosen], 1)), np.uint8)
+    steps = [abs(frames[i].bscale * order.gain[i]) / order.noise[i] for i in chosen if frames[i].bitpix > 0]
     floors = []
     for channel in range(order.channels):
         values = []
         for row in rows:
             for k, i in enumerate(chosen):
-                bands.read_rows(frames[i], channel, int(row), int(row) + 1, raw[k, : bands.row_bytes(frames[i])])
+                bands.read_narrow(frames[i], channel, int(row), int(row) + 1, raw[k, : bands.row_bytes(bands.narrow(frames[i]))])
             values.append(step.matched_rows(order, channel, chosen, raw, int(row), gaps=gaps)[:, 0])
         floor = step.noise_floor(np.concatenate(values, 1), order.noise[chosen])
         if not math.isfinite(floor):
@@ -578,7 +588,7 @@ def _floors(plan: _Plan, order: step.StackOrder, frames: Sequence[FrameInfo], ga
 
 
 def _rows_at_once(frames: Sequence[FrameInfo], workers: int, memory: int | None) -> int:
-    row = len(frames) * max(bands.row_bytes(info) for info in frames)
+    row = len(frames) * _slab_bytes(frames, 1)
     return int(min(max((memory or DEFAULT_MEMORY) // (workers * row), 1), TILE_ROWS))
 
 

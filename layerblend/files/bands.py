@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from layerblend.kinds import Array, FrameInfo
 
 POSITIONAL = hasattr(os, "preadv") and hasattr(os, "pwrite")
 READABLE_IN_PLACE = (8, 16, 32, -32, -64)
+WIDE = (32, -64)
+"""Sample types that are narrowed to float32 while they are read."""
 
 
 def in_place(info: FrameInfo) -> bool:
@@ -50,6 +53,26 @@ def read_rows(info: FrameInfo, channel: int, row0: int, row1: int, out: Array) -
     _read_at(info, row0 * row_bytes(info) * info.channels, mixed)
     item = abs(info.bitpix) // 8
     out.reshape(-1, item)[...] = mixed.reshape(-1, info.channels, item)[:, channel]
+
+
+def narrow(info: FrameInfo) -> FrameInfo:
+    """How the rows that `read_narrow` gives are to be understood: float32 ADU where the file holds wider numbers, else the file's own."""
+    return replace(info, bitpix=-32, bscale=1.0, bzero=0.0, blank=None) if info.bitpix in WIDE else info
+
+
+def read_narrow(info: FrameInfo, channel: int, row0: int, row1: int, out: Array) -> None:
+    """As `read_rows`, but 32-bit integers and float64 come as big-endian float32 ADU (NaN for BLANK), for kernels that know three types."""
+    if info.bitpix not in WIDE:
+        read_rows(info, channel, row0, row1, out)
+        return
+    raw = np.empty((row1 - row0) * row_bytes(info), np.uint8)
+    read_rows(info, channel, row0, row1, raw)
+    stored = raw.view(">i4" if info.bitpix == 32 else ">f8")
+    adu = stored.astype(float) * info.bscale + info.bzero
+    if info.blank is not None:
+        adu[stored == info.blank] = np.nan
+    with np.errstate(over="ignore"):  # beyond float32 becomes infinite, and so no data
+        out.view(">f4")[...] = adu
 
 
 def _read_at(info: FrameInfo, first: int, out: Array) -> None:

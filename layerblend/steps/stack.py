@@ -59,20 +59,33 @@ class Strata:
     tolerance: Array
 
 
-def make_strata(fwhm: Array) -> Strata:
+def make_strata(fwhm: Array, *, eccentricity: Array | None = None, angle: Array | None = None) -> Strata:
     """Group frames whose widths differ by at most a fifth, seven to sixty-four together.
 
     A larger group is cut at its largest relative gap; fewer than seven frames (but at least three) stand alone only beyond a gap as wide
     as a whole group. Sixty-four frames settle a median well enough, and keep the cost per sample flat. The tolerance of a group is a third
-    of the largest relative change of a star's peak from the group's median width, at least .05: peaks go as FWHM^-2.
+    of the largest relative change that its frames' shapes make in a star: peaks go as FWHM^-2, and an elongation of (a - b)/(a + b) = x
+    off the group's own changes the width by 1 + x; at least .05.
+
+    Parameters
+    ----------
+    fwhm : (N,) px; eccentricity, angle : (N,), degrees, of the star images
     """
     width = np.asarray(fwhm, float)
     known = np.isfinite(width) & (width > 0)
     width = np.where(known, width, np.median(width[known]) if known.any() else 1.0)
     order = np.argsort(width, kind="stable")
     cuts = _even_cuts(_seeing_cuts(width[order], 0, len(order)))
-    tolerance = [_tolerance(width[order[a:b]]) for a, b in pairwise(cuts)]
+    stretch = np.zeros((len(order), 2)) if eccentricity is None or angle is None else _stretches(eccentricity, angle)
+    tolerance = [_tolerance(width[order[a:b]], stretch[order[a:b]]) for a, b in pairwise(cuts)]
     return Strata(order.astype(np.int64), np.array(cuts, np.int64), np.array(tolerance, F))
+
+
+def _stretches(eccentricity: Array, angle: Array) -> Array:
+    """(N, 2): (a - b)/(a + b) along 0 and 45 degrees; unknown shapes count as round."""
+    ratio = np.sqrt(1 - np.clip(np.nan_to_num(np.asarray(eccentricity, float)), 0, 0.99) ** 2)
+    twice = 2 * np.deg2rad(np.nan_to_num(np.asarray(angle, float)))
+    return ((1 - ratio) / (1 + ratio))[:, None] * np.stack([np.cos(twice), np.sin(twice)], 1)
 
 
 def _seeing_cuts(width: Array, start: int, stop: int) -> list[int]:
@@ -102,9 +115,11 @@ def _even_cuts(cuts: list[int]) -> list[int]:
     return out
 
 
-def _tolerance(width: Array) -> float:
+def _tolerance(width: Array, stretch: Array) -> float:
     middle = float(np.median(width))
-    return max(LEAST_TOLERANCE, max((middle / width.min()) ** 2 - 1, 1 - (middle / width.max()) ** 2) / 3)
+    peak = max((middle / width.min()) ** 2 - 1, 1 - (middle / width.max()) ** 2)
+    shape = 2 * float(np.hypot(*(stretch - np.median(stretch, 0)).T).max())
+    return max(LEAST_TOLERANCE, max(peak, shape) / 3)
 
 
 def _mixtures(strata: Strata, noise: Array) -> Array:
@@ -124,11 +139,11 @@ def _mixtures(strata: Strata, noise: Array) -> Array:
 class StackOrder:
     """Everything that decides pixels in one pass over frames in rank order; plain arrays, so that it travels to any worker.
 
-    Raw values become ADU as raw * ``bscale`` + ``bzero``, linear light as ADU * ``gain`` - (c0 + cx u + cy v) with ``planes``
-    (N, C, 3), u and v in -1..1 over the *file's* columns and rows. ``full`` : (N,) ADU from which a sample is saturated. ``noise`` : (N,)
-    relative noise r. ``weights`` : (J, N) float32, the first row 1/r^2. Output p sums the first ``counts[p]`` frames with the weights
-    ``sets[p]``; counts rise. ``mapped`` : (J,) bool, whether a weight set needs an error map. ``floor``, ``sky`` : (C,) linear light.
-    ``reject`` in sigma, 0 keeps every sample.
+    Raw values (``bitpix`` 8, 16 or -32) become ADU as raw * ``bscale`` + ``bzero``, linear light as ADU * ``gain`` - (c0 + cx u + cy v)
+    with ``planes`` (N, C, 3), u and v in -1..1 over the *file's* columns and rows. ``full`` : (N,) ADU from which a sample is saturated.
+    ``noise`` : (N,) relative noise r. ``weights`` : (J, N) float32, the first row 1/r^2. Output p sums the first ``counts[p]`` frames with
+    the weights ``sets[p]``; counts rise. ``mapped`` : (J,) bool, whether a weight set's outputs get error and counts. ``floor``, ``sky`` :
+    (C,) linear light. ``reject`` in sigma, 0 keeps every sample.
     """
 
     height: int
@@ -154,7 +169,10 @@ class StackOrder:
 
 @dataclass(frozen=True)
 class Combined:
-    """Rows of all outputs of one channel; (P, rows, W) each. ``lost`` : (N, cells) int32, samples of each frame rejected per 64 columns."""
+    """Rows of all outputs of one channel; (P, rows, W) each, errors and counts zero where not ``mapped``.
+
+    ``lost`` : (N, cells) int32, samples of each frame rejected per 64 columns.
+    """
 
     mean: Array
     stderr: Array
@@ -170,7 +188,7 @@ def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps
 
     Parameters
     ----------
-    raw : (N, bytes) uint8, each frame's rows as they stand in its file (big-endian), from file row ``row0``.
+    raw : (N, bytes) uint8, each frame's rows as they stand in its file (big-endian), from file row ``row0``; padded to fours of bytes.
     gaps : (n, 4) int64, frame, file row, x0, x1 of runs without data, sorted by row.
     saturated : (ceil(N / 8), rows * W) uint8, one bit per frame; bits are set where this channel is saturated (the one array written to).
 
@@ -182,7 +200,7 @@ def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps
     outputs, frames = len(order.counts), len(order.bitpix)
     shape = (outputs, rows, order.width)
     out = Combined(
-        *(np.empty(shape, F), np.empty(shape, F), np.empty(shape, np.uint16), np.empty(shape, np.uint16)),
+        *(np.empty(shape, F), np.zeros(shape, F), np.zeros(shape, np.uint16), np.zeros(shape, np.uint16)),
         *(np.empty(shape, F), np.empty(shape, F)),
         np.zeros((frames, -(-order.width // CELL)), np.int32),
     )
@@ -190,12 +208,17 @@ def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps
     first = np.searchsorted(gaps[:, 1], np.arange(row0, row0 + rows + 1))
     strata = order.strata
     _combine(
-        *(raw, order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full),
+        *(*_as_numbers(raw), order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full),
         *(gaps, first, strata.members, strata.edges, strata.tolerance, order.noise.astype(F), _mixtures(strata, order.noise)),
         *(F(order.reject), F(order.floor[channel]), F(order.sky[channel]), order.weights, order.mapped, order.sets, order.counts),
         *(out.mean, out.stderr, out.count, out.rejected, out.half_a, out.half_b, out.lost, saturated),
     )
     return out
+
+
+def _as_numbers(raw: Array) -> tuple[Array, Array, Array]:
+    """The raw rows as whole numbers of 1, 2 and 4 bytes; the same memory."""
+    return raw, raw.view(np.uint16), raw.view(np.uint32)
 
 
 def _offsets(order: StackOrder, channel: int, row0: int, rows: int) -> tuple[Array, Array]:
@@ -213,7 +236,7 @@ def matched_rows(order: StackOrder, channel: int, frames: Array, raw: Array, row
     base, slope = _offsets(order, channel, row0, rows)
     out = np.empty((len(frames), rows, order.width), F)
     _match_rows(
-        *(raw, order.bitpix[frames], order.bscale[frames], order.bzero[frames], order.blank[frames]),
+        *(*_as_numbers(raw), order.bitpix[frames], order.bscale[frames], order.bzero[frames], order.blank[frames]),
         *(order.gain[frames].astype(F), base[frames], slope[frames], out),
     )
     out[out >= LIMIT] = np.nan
@@ -225,17 +248,21 @@ def matched_rows(order: StackOrder, channel: int, frames: Array, raw: Array, row
 
 
 def noise_floor(values: Array, noise: Array) -> float:
-    """The noise of a frame of relative noise 1 in the darker two fifths of the pixels, from how frames differ from each other.
+    """The noise of a frame of relative noise 1 in the darker two fifths of the pixels, from how each frame differs from the next.
 
-    values : (n, pixels) float32, matched, NaN = no data; noise : (n,) relative. NaN when fewer than two frames overlap.
+    values : (n, pixels) float32, matched, NaN = no data; noise : (n,) relative. NaN when no two neighbours overlap.
     """
-    values = values[:, np.isfinite(values).sum(0) >= 2]
-    if values.size == 0:
+    seen = np.isfinite(values).any(0)
+    if not seen.any():
         return float("nan")
-    middle = np.nanmedian(values, axis=0)
-    mad = np.nanmedian(np.abs(values - middle) / np.asarray(noise, F)[:, None], axis=0)
-    own = 1.4826 * mad * (1 + 0.8 / np.isfinite(values).sum(0))
-    return float(np.median(own[middle <= np.quantile(middle, SKY_SHARE)]))
+    middle = np.nanmedian(values[:, seen], axis=0)
+    dark = values[:, seen][:, middle <= np.quantile(middle, SKY_SHARE)]
+    scales = []
+    for (a, ra), (b, rb) in pairwise(zip(dark, np.asarray(noise, float), strict=True)):
+        difference = (a - b)[np.isfinite(a - b)]
+        if difference.size:
+            scales.append(1.4826 * np.median(np.abs(difference - np.median(difference))) / np.hypot(ra, rb))
+    return float(np.median(scales)) if scales else float("nan")
 
 
 def saturated_share(bits: Array, cover: Array, counts: Array) -> Array:
@@ -251,8 +278,8 @@ def saturated_share(bits: Array, cover: Array, counts: Array) -> Array:
 
 
 # ---------------------------------------------------------------- the kernel
-@njit(cache=True, nogil=True)
-def _match_rows(raw, bitpix, bscale, bzero, blank, gain, base, slope, out):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _match_rows(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, base, slope, out):
     """Every row of every frame in matched linear light."""
     width = out.shape[2]
     adu = np.empty(width, F)
@@ -260,11 +287,12 @@ def _match_rows(raw, bitpix, bscale, bzero, blank, gain, base, slope, out):
     gone, over = np.zeros(width, F), np.zeros(width, F)
     for i in range(out.shape[0]):
         for row in range(out.shape[1]):
-            _load(raw[i], bitpix[i], bscale[i], bzero[i], blank[i], row * width, width, adu, adu.view(np.uint32))
+            place = row * width
+            _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, width, adu, adu.view(np.uint32))
             _level(adu, gain[i], base[i, row], slope[i], columns, LIMIT, width, out[i, row], gone, over)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _sort_columns(block, count, length):
     """Sort the first ``count`` rows of every column, all columns at once: Batcher's odd-even merge network (1968, AFIPS 32, 307)."""
     part = 1
@@ -287,7 +315,7 @@ def _sort_columns(block, count, length):
         part *= 2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _median_and_mad(block, valid, complete, count, length, middle, mad):
     """Exact median and MAD of every sorted column of ``block``, of which ``valid[j]`` values count; 0 where none does.
 
@@ -318,10 +346,12 @@ def _median_and_mad(block, valid, complete, count, length, middle, mad):
         middle[j] = m
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_near(block, count, near, length, middle, total):
     """Add the near-th smallest deviation (from 0) of every sorted column from its median to ``total``."""
-    least = np.full(length, NO_DATA, F)
+    least = np.empty(length, F)
+    for j in range(length):
+        least[j] = NO_DATA
     for i in range(count - near):
         below = block[i]
         above = block[i + near]
@@ -331,56 +361,35 @@ def _add_near(block, count, near, length, middle, total):
         total[j] += least[j]
 
 
-@njit(cache=True, nogil=True)
-def _swapped(w):
-    high = (w >> np.uint32(24)) | ((w >> np.uint32(8)) & np.uint32(0xFF00))
-    return np.uint32(high | ((w << np.uint32(8)) & np.uint32(0xFF0000)) | (w << np.uint32(24)))
+@njit(cache=True, nogil=True, error_model="numpy")
+def _load(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, place, length, adu, words):
+    """Big-endian FITS values of one frame, pixels place..place + length, into ADU (float32); what is missing becomes NO_DATA or stays NaN.
 
-
-@njit(cache=True, nogil=True)
-def _load(raw, bitpix, bscale, bzero, blank, place, length, adu, words):
-    """Big-endian FITS values of one frame, pixels place..place+length, into ADU (float32); NO_DATA marks what is missing."""
+    ``bytes1``, ``bytes2``, ``bytes4`` view the same raw row as whole numbers of 1, 2 and 4 bytes, ``words`` views ``adu``.
+    """
     scale, zero = F(bscale), F(bzero)
-    if bitpix == 16:
-        two = raw.view(np.uint16)
-        if blank == NO_BLANK:
-            for j in range(length):
-                w = two[place + j]
-                adu[j] = F(np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))) * scale + zero
-        else:
-            for j in range(length):
-                w = two[place + j]
-                short = np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))
-                adu[j] = F(short) * scale + zero if short != blank else NO_DATA
-    elif bitpix == -32:
-        four = raw.view(np.uint32)
+    if bitpix == 16 and blank == NO_BLANK:
         for j in range(length):
-            words[j] = _swapped(four[place + j])
+            w = bytes2[place + j]
+            adu[j] = F(np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))) * scale + zero
+    elif bitpix == 16:
         for j in range(length):
-            adu[j] = adu[j] * scale + zero
+            w = bytes2[place + j]
+            value = np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))
+            adu[j] = F(value) * scale + zero if value != blank else NO_DATA
     elif bitpix == 8:
         for j in range(length):
-            adu[j] = F(raw[place + j]) * scale + zero if raw[place + j] != blank else NO_DATA
-    elif bitpix == 32:
-        four = raw.view(np.uint32)
-        for j in range(length):
-            value = np.int32(_swapped(four[place + j]))
-            adu[j] = F(value * bscale + bzero) if value != blank else NO_DATA
+            adu[j] = F(bytes1[place + j]) * scale + zero if bytes1[place + j] != blank else NO_DATA
     else:
-        eight = raw.view(np.uint64)
-        word = np.empty(1, np.uint64)
-        number = word.view(np.float64)
         for j in range(length):
-            w = eight[place + j]
-            swapped = np.uint64(0)
-            for _ in range(8):
-                swapped = (swapped << np.uint64(8)) | (w & np.uint64(0xFF))
-                w >>= np.uint64(8)
-            word[0] = swapped
-            adu[j] = F(number[0] * bscale + bzero)
+            w = bytes4[place + j]
+            high = (w >> np.uint32(24)) | ((w >> np.uint32(8)) & np.uint32(0xFF00))
+            words[j] = high | ((w << np.uint32(8)) & np.uint32(0xFF0000)) | (w << np.uint32(24))
+        for j in range(length):
+            adu[j] = adu[j] * scale + zero
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _level(adu, gain, base, slope, columns, full, length, out, gone, over):
     """ADU into matched linear light. ``gone`` counts missing values, ``over`` keeps the largest ADU - full so far, both per column."""
     for j in range(length):
@@ -392,7 +401,15 @@ def _level(adu, gain, base, slope, columns, full, length, out, gone, over):
         over[j] = larger(over[j], (a if good else F(0)) - full)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _largest(values, length):
+    found = values[0]
+    for j in range(length):
+        found = larger(found, values[j])
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _mark(adu, full, length, bit, flags):
     """Set one frame's bit where it is saturated."""
     for j in range(length):
@@ -400,19 +417,21 @@ def _mark(adu, full, length, bit, flags):
             flags[j] |= bit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _judge(
     block, scratch, members, edges, tolerance, mixture, complete, reject, floor, sky, length, middle, spread, wide, pool, valid, own
 ):  # fmt: skip
     """Centre and limits of every stratum: a sample is kept while (x - middle)^2 <= spread r^2 + wide."""
     strata = len(edges) - 1
-    total = np.zeros(length, F)
+    total = np.empty(length, F)
     for j in range(length):
-        pool[j] = F(0)
+        pool[j] = total[j] = F(0)
     for s in range(strata):
         count = edges[s + 1] - edges[s]
         for k in range(count):
-            scratch[k, :length] = block[members[edges[s] + k], :length]
+            values = block[members[edges[s] + k]]
+            for j in range(length):
+                scratch[k, j] = values[j]
         for j in range(length):
             valid[s, j] = F(count)
         if not complete:
@@ -439,7 +458,7 @@ def _judge(
             wide[s, j] = square * seeing * seeing
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _accept(values, middle, spread, wide, reference, noise2, length, use, deviation, seen, kept):
     """Which samples of one frame are kept (``use`` 1 or 0), and their deviations from the pixel's reference value."""
     for j in range(length):
@@ -452,7 +471,7 @@ def _accept(values, middle, spread, wide, reference, noise2, length, use, deviat
         seen[j] += F(1) if x < LIMIT else F(0)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
 def _total(values):
     """The sum of ones and noughts: whole numbers, so that the order of adding, left to the compiler, does not matter."""
     total = F(0)
@@ -461,7 +480,7 @@ def _total(values):
     return int(total)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _count_lost(values, complete, use, column, length, lost):
     """Add one frame's rejected samples to its cells."""
     for first in range(0, length, CELL):
@@ -474,63 +493,60 @@ def _count_lost(values, complete, use, column, length, lost):
         lost[(column + first) // CELL] += there - _total(use[first:last])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add(weight, use, deviation, length, weights, sums):
     for j in range(length):
         weights[j] += weight * use[j]
         sums[j] += weight * deviation[j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_squares(weight, deviation, length, squares):
     for j in range(length):
         squares[j] += weight * deviation[j] * deviation[j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _add_ones(weight, use, length, sums):
     for j in range(length):
         sums[j] += weight * use[j]
 
 
-@njit(cache=True, nogil=True)
-def _mean(reference, total, weight, there):
-    if weight > 0:
-        return reference + total / weight
-    return reference if there > 0 else F(np.nan)
-
-
-@njit(cache=True, nogil=True)
-def _write(own, noise_set, squares, errors, reference, seen, kept, floor, length, mean, stderr, count, rejected, half_a, half_b):
-    """One output from the running sums: own and noise_set are (4, length), weights and sums of half A, then of half B.
-
-    Where a few frames' samples are all rejected (the others say so) the median of the group stands in: no hole, and a count of 0.
-    """
+@njit(cache=True, nogil=True, error_model="numpy")
+def _write_mean(weights, sums, reference, seen, length, out):
+    """A weighted mean. Where all samples of a few frames are rejected (the others say so) their group's median stands in: no hole."""
     for j in range(length):
-        weight = own[0, j] + own[2, j]
+        mean = reference[j] + (sums[j] / weights[j] if weights[j] > 0 else F(0))
+        out[j] = mean if seen[j] > 0 else F(np.nan)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _write_maps(weights, noise_weights, noise_sums, squares, errors, seen, kept, floor, length, stderr, count, rejected):
+    """Standard error: the variance of a frame of relative noise 1 about the inverse-variance mean, times sum(w^2 r^2) / sum(w)^2."""
+    for j in range(length):
         c = kept[j]
-        there = seen[0, j] + seen[1, j]
+        spread = squares[j] - noise_sums[j] * noise_sums[j] / noise_weights[j]
+        variance = larger(spread / (c - F(1)), F(0)) if c > 1 else floor * floor
+        error = np.sqrt(variance * errors[j]) / weights[j] if weights[j] > 0 else floor
+        stderr[j] = error if seen[j] > 0 else F(np.nan)
         count[j] = np.uint16(c)
-        rejected[j] = np.uint16(there - c)
-        mean[j] = _mean(reference[j], own[1, j] + own[3, j], weight, there)
-        half_a[j] = _mean(reference[j], own[1, j], own[0, j], seen[0, j])
-        half_b[j] = _mean(reference[j], own[3, j], own[2, j], seen[1, j])
-        noise_weight = noise_set[0, j] + noise_set[2, j]
-        noise_sum = noise_set[1, j] + noise_set[3, j]
-        variance = max((squares[j] - noise_sum * noise_sum / noise_weight) / (c - F(1)), F(0)) if c > 1 else floor * floor
-        if weight > 0:
-            stderr[j] = np.sqrt(variance * errors[j]) / weight
-        else:
-            stderr[j] = floor if there > 0 else F(np.nan)
+        rejected[j] = np.uint16(seen[j] - c)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _joined(halves, length, out):
+    for j in range(length):
+        out[j] = halves[0, j] + halves[1, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
-    raw, bitpix, bscale, bzero, blank, gain, base, slope, full, gaps, first_gap, members, edges, tolerance, noise, mixture,
-    reject, floor, sky, weights, mapped, sets, counts, mean, stderr, count, rejected, half_a, half_b, lost, saturated,
+    bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, base, slope, full, gaps, first_gap,
+    members, edges, tolerance, noise, mixture, reject, floor, sky, weights, mapped, sets, counts,
+    mean, stderr, count, rejected, half_a, half_b, lost, saturated,
 ):  # fmt: skip
     """Every block of columns of every row: load, judge, add frame by frame in rank order, write an output whenever its last frame is in."""
-    frames = raw.shape[0]
+    frames = bytes1.shape[0]
     width = mean.shape[2]
     outputs = len(counts)
     strata = len(edges) - 1
@@ -547,10 +563,11 @@ def _combine(
     middle, spread, wide = np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F)
     valid, own = np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F)
     seen = np.empty((2, BLOCK), F)
-    lines = np.empty((9, BLOCK), F)
+    lines = np.empty((14, BLOCK), F)
     pool, reference, columns, gone, over = lines[0], lines[1], lines[2], lines[3], lines[4]
     use, deviation, kept, squares = lines[5], lines[6], lines[7], lines[8]
-    sums = np.empty((len(weights), 4, BLOCK), F)
+    all_weights, all_sums, all_seen, noise_weights, noise_sums = lines[9], lines[10], lines[11], lines[12], lines[13]
+    sums, sum_weights = np.empty((len(weights), 2, BLOCK), F), np.empty((len(weights), 2, BLOCK), F)
     errors = np.empty((len(weights), BLOCK), F)
     needed = np.zeros(len(weights), np.int64)
     for p in range(outputs):
@@ -564,17 +581,17 @@ def _combine(
                 gone[j] = F(0)
                 over[j] = F(-1)
             for i in range(frames):
-                _load(raw[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
+                _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
                 _level(adu, gain[i], base[i, row], slope[i], columns, full[i], length, block[i], gone, over)
-            if over[:length].max() >= 0:
+            if _largest(over, length) >= 0:
                 for i in range(frames):
-                    _load(raw[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
+                    _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
                     _mark(adu, full[i], length, np.uint8(1 << (i & 7)), saturated[i >> 3, place:])
             for g in range(first_gap[row], first_gap[row + 1]):
                 for x in range(max(gaps[g, 2], column), min(gaps[g, 3], column + length)):
                     block[gaps[g, 0], x - column] = NO_DATA
                     gone[x - column] += F(1)
-            complete = gone[:length].max() == 0
+            complete = _largest(gone, length) == 0
             _judge(
                 block, scratch, members, edges, tolerance, mixture, complete, reject, floor, sky, length,
                 middle, spread, wide, pool, valid, own,
@@ -585,30 +602,37 @@ def _combine(
             for s in range(1, strata):
                 for j in range(length):
                     reference[j] = middle[s, j] if valid[0, j] == 0 and reference[j] == 0 else reference[j]
-            sums[:] = F(0)
-            errors[:] = F(0)
+            for q in range(len(weights)):
+                for j in range(length):
+                    sums[q, 0, j] = sums[q, 1, j] = sum_weights[q, 0, j] = sum_weights[q, 1, j] = errors[q, j] = F(0)
             p = 0
             for i in range(frames):
                 s = stratum[i]
                 noise2 = noise[i] * noise[i]
                 _accept(block[i], middle[s], spread[s], wide[s], reference, noise2, length, use, deviation, seen[i & 1], kept)
                 _count_lost(block[i], complete, use, column, length, lost[i])
-                half = 2 * (i & 1)
-                _add(weights[0, i], use, deviation, length, sums[0, half], sums[0, half + 1])
+                half = i & 1
+                _add(weights[0, i], use, deviation, length, sum_weights[0, half], sums[0, half])
                 _add_squares(weights[0, i], deviation, length, squares)
                 for q in range(1, len(weights)):
                     if i < needed[q]:
-                        _add(weights[q, i], use, deviation, length, sums[q, half], sums[q, half + 1])
+                        _add(weights[q, i], use, deviation, length, sum_weights[q, half], sums[q, half])
                         if mapped[q]:
                             _add_ones(weights[q, i] * weights[q, i] * noise2, use, length, errors[q])
                 while p < outputs and counts[p] == i + 1:
                     q = sets[p]
-                    if q == 0:
-                        for j in range(length):
-                            errors[0, j] = sums[0, 0, j] + sums[0, 2, j]
                     a, b = column, column + length
-                    _write(
-                        sums[q], sums[0], squares, errors[q], reference, seen, kept, floor, length, mean[p, row, a:b], stderr[p, row, a:b],
-                        count[p, row, a:b], rejected[p, row, a:b], half_a[p, row, a:b], half_b[p, row, a:b],
-                    )  # fmt: skip
+                    _joined(sum_weights[q], length, all_weights)
+                    _joined(sums[q], length, all_sums)
+                    _joined(seen, length, all_seen)
+                    _write_mean(all_weights, all_sums, reference, all_seen, length, mean[p, row, a:b])
+                    _write_mean(sum_weights[q, 0], sums[q, 0], reference, seen[0], length, half_a[p, row, a:b])
+                    _write_mean(sum_weights[q, 1], sums[q, 1], reference, seen[1], length, half_b[p, row, a:b])
+                    if mapped[q]:
+                        _joined(sum_weights[0], length, noise_weights)
+                        _joined(sums[0], length, noise_sums)
+                        _write_maps(
+                            all_weights, noise_weights, noise_sums, squares, errors[q] if q > 0 else noise_weights, all_seen, kept, floor,
+                            length, stderr[p, row, a:b], count[p, row, a:b], rejected[p, row, a:b],
+                        )  # fmt: skip
                     p += 1

@@ -67,6 +67,22 @@ def test_written_rows_land_in_their_place(tmp_path):
     assert np.array_equal(np.fromfile(path, ">f4"), [0, 0, 0, 1, 2, 3, 4, 5, 0, 0])
 
 
+@pytest.mark.parametrize("dtype", KINDS)
+def test_narrow_rows_hold_the_same_numbers_in_at_most_four_bytes(tmp_path, dtype):
+    info, values = frame(tmp_path / "a.fits", dtype)
+    info = replace(info, blank=7) if info.bitpix > 0 and info.bzero == 0 else info
+    small = bands.narrow(info)
+    out = np.empty(bands.row_bytes(small), np.uint8)
+    bands.read_narrow(info, 0, 1, 2, out)
+    assert abs(small.bitpix) <= 32
+    kind = {8: "u1", 16: ">i2", -32: ">f4"}[small.bitpix]
+    read = out.view(kind).astype(float) * small.bscale + small.bzero
+    expected = values[0, 1].astype(float)
+    if info.blank is not None and small.blank is None:
+        expected[0] = np.nan
+    np.testing.assert_array_equal(read, expected)
+
+
 def test_packed_and_wide_frames_are_not_read_in_place(tmp_path):
     info, _ = frame(tmp_path / "a.fits", "float32")
     assert bands.in_place(info)

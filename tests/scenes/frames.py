@@ -54,6 +54,13 @@ def moffat_star(shape, x, y, fwhm, *, eccentricity=0.0, angle=0.0, beta=BETA):
     return (beta - 1) / (np.pi * scale**2) * (1 + r2) ** -beta
 
 
+def add_star(image, x, y, flux, fwhm, *, reach=32, **shape):
+    """Add one star to (H, W, C); ``flux`` per channel. Its wings end ``reach`` px away, where .1 % of the light is left."""
+    y0, x0 = max(int(y) - reach, 0), max(int(x) - reach, 0)
+    part = image[y0 : int(y) + reach + 1, x0 : int(x) + reach + 1]
+    part += moffat_star(part.shape[:2], x - x0, y - y0, fwhm, **shape)[..., None] * flux
+
+
 def simulate(
     n: int,
     *,
@@ -67,7 +74,7 @@ def simulate(
     tilt: float = 0.1,
     read_noise: float = 8.0,
     gain: float = 1.5,
-    stars: int = 14,
+    stars: int | np.ndarray = 14,
     star_flux=(3e3, 2e5),
     galaxy: float = 300.0,
     trails: float = 0.0,
@@ -75,10 +82,13 @@ def simulate(
     borders: int = 0,
     seed: int = 0,
 ) -> FrameScene:
-    """Frames sharpest first. ``trails``: chance of one per frame, 4..40 sigma bright; ``rays`` per frame; ``borders``: up to so many px."""
+    """Frames sharpest first; ``fwhm`` is a range, or the widths themselves. ``stars``: how many, or rows of x, y, flux.
+
+    ``trails``: chance of one per frame, 4..40 sigma bright; ``rays`` per frame; ``borders``: up to so many px uncovered on each side.
+    """
     rng = np.random.default_rng(seed)
     h, w = shape
-    widths = np.sort(rng.uniform(*fwhm, n)) if len(np.atleast_1d(fwhm)) == 2 and n != 2 else np.sort(np.broadcast_to(fwhm, n)).astype(float)
+    widths = np.sort(rng.uniform(*fwhm, n) if isinstance(fwhm, tuple) else np.broadcast_to(fwhm, n)).astype(float)
     long = np.broadcast_to(eccentricity, n).astype(float)
     angle = rng.uniform(0, 180, n)
     through = rng.uniform(*transparency, n) if np.ndim(transparency) else np.full(n, float(transparency))
@@ -87,14 +97,14 @@ def simulate(
     level = sky * rng.uniform(0.7, 1.5, (n, channels)) * light[:, None]
     slope = tilt * level[..., None] * rng.uniform(-1, 1, (n, channels, 2)) / 2
     yy, xx = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j]
-    place = np.column_stack([rng.uniform(6, w - 7, stars), rng.uniform(6, h - 7, stars), rng.permutation(np.geomspace(*star_flux, stars))])
-    tint = rng.uniform(0.6, 1.4, (stars, channels)) if channels > 1 else np.ones((stars, 1))
+    place = _scatter(rng, h, w, stars, star_flux) if isinstance(stars, int) else np.asarray(stars, float)
+    tint = rng.uniform(0.6, 1.4, (len(place), channels)) if channels > 1 else np.ones((len(place), 1))
     disc = galaxy * np.exp(-np.hypot((xx - 0.1) * w / 2, (yy + 0.1) * h) / (0.12 * w))
     target = np.empty((n, h, w, channels))
     for i in range(n):
         target[i] = disc[..., None]
         for (x, y, flux), colour in zip(place, tint, strict=True):
-            target[i] += flux * colour * moffat_star(shape, x, y, widths[i], eccentricity=long[i], angle=angle[i])[..., None]
+            add_star(target[i], x, y, flux * colour, widths[i], eccentricity=long[i], angle=angle[i])
     skies = level[:, None, None] + slope[:, None, None, :, 0] * xx[..., None] + slope[:, None, None, :, 1] * yy[..., None]
     bright = (through * light)[:, None, None, None]
     clean = target * bright + skies
@@ -110,6 +120,10 @@ def simulate(
         *(np.minimum(frames, WHITE).astype(np.float32), clean.astype(np.float32), matched.astype(np.float32), spoilt),
         *(widths, long, angle, through, seconds, sigma, level, place),
     )
+
+
+def _scatter(rng, h, w, count, flux):
+    return np.column_stack([rng.uniform(6, w - 7, count), rng.uniform(6, h - 7, count), rng.permutation(np.geomspace(*flux, count))])
 
 
 def _spoil(frame, spoilt, sigma, trails, rays, rng):
