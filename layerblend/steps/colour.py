@@ -100,7 +100,7 @@ def colour_gates(
     image = check_image("image", image, colour=True)
     planes, guide, sky = _prepared(image, guide)
     noises = _difference_noise(image, planes, sigma, half_difference, scales, sky)
-    guide_map = 1.0 if guide_sigma is None else guide_sigma
+    guide_map = 1.0 if guide_sigma is None else _without_gaps(np.asarray(guide_sigma, np.float32))
     if guide_half_difference is None:
         guide_noise = scale_noise(guide, guide_map, scales, where=sky)
     else:
@@ -180,7 +180,12 @@ def _channel_noise(sigma: Any, shape: tuple[int, ...]) -> list[Any]:
     channels = [values] * 3 if values.ndim == 0 else [values[..., c] for c in range(3)]
     if not all(np.nanmin(channel) >= 0 for channel in channels):
         raise ArgumentError("`sigma` must not be negative.")
-    return [np.maximum(nan_filled(c)[0] if c.ndim == 2 else c, LEAST_NOISE) for c in channels]
+    return [np.maximum(_without_gaps(c), LEAST_NOISE) for c in channels]
+
+
+def _without_gaps(noise: Any) -> Any:
+    """A noise map filled where there is no data, so that filters do not spread the gap; a number as it is."""
+    return nan_filled(noise)[0] if noise.ndim == 2 else noise
 
 
 def _significant(energy: Plane, noise: Any, k: float) -> Plane:

@@ -30,6 +30,19 @@ def inputs(scene: Scene) -> dict:
     }
 
 
+def test_gaps_stay_gaps_and_spread_nowhere(inputs: dict) -> None:
+    """A gap in every map, as stacks have them in uncovered corners, takes no other pixel with it."""
+    holed = {name: np.array(value) for name, value in inputs.items()}
+    for value in holed.values():
+        value[:3, :5] = np.nan
+    out = denoise_colour(**holed)
+    gap = np.zeros(out.shape[:2], bool)
+    gap[:3, :5] = True
+    np.testing.assert_array_equal(np.isnan(out).any(2), gap)
+    far = np.s_[200:, 200:]
+    np.testing.assert_allclose(out[far], denoise_colour(**inputs)[far], atol=0.05 * float(inputs["sigma"].mean()))
+
+
 def test_strength_0_gives_the_image_back(inputs: dict) -> None:
     np.testing.assert_array_equal(denoise_colour(**inputs, strength=0), inputs["image"])
 
