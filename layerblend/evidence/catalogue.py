@@ -40,7 +40,7 @@ _HALVES = "1.4826 MAD of half the difference of the half-set pictures on blank s
 _LAG = "1.4826 MAD of differences {lag} px apart on blank sky over sqrt 2, an upper limit that counts faint stars"
 _BLUR = ", blurred sigma 6 px"
 _BROAD = "medians of sky tiles of 128 px (64 px in small pictures), {of}; paired over the tiles"
-_COLOUR = "; target without stars against the colour source, both blurred sigma 3 px, C* above 4; paired over tiles of 32 px"
+_COLOUR = "; target without stars against the colour source, both blurred sigma 3 px, C* above 4; paired over tiles of 32 or 16 px"
 
 KINDS: dict[str, Kind] = {
     "star fwhm_major": Kind("star width", "px", "lower", 0.01, True, _LINEAR),

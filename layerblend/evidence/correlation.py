@@ -22,6 +22,8 @@ RESOLUTION_THRESHOLD = 1 / 7
 MAX_RINGS = 96
 MIN_RING_PIXELS = 24.0
 NOISE_MAP_BLUR_PX = 12.0
+STRUCTURE_BLURS_PX = (1.5, 6.0)
+OVERLAP_RANGE = (0.05, 20.0)
 MAX_LOG_HALF = 50.0  # the lowest ring may hold less than one independent pixel
 FIRST_CROSSING_RING = 2
 CROSSING_SPAN = 0.25
@@ -49,12 +51,13 @@ class RingCorrelation:
     signal: Array = field(repr=False)
     noise: Array = field(repr=False)
     n_joint: Array = field(repr=False)
+    overlap: float = field(repr=False)
 
     def band(self, low: float, high: float) -> BandSNR:
         """Mean SNR of the rings between two frequencies (cycles/px), each weighted by its independent pixels, with a 95 % interval."""
         weights = _band_weights(self.frequency, self.n_joint, low, high)
         value = float(weights @ self.snr)
-        sd = float(np.sqrt(weights**2 @ (snr_variance(self.snr) / self.n_joint)))
+        sd = float(np.sqrt(weights**2 @ (snr_variance(self.snr, self.overlap) / self.n_joint)))
         half = norm.ppf(0.975) * sd / max(1 + value, 1e-9)  # normal in ln(1 + SNR), see snr_variance
         return BandSNR(value, (float((1 + value) * np.exp(-half) - 1), float((1 + value) * np.exp(half) - 1)), sd)
 
@@ -86,20 +89,21 @@ class Rings:
 
 @dataclass(frozen=True)
 class HalfSpectra:
-    """Mean and half difference of two halves in the Fourier plane, with ring means; what pairs of results are compared from.
+    """Half difference of two halves in the Fourier plane and what the rings hold; what pairs of results are compared from.
 
-    ``mean``, ``difference`` : half-plane complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack; ``n_eff``: (n,)
-    independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some noise).
+    ``difference`` : half-plane complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack; ``n_eff``: (n,)
+    independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some noise);
+    ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise).
     """
 
     rings: Rings
-    mean: Array = field(repr=False)
     difference: Array = field(repr=False)
     correlation: Array
     signal: Array
     noise: Array
     n_eff: Array
     n_joint: Array
+    overlap: float
 
     @property
     def snr(self) -> Array:
@@ -154,6 +158,7 @@ def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = No
         signal=spectra.signal,
         noise=spectra.noise,
         n_joint=spectra.n_joint,
+        overlap=spectra.overlap,
     )
 
 
@@ -174,16 +179,17 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) 
     power = np.sqrt(rings.mean(np.abs(first) ** 2) * rings.mean(np.abs(second) ** 2))
     correlation = np.where(power > 0, cross / np.where(power > 0, power, 1), 1.0)
     difference = (first - second) / 2
-    alone, joint = _independent_shares((a - b) / 2, window, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
+    energy = window.astype(float) ** 2 * _noise_map((a - b) / 2)
+    alone, joint = _independent_shares(energy, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
     return HalfSpectra(
         rings=rings,
-        mean=(first + second) / 2,
         difference=difference,
         correlation=np.clip(correlation, -1.0, 1.0),
         signal=cross,
         noise=rings.mean(np.abs(difference) ** 2),
         n_eff=rings.pixels / 2 * alone,
         n_joint=rings.pixels / 2 * joint,
+        overlap=_overlap(window * _structure((a + b) / 2), window * _structure((a - b) / 2), energy),
     )
 
 
@@ -193,14 +199,16 @@ def snr_of(correlation: Array) -> Array:
     return 2 * c / (1 - c)
 
 
-def snr_variance(snr: Array) -> Array:
+def snr_variance(snr: Array, overlap: float = 1.0) -> Array:
     """Variance of a ring's SNR times its number of independent pixels: R^2 + 4 R + 2 (fixed signal, Gaussian noise).
+
+    With noise that is stronger where the signal lies by ``overlap``, 2 of the 4 R become 2 R x overlap.
 
     The same as (1 + 2/r + 1/(2 r^2)) R^2 with R = 2 r; finite at R = 0, where a logarithm of R is not. Intervals are taken normal in
     ln(1 + R), a ratio of two sums of squares.
     """
     positive = np.maximum(np.asarray(snr, float), 0)
-    return positive**2 + 4 * positive + 2
+    return positive**2 + 2 * (1 + overlap) * positive + 2
 
 
 def band_difference_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:
@@ -213,9 +221,10 @@ def band_difference_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: f
     shared = _shared_noise(a, b)
     noises = np.maximum(a.noise * b.noise, np.finfo(float).tiny)
     signal = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
-    covariance = (2 * signal * np.abs(shared) + shared**2 + (1 + a.snr) * (1 + b.snr) * shared**2) / noises
+    overlap = np.sqrt(a.overlap * b.overlap)
+    covariance = (2 * overlap * signal * np.abs(shared) + shared**2 + (1 + a.snr) * (1 + b.snr) * shared**2) / noises
     n = np.sqrt(a.n_joint * b.n_joint)
-    parts = (snr_variance(a.snr) / a.n_joint, snr_variance(b.snr) / b.n_joint, covariance / n)
+    parts = (snr_variance(a.snr, a.overlap) / a.n_joint, snr_variance(b.snr, b.overlap) / b.n_joint, covariance / n)
     var_a, var_b, cov = (float(weights**2 @ part) for part in parts)
     return var_a, var_b, float(np.clip(cov, -np.sqrt(var_a * var_b), np.sqrt(var_a * var_b)))
 
@@ -227,25 +236,29 @@ def band_snr(spectra: HalfSpectra, low: float, high: float) -> float:
 
 def band_contrast(spectra: HalfSpectra, low: float, high: float) -> float:
     """Root mean square of the structure in a band, free of noise, in the picture's own units; 0 where noise hides it."""
-    frequency = spectra.rings.frequency
-    inside = (frequency >= low) & (frequency < high)
+    inside = _inside(spectra.rings.frequency, low, high)
     return float(np.sqrt(max(float(spectra.rings.pixels[inside] @ spectra.signal[inside]), 0.0)))
 
 
 def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:
-    """Variances of ln(contrast) of two results in a band and their covariance (fixed signal; noise in common as above)."""
-    weights = _band_weights(a.rings.frequency, a.rings.pixels, low, high)
-    power_a, power_b = (float(weights @ s.signal) for s in (a, b))
+    """Variances of two results' contrasts in a band and their covariance (fixed signal; noise in common as above).
+
+    From the variance of the power, (2 S D + 2 D^2) / n per ring, through the square root; where the power is less than its own error,
+    that error stands in its place.
+    """
+    inside = _inside(a.rings.frequency, low, high)
     shared = np.abs(_shared_noise(a, b))
     both = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
 
-    def part(signal: Array, noise: Array, n: Array, scale: float) -> float:
-        return float(weights**2 @ ((2 * signal * noise + 2 * noise**2) / n)) / (4 * scale)
+    def power_variance(signal: Array, noise: Array, n: Array, overlap: float) -> float:
+        each = a.rings.pixels**2 * (2 * overlap * np.maximum(signal, 0) * noise + 2 * noise**2) / n
+        return float(each[inside].sum())
 
-    var_a = part(np.maximum(a.signal, 0), a.noise, a.n_joint, max(power_a**2, 1e-300))
-    var_b = part(np.maximum(b.signal, 0), b.noise, b.n_joint, max(power_b**2, 1e-300))
-    cov = part(both, shared, np.sqrt(a.n_joint * b.n_joint), max(power_a * power_b, 1e-300))
-    return var_a, var_b, float(np.clip(cov, 0, np.sqrt(var_a * var_b)))
+    power_a, power_b = (power_variance(s.signal, s.noise, s.n_joint, s.overlap) for s in (a, b))
+    power_both = power_variance(both, shared, np.sqrt(a.n_joint * b.n_joint), float(np.sqrt(a.overlap * b.overlap)))
+    root_a, root_b = (max(band_contrast(s, low, high), p**0.25, 1e-150) for s, p in ((a, power_a), (b, power_b)))
+    var_a, var_b = power_a / (4 * root_a**2), power_b / (4 * root_b**2)
+    return var_a, var_b, min(power_both / (4 * root_a * root_b), float(np.sqrt(var_a * var_b)))
 
 
 # ---------------------------------------------------------------- windows, masks, rings
@@ -260,22 +273,29 @@ def hann_window(shape: tuple[int, ...], *, box: tuple[int, int, int, int] | None
 def fill_masked(plane: Plane, mask: Mask, *, blur_px: float = 6.0) -> Plane:
     """The plane with masked places filled from their surroundings, edges softened; linear in the plane's own values.
 
-    Wider holes are filled from wider surroundings. Nothing but ``plane`` enters, so two halves filled with one mask stay independent.
+    Wider holes are filled from wider surroundings (4 and 16 times). Nothing but ``plane`` enters, so two halves filled with one mask stay
+    independent.
     """
     keep = (~mask & np.isfinite(plane)).astype(np.float32)
     values = np.where(keep > 0, plane, 0).astype(np.float32)
-    fill = np.zeros_like(values)
-    open_ = np.ones_like(values)
-    for blur in (blur_px, 4 * blur_px, 16 * blur_px):
-        weight = cv2.GaussianBlur(keep, (0, 0), blur, borderType=cv2.BORDER_REFLECT)
-        near = cv2.GaussianBlur(values, (0, 0), blur, borderType=cv2.BORDER_REFLECT) / np.maximum(weight, 1e-6)
-        trust = np.clip(weight / np.float32(0.02), 0, 1)
-        fill += open_ * trust * near
-        open_ *= 1 - trust
-    if open_.any() and keep.any():
-        fill += open_ * np.float32(values.sum(dtype=float) / keep.sum(dtype=float))
+    level = np.float32(values.sum(dtype=float) / max(keep.sum(dtype=float), 1.0))
+    fill: Plane = np.full_like(values, level)
+    for factor in (16, 4, 1):
+        near, trust = _surroundings(values, keep, factor, blur_px)
+        fill = trust * near + (1 - trust) * fill
     soft = np.clip(2 * cv2.GaussianBlur(keep, (0, 0), 1.2, borderType=cv2.BORDER_REFLECT) - 1, 0, 1) * keep
     return values * soft + fill * (1 - soft)
+
+
+def _surroundings(values: Plane, keep: Plane, factor: int, blur_px: float) -> tuple[Plane, Plane]:
+    """Mean of the kept pixels near every place, over ``factor`` x ``blur_px``, and how far it can be trusted (0..1)."""
+    size = (values.shape[1], values.shape[0])
+    small = (max(1, size[0] // factor), max(1, size[1] // factor))
+    both = [cv2.resize(plane, small, interpolation=cv2.INTER_AREA) if factor > 1 else plane for plane in (values, keep)]
+    sums, weight = (cv2.GaussianBlur(plane, (0, 0), blur_px, borderType=cv2.BORDER_REFLECT) for plane in both)
+    found = sums / np.maximum(weight, 1e-6), np.clip(weight / np.float32(0.05), 0, 1)
+    near, trust = (plane if factor == 1 else cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR) for plane in found)
+    return near, trust
 
 
 def make_rings(shape: tuple[int, ...]) -> Rings:
@@ -311,14 +331,33 @@ def _windowed_transform(plane: Plane, window: Weight) -> Array:
     return scipy.fft.rfft2((plane.astype(float) - level) * window) / scale
 
 
-def _independent_shares(noise: Plane, window: Weight, ring_width: float) -> tuple[float, float]:
+def _noise_map(noise: Plane) -> Array:
+    """Local variance of the noise, even (1) where there is none at all."""
+    local = cv2.GaussianBlur(noise.astype(float) ** 2, (0, 0), NOISE_MAP_BLUR_PX, borderType=cv2.BORDER_REFLECT)
+    return local if local.max() > 0 else np.ones_like(local)
+
+
+def _structure(plane: Plane) -> Plane:
+    """Details of a few to a few tens of pixels."""
+    fine, coarse = (cv2.GaussianBlur(plane, (0, 0), blur, borderType=cv2.BORDER_REFLECT) for blur in STRUCTURE_BLURS_PX)
+    return fine - coarse
+
+
+def _overlap(structure: Plane, noise: Plane, energy: Array) -> float:
+    """Noise energy where the structure lies over the noise energy where the noise lies; its error enters products of signal and noise."""
+    power = structure.astype(float) ** 2 - noise.astype(float) ** 2
+    if power.sum() <= 0:
+        return 1.0
+    return float(np.clip((power * energy).sum() / power.sum() * energy.sum() / (energy**2).sum(), *OVERLAP_RANGE))
+
+
+def _independent_shares(energy: Array, ring_width: float) -> tuple[float, float]:
     """Share of the Fourier pixels that are independent within one ring, and within a broad band.
 
-    The powers of two Fourier pixels at a distance d correlate by |V(d)|^2 / V(0)^2, V the transform of window^2 x local noise variance.
-    Summed over all d this gives the share of a broad band; within a ring ``ring_width`` pixels wide, only neighbours inside it count.
+    ``energy``: window^2 x local noise variance. The powers of two Fourier pixels at a distance d correlate by |V(d)|^2 / V(0)^2, V its
+    transform. Summed over all d this gives the share of a broad band; within a ring ``ring_width`` pixels wide, only neighbours inside
+    it count.
     """
-    local = cv2.GaussianBlur(noise.astype(float) ** 2, (0, 0), NOISE_MAP_BLUR_PX, borderType=cv2.BORDER_REFLECT)
-    energy = window.astype(float) ** 2 * (local if local.max() > 0 else 1.0)
     joint = float(energy.sum() ** 2 / (energy.size * (energy**2).sum()))
     reach = int(min(np.ceil(3 / np.sqrt(joint)), min(energy.shape) // 2 - 1))
     spectrum = np.abs(scipy.fft.rfft2(energy)) ** 2 / energy.sum() ** 2
@@ -341,11 +380,16 @@ def _shared_noise(a: HalfSpectra, b: HalfSpectra) -> Array:
 
 
 def _band_weights(frequency: Array, pixels: Array, low: float, high: float) -> Array:
+    weights = np.where(_inside(frequency, low, high), pixels, 0.0)
+    return weights / weights.sum()
+
+
+def _inside(frequency: Array, low: float, high: float) -> Array:
+    """Which rings lie in a band."""
     inside = (frequency >= low) & (frequency < high)
     if not inside.any():
         raise ArgumentError(f"No ring lies between {low:g} and {high:g} cycles/px; the picture is too small or the band too narrow.")
-    weights = np.where(inside, pixels, 0.0)
-    return weights / weights.sum()
+    return inside
 
 
 def _resolution(frequency: Array, snr: Array, n_joint: Array) -> tuple[float, tuple[float, float]]:

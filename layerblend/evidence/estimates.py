@@ -19,16 +19,18 @@ class CannotMeasureError(InputError):
 class Estimate:
     """A value and, per unit, how much that unit pulls it: the error is the mean of ``influence`` over the units.
 
-    ``influence`` is (n,), in the value's unit, in an order that both results share.
+    ``influence`` is (n,), in the value's unit, in an order that both results share; ``extra``: variance that no unit carries, such as that
+    of a count of rare pixels.
     """
 
     value: float
     influence: Array = field(repr=False)
+    extra: float = 0.0
 
     @property
     def variance(self) -> float:
         """Variance of the value from the scatter of its units."""
-        return float(np.var(self.influence, ddof=1) / len(self.influence))
+        return float(np.var(self.influence, ddof=1) / len(self.influence)) + self.extra
 
 
 @dataclass(frozen=True)
@@ -65,14 +67,12 @@ class PairError:
 def pair_error(a: Estimate | BandEstimate, b: Estimate | BandEstimate) -> PairError:
     """How far the difference of two estimates on the same units can be trusted."""
     if isinstance(a, BandEstimate) and isinstance(b, BandEstimate):
-        if a.contrast:
-            var_a, var_b, cov = contrast_variance(a.spectra, b.spectra, a.low, a.high)
-            return PairError(a.value**2 * var_a, b.value**2 * var_b, a.value * b.value * cov, np.inf)
-        return PairError(*band_difference_variance(a.spectra, b.spectra, a.low, a.high), np.inf)
+        variances = contrast_variance if a.contrast else band_difference_variance
+        return PairError(*variances(a.spectra, b.spectra, a.low, a.high), np.inf)
     assert isinstance(a, Estimate) and isinstance(b, Estimate)
     n = len(a.influence)
     together = np.cov(np.stack([a.influence, b.influence])) / n
-    return PairError(float(together[0, 0]), float(together[1, 1]), float(together[0, 1]), n - 1)
+    return PairError(float(together[0, 0]) + a.extra, float(together[1, 1]) + b.extra, float(together[0, 1]), n - 1)
 
 
 # ---------------------------------------------------------------- estimates from per-unit values
@@ -122,7 +122,11 @@ def joined_estimate(first: Estimate, second: Estimate) -> Estimate:
 
 
 def spread_estimate(values: Array) -> Estimate:
-    """Standard deviation of the units' values about their mean."""
-    deviation = values - values.mean()
-    sd = float(np.std(deviation, ddof=1))
-    return Estimate(sd, (deviation**2 - np.mean(deviation**2)) / (2 * sd) if sd > 0 else np.zeros_like(deviation))
+    """Standard deviation of the units' values; influences by leaving out one unit at a time, which stays honest for few units."""
+    n = len(values)
+    square = (values - values.mean()) ** 2
+    total = square.sum()
+    sd = float(np.sqrt(total / (n - 1)))
+    without = np.sqrt(np.maximum(total - n / (n - 1) * square, 0) / (n - 2))  # leaving out one unit lowers the sum by n/(n-1) of its square
+    pull = (n - 1) * (without.mean() - without)
+    return Estimate(sd, pull)

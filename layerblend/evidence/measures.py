@@ -7,8 +7,9 @@ Nothing is judged by one number alone: see `layerblend.evidence.verdict` for the
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -48,7 +49,7 @@ __all__ = ["Subject", "common_ground", "measure"]
 SKY_TILE_PX = 64
 GRADIENT_TILE_PX = 128
 MIN_TILE_SHARE = 0.25
-MIN_TILES = 6
+MIN_TILES = 8
 MOTTLE_BLUR_PX = 6.0
 COLOUR_TILE_PX = 32
 APERTURE_PX = 10.0
@@ -73,6 +74,12 @@ def tile_index(mask: Mask, tile_px: int, *, least: float = MIN_TILE_SHARE) -> tu
     kept = share >= least * tile_px * tile_px
     renumber = np.where(kept, np.cumsum(kept) - 1, -1)
     return np.where(mask, renumber[number], -1), int(kept.sum())
+
+
+def _enough_tiles(mask: Mask, tile_px: int, least: float) -> tuple[Array, int]:
+    """Tiles of the size asked for, or of half that where the picture or the target is small."""
+    tiles, count = tile_index(mask, tile_px, least=least)
+    return (tiles, count) if count >= MIN_TILES else tile_index(mask, tile_px // 2, least=least)
 
 
 # ---------------------------------------------------------------- groups of measures
@@ -130,7 +137,8 @@ def core_clipping(subject: Subject, ground: Ground) -> dict[str, Estimate]:
         core = np.hypot(xx - star[0], yy - star[1]) < CORE_RADIUS_PX
         top = as_rgb(subject.picture[box]).max(2)
         share[i] = 100 * np.mean(top[core] >= CORE_CLIP)
-    return {"core clipping": mean_estimate(share)}
+    one_pixel = 100 / (len(stars) * np.pi * CORE_RADIUS_PX**2)  # nothing clipped in n pixels still leaves a chance of about 1/n
+    return {"core clipping": replace(mean_estimate(share), extra=one_pixel**2)}
 
 
 def ringing(subject: Subject, ground: Ground) -> dict[str, Estimate]:
@@ -196,11 +204,7 @@ def _sky_scatter(plane: Plane, inside: Mask, tiles: Array, count: int, lag: int 
 
 def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     """Colour of the sky and what is left of the gradient in it."""
-    tile_px = GRADIENT_TILE_PX
-    tiles, count = tile_index(ground.sky, tile_px)
-    if count < MIN_TILES:
-        tile_px = GRADIENT_TILE_PX // 2
-        tiles, count = tile_index(ground.sky, tile_px)
+    tiles, count = _enough_tiles(ground.sky, GRADIENT_TILE_PX, MIN_TILE_SHARE)
     _need(count, MIN_TILES, "tiles of blank sky")
     inside = tiles >= 0
     values, numbers = lab(subject.picture)[inside], tiles[inside]
@@ -228,7 +232,7 @@ def limits(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     def share(hit: Mask) -> Estimate:
         found = np.bincount(tiles[inside], hit[inside], minlength=count)
         estimate = ratio_estimate(100 * found, number)
-        return Estimate(float(100 * hit.mean()), estimate.influence)
+        return Estimate(float(100 * hit.mean()), estimate.influence, extra=(100 / hit.size) ** 2)
 
     return {"clipped": share(picture.max(2) >= CLIPPED), "crushed": share(picture.min(2) <= CRUSHED)}
 
@@ -240,7 +244,7 @@ def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
         raise CannotMeasureError("no colour source was given")
     source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture))
     chroma = np.hypot(source[..., 1], source[..., 2])
-    tiles, count = tile_index(ground.coloured, COLOUR_TILE_PX, least=0.1)
+    tiles, count = _enough_tiles(ground.coloured, COLOUR_TILE_PX, 0.1)
     _need(count, MIN_TILES, "tiles of the target with colour")
     inside = tiles >= 0
     number = tiles[inside]
@@ -268,11 +272,30 @@ def _hue_turn(source: DisplayRGB, seen: DisplayRGB) -> Array:
     return np.degrees(np.arctan2(cross, dot))
 
 
-def detail_snr(subject: Subject, ground: Ground) -> dict[str, BandEstimate]:
-    """SNR of the luminance source by band."""
-    if subject.detail_halves is None:
-        raise CannotMeasureError(f"`{subject.name}` has no half-sets of its luminance source")
-    return _by_band("detail SNR", source_spectra(subject.detail_halves, ground), contrast=False)
+# ---------------------------------------------------------------- detail, from spectra
+@dataclass(frozen=True)
+class Spectra:
+    """Spectra of a result's half-sets in the common window, stars filled in each half by itself; None where the halves are missing.
+
+    ``picture``: lightness of the finished picture; ``linear``: luminance of the finished picture, stretch inverted; ``source``: luminance
+    of the stack that the detail came from.
+    """
+
+    picture: HalfSpectra | None
+    linear: HalfSpectra | None
+    source: HalfSpectra | None
+
+
+def all_spectra(subject: Subject, ground: Ground) -> Spectra:
+    """The spectra that a result's halves allow."""
+    picture = (
+        None if subject.half_a is None or subject.half_b is None else _spectra(lightness(subject.half_a), lightness(subject.half_b), ground)
+    )
+    linear = None
+    if subject.linear_a is not None and subject.linear_b is not None:
+        linear = _spectra(working_luminance(subject.linear_a), working_luminance(subject.linear_b), ground)
+    source = None if subject.detail_halves is None else source_spectra(subject.detail_halves, ground)
+    return Spectra(picture, linear, source)
 
 
 def source_spectra(halves: tuple[Plane, Plane], ground: Ground) -> HalfSpectra:
@@ -280,23 +303,18 @@ def source_spectra(halves: tuple[Plane, Plane], ground: Ground) -> HalfSpectra:
     return _spectra(*halves, ground)
 
 
-def picture_contrast(subject: Subject, ground: Ground) -> dict[str, BandEstimate]:
+def detail_snr(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:
+    """SNR of the luminance source by band."""
+    if spectra.source is None:
+        raise CannotMeasureError(f"`{subject.name}` has no half-sets of its luminance source")
+    return _by_band("detail SNR", spectra.source, contrast=False)
+
+
+def picture_contrast(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:
     """Contrast of the finished picture's lightness by band, noise taken out by the halves."""
-    return _by_band("contrast", picture_spectra(subject, ground), contrast=True)
-
-
-def picture_spectra(subject: Subject, ground: Ground) -> HalfSpectra:
-    """Spectra of the lightness of both half-set pictures, stars filled in each by itself."""
-    if subject.halves is None:
+    if spectra.picture is None:
         raise CannotMeasureError(f"`{subject.name}` has no half-set pictures, and in a single picture noise counts as contrast")
-    return _spectra(*(lightness(half) for half in subject.halves), ground)
-
-
-def linear_spectra(subject: Subject, ground: Ground) -> HalfSpectra | None:
-    """Spectra of the linearised half-set pictures, to be held against what the stack's own halves carry; None without them."""
-    if subject.linear_a is None or subject.linear_b is None:
-        return None
-    return _spectra(working_luminance(subject.linear_a), working_luminance(subject.linear_b), ground)
+    return _by_band("contrast", spectra.picture, contrast=True)
 
 
 def _spectra(half_a: Plane, half_b: Plane, ground: Ground) -> HalfSpectra:
@@ -312,18 +330,22 @@ def _by_band(name: str, spectra: HalfSpectra, *, contrast: bool) -> dict[str, Ba
     return {band_name(name, low, high): BandEstimate(measure(spectra, low, high), spectra, low, high, contrast) for low, high in BANDS}
 
 
-GROUPS: tuple[Callable[[Subject, Ground], dict[str, Any]], ...] = (
-    star_shapes, star_flux, core_clipping, ringing, sky_noise, sky_level, limits, colour_truth, detail_snr, picture_contrast,
+GROUPS: tuple[Callable[[Subject, Ground], Mapping[str, Estimate]], ...] = (
+    star_shapes, star_flux, core_clipping, ringing, sky_noise, sky_level, limits, colour_truth,
 )  # fmt: skip
+BAND_GROUPS: tuple[Callable[[Subject, Spectra], Mapping[str, BandEstimate]], ...] = (detail_snr, picture_contrast)
 
 
-def measure(subject: Subject, ground: Ground) -> tuple[dict[str, Estimate | BandEstimate], dict[str, str]]:
+def measure(subject: Subject, ground: Ground, spectra: Spectra | None = None) -> tuple[dict[str, Estimate | BandEstimate], dict[str, str]]:
     """Every measure that ``subject`` allows on this ground, and for each group that it does not, the reason."""
+    spectra = spectra if spectra is not None else all_spectra(subject, ground)
     found: dict[str, Estimate | BandEstimate] = {}
     reasons: dict[str, str] = {}
-    for group in GROUPS:
+    work: dict[str, Callable[[], Mapping[str, Estimate | BandEstimate]]] = {g.__name__: partial(g, subject, ground) for g in GROUPS}
+    work |= {g.__name__: partial(g, subject, spectra) for g in BAND_GROUPS}
+    for name, group in work.items():
         try:
-            found.update(group(subject, ground))
+            found.update(group())
         except CannotMeasureError as reason:
-            reasons[group.__name__] = reason.text
+            reasons[name] = reason.text
     return found, reasons

@@ -7,9 +7,11 @@ star by star.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 
@@ -20,6 +22,7 @@ STEEPNESS_RANGE = (0.01, 1 / 1.3)  # 1/beta: nearly Gaussian to very broad wings
 MAX_ROUNDS = 40
 CONVERGED = 1e-6
 OUTLIER_SIGMA = 5.0
+LN2 = math.log(2.0)
 
 
 @dataclass(frozen=True)
@@ -116,7 +119,7 @@ class _Stamps:
         rim = np.maximum(np.abs(dx), np.abs(dy)) == half
         height = values[:, np.hypot(dx, dy) < 2.5].max(1) - np.median(values[:, rim], 1)
         norm = np.maximum(height, 1e-3 * np.abs(height).max(initial=1e-12))
-        return _Stamps(values, valid.astype(float), dx, dy, stars[:, :2] - centre, weight, norm)
+        return _Stamps(values, valid, dx, dy, stars[:, :2] - centre, weight, norm)
 
     def subset(self, keep: Mask) -> _Stamps:
         return _Stamps(self.values[keep], self.valid[keep], self.dx, self.dy, self.offset[keep], self.weight[keep], self.norm[keep])
@@ -134,37 +137,49 @@ def _first_shape(fwhm: float) -> Array:
     return np.array([form, 0.0, form, 1 / FIRST_BETA])
 
 
-def _model(stamps: _Stamps, shape: Array, nuisance: Array) -> tuple[Array, Array, Array]:
-    """Residuals over the first height (n, m), and derivatives by shape (n, m, 4) and by place, height, background (n, m, 4)."""
+@njit(cache=True, nogil=True)
+def _accumulate(values, valid, dx, dy, root, shape, nuisance):
+    """Per star: normal matrix (n, 8, 8), right side (n, 8), sum of squared residuals (n,); order shape, then place, height, background."""
+    matrix, side, cost = np.zeros((len(values), 8, 8)), np.zeros((len(values), 8)), np.zeros(len(values))
     pxx, pxy, pyy, inverse = shape
-    x = stamps.dx[None] - nuisance[:, 0, None]
-    y = stamps.dy[None] - nuisance[:, 1, None]
-    height, background = nuisance[:, 2, None], nuisance[:, 3, None]
-    form = pxx * x * x + 2 * pxy * x * y + pyy * y * y
-    steep = 2**inverse - 1
-    base = 1 + steep * form
-    profile = base ** (-1 / inverse)
-    slope = -steep / inverse * profile / base
-    by_inverse = profile * (np.log(base) / inverse**2 - form * (1 + steep) * np.log(2) / (inverse * base))
-    root = np.sqrt(stamps.weight)[:, None] * stamps.valid / stamps.norm[:, None]
-    residual = root * (stamps.values - background - height * profile)
-    by_shape = (root * height)[..., None] * np.stack([slope * x * x, slope * 2 * x * y, slope * y * y, by_inverse], -1)
-    by_place = root[..., None] * np.stack(
-        [height * slope * -2 * (pxx * x + pxy * y), height * slope * -2 * (pxy * x + pyy * y), profile, np.ones_like(x)], -1
-    )
-    return residual, by_shape, by_place
+    steep = 2.0**inverse - 1
+    slopes = np.empty(8)
+    for i in range(len(values)):
+        x0, y0, height, background = nuisance[i]
+        for k in range(len(dx)):
+            if not valid[i, k]:
+                continue
+            x, y = dx[k] - x0, dy[k] - y0
+            form = pxx * x * x + 2 * pxy * x * y + pyy * y * y
+            base = 1 + steep * form
+            log_base = math.log(base)
+            profile = math.exp(-log_base / inverse)
+            slope = -steep / inverse * profile / base * height
+            slopes[0], slopes[1], slopes[2] = slope * x * x, slope * 2 * x * y, slope * y * y
+            slopes[3] = height * profile * (log_base / inverse**2 - form * (1 + steep) * LN2 / (inverse * base))
+            slopes[4], slopes[5] = -2 * slope * (pxx * x + pxy * y), -2 * slope * (pxy * x + pyy * y)
+            slopes[6], slopes[7] = profile, 1.0
+            residual = root[i] * (values[i, k] - background - height * profile)
+            cost[i] += residual * residual
+            for r in range(8):
+                weighted = root[i] * slopes[r]
+                side[i, r] += weighted * residual
+                for c in range(r + 1):
+                    matrix[i, r, c] += weighted * root[i] * slopes[c]
+        for r in range(8):
+            for c in range(r):
+                matrix[i, c, r] = matrix[i, r, c]
+    return matrix, side, cost
 
 
 def _normal_parts(stamps: _Stamps, shape: Array, nuisance: Array) -> tuple[Array, ...]:
-    residual, g, h = _model(stamps, shape, nuisance)
-    gg = np.einsum("nmi,nmj->nij", g, g)
-    gh = np.einsum("nmi,nmj->nij", g, h)
-    hh = np.einsum("nmi,nmj->nij", h, h)
+    matrix, side, cost = _accumulate(
+        stamps.values, stamps.valid, stamps.dx, stamps.dy, np.sqrt(stamps.weight) / stamps.norm, shape, nuisance
+    )
+    gg, gh, hh, gr, hr = matrix[:, :4, :4], matrix[:, :4, 4:], matrix[:, 4:, 4:], side[:, :4], side[:, 4:]
     scale = np.einsum("nii->ni", hh).clip(1e-300) ** -0.5
     hh = hh * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(4)
-    gr = np.einsum("nmi,nm->ni", g, residual)
-    hr = np.einsum("nmi,nm->ni", h, residual) * scale
-    return gg, gh * scale[:, None, :], hh, gr, hr, scale, np.array(np.sum(residual**2))
+    return gg, gh * scale[:, None, :], hh, gr, hr * scale, scale, cost
 
 
 def _reduced(parts: tuple[Array, ...]) -> tuple[Array, Array, Array]:
@@ -190,7 +205,7 @@ def _iterate(stamps: _Stamps, shape: Array, nuisance: Array) -> tuple[Array, Arr
         new_nuisance[:, :2] = np.clip(new_nuisance[:, :2], -2.5, 2.5)
         new_nuisance[:, 2] = np.maximum(new_nuisance[:, 2], 0.2 * nuisance[:, 2])
         new_parts = _normal_parts(stamps, new_shape, new_nuisance)
-        if new_parts[6] <= parts[6] * (1 + 1e-12):
+        if new_parts[6].sum() <= parts[6].sum() * (1 + 1e-12):
             done = float(np.max(np.abs(new_shape - shape) / np.maximum(np.abs(new_shape), 1e-3))) < CONVERGED
             shape, nuisance, parts, damping = new_shape, new_nuisance, new_parts, damping / 4
             if done:
@@ -211,8 +226,8 @@ def _inside(shape: Array) -> Array:
 
 def _alike(stamps: _Stamps, shape: Array, nuisance: Array) -> Mask:
     """Stars whose residuals are no larger than other stars' of their brightness allow."""
-    residual, _, _ = _model(stamps, shape, nuisance)
-    size = np.sqrt(np.mean(residual**2, 1) / np.maximum(stamps.weight, 1e-6)) * stamps.norm
+    cost = _normal_parts(stamps, shape, nuisance)[6]
+    size = np.sqrt(cost / np.maximum(stamps.valid.sum(1), 1) / np.maximum(stamps.weight, 1e-6)) * stamps.norm
     expected = np.exp(np.polyval(_robust_line(np.log(nuisance[:, 2]), np.log(size + 1e-30)), np.log(nuisance[:, 2])))
     excess = np.log((size + 1e-30) / expected)
     sigma = 1.4826 * np.median(np.abs(excess - np.median(excess))) + 1e-3

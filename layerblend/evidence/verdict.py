@@ -12,8 +12,8 @@ from layerblend.errors import check_range
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS
 from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr
 from layerblend.evidence.estimates import BandEstimate, Estimate, pair_error
-from layerblend.evidence.ground import Ground, Subject, common_ground
-from layerblend.evidence.measures import linear_spectra, measure, source_spectra
+from layerblend.evidence.ground import Subject, common_ground
+from layerblend.evidence.measures import Spectra, all_spectra, measure, source_spectra
 from layerblend.kinds import Plane
 
 A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
@@ -125,10 +125,14 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
     """
     check_range("confidence", confidence, 0.5, 0.999)
     ground = common_ground(a, b)
-    (found_a, missing_a), (found_b, missing_b) = measure(a, ground), measure(b, ground)
+    spectra_a, spectra_b = all_spectra(a, ground), all_spectra(b, ground)
+    (found_a, missing_a), (found_b, missing_b) = measure(a, ground, spectra_a), measure(b, ground, spectra_b)
     measures = [_judge(name, found_a[name], found_b[name], confidence) for name in KINDS if name in found_a and name in found_b]
     reasons = {**missing_b, **missing_a}
-    flags = [*_flux_flags(measures, a, b), *_process_flags(a, ground), *_process_flags(b, ground), *_bound_flags(a, b, ground, bound)]
+    limits = [source_spectra(bound, ground)] if bound is not None else [s.source for s in (spectra_a, spectra_b) if s.source is not None]
+    flags = _flux_flags(measures, a, b)
+    for subject, spectra in ((a, spectra_a), (b, spectra_b)):
+        flags += [*_process_flags(subject.name, spectra), *_bound_flags(subject.name, spectra, limits)]
     return Comparison(
         a=a.name,
         b=b.name,
@@ -239,12 +243,11 @@ def _flux_flags(measures: list[Measure], a: Subject, b: Subject) -> list[str]:
     return out
 
 
-def _process_flags(subject: Subject, ground: Ground) -> list[str]:
+def _process_flags(name: str, spectra: Spectra) -> list[str]:
     """What the processing did to its own luminance source, band by band: contrast and SNR both up is real, one alone is not."""
-    seen = linear_spectra(subject, ground)
-    if seen is None or subject.detail_halves is None:
+    seen, source = spectra.linear, spectra.source
+    if seen is None or source is None:
         return []
-    source = source_spectra(subject.detail_halves, ground)
     smoothed, sharpened = [], []
     for low, high in BANDS:
         if band_snr(source, low, high) < LEAST_SNR:
@@ -255,7 +258,7 @@ def _process_flags(subject: Subject, ground: Ground) -> list[str]:
             smoothed.append(f"{low:.2f}-{high:.2f}")
         if snr == 0 and contrast > 0:
             sharpened.append(f"{low:.2f}-{high:.2f}")
-    against = f"against its luminance source, {subject.name} has"
+    against = f"against its luminance source, {name} has"
     out = []
     if smoothed:
         out.append(f"Warning: {against} a higher signal to noise but less contrast at {', '.join(smoothed)} cycles/px: smoothing.")
@@ -273,20 +276,16 @@ def _direction(a: BandEstimate, b: BandEstimate) -> int:
     return 1 if gap > 0 else -1
 
 
-def _bound_flags(a: Subject, b: Subject, ground: Ground, bound: tuple[Plane, Plane] | None) -> list[str]:
+def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list[str]:
     """Bands whose SNR in the finished picture lies above what the frames can carry."""
-    given = [bound] if bound is not None else [s.detail_halves for s in (a, b)]
-    sources = [source_spectra(halves, ground) for halves in given if halves is not None]
-    out = []
-    for subject in (a, b):
-        seen = linear_spectra(subject, ground)
-        over = [f"{low:.2f}-{high:.2f}" for low, high in BANDS if seen and sources and _above_bound(seen, sources, low, high)]
-        if over:
-            out.append(
-                f"Warning: at {', '.join(over)} cycles/px {subject.name} shows more than {BOUND_EXCESS:g} times the signal to noise that "
-                "the frames carry: manufactured."
-            )
-    return out
+    seen = spectra.linear
+    if seen is None or not limits:
+        return []
+    over = [f"{low:.2f}-{high:.2f}" for low, high in BANDS if _above_bound(seen, limits, low, high)]
+    if not over:
+        return []
+    where = f"at {', '.join(over)} cycles/px {name} shows"
+    return [f"Warning: {where} more than {BOUND_EXCESS:g} times the signal to noise that the frames carry: manufactured."]
 
 
 def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high: float) -> bool:

@@ -393,8 +393,8 @@ def _png(figure: Figure) -> bytes:
 def _tidy(axes: Axes) -> None:
     axes.spines[["top", "right"]].set_visible(False)
     axes.tick_params(labelsize=8, colors=INK)
-    axes.yaxis.label.set_size(9)
-    axes.xaxis.label.set_size(9)
+    axes.yaxis.label.set_fontsize(9)
+    axes.xaxis.label.set_fontsize(9)
 
 
 def _ramp(index: int, count: int) -> tuple[float, float, float]:

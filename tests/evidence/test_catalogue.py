@@ -5,7 +5,7 @@ import re
 import pytest
 
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS, band_name
-from layerblend.evidence.measures import GROUPS
+from layerblend.evidence.measures import BAND_GROUPS, GROUPS
 
 
 @pytest.mark.parametrize("name", KINDS)
@@ -20,4 +20,4 @@ def test_bands_are_there_and_every_group_has_a_name():
     for low, high in BANDS:
         assert band_name("detail SNR", low, high) in KINDS
         assert band_name("contrast", low, high) in KINDS
-    assert set(GROUP_NAMES) == {group.__name__ for group in GROUPS}
+    assert set(GROUP_NAMES) == {group.__name__ for group in (*GROUPS, *BAND_GROUPS)}

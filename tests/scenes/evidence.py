@@ -14,12 +14,14 @@ import numpy as np
 import scipy.fft
 from scipy.ndimage import gaussian_filter
 
+from layerblend.evidence.correlation import make_rings
 from layerblend.evidence.measures import Subject
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.moffat import moffat_otf
 
 BETA = 3.2
+NOISE = 1.2e-3
 SKY_CODE, BRIGHT_CODE, BLACK = 0.12, 0.7, 10.0
 
 
@@ -47,13 +49,17 @@ class Drawn:
     def full(self) -> np.ndarray:
         return (self.halves[0] + self.halves[1]) / 2
 
+    @property
+    def luminance_halves(self) -> tuple[np.ndarray, np.ndarray]:
+        return working_luminance(self.starless_halves[0]), working_luminance(self.starless_halves[1])
+
 
 def make_scene(seed: int, *, size: int = 384, stars: int = 60, brightness: float = 0.2) -> Scene:
     """A round galaxy with power-law texture, coloured arms and knots, and stars on a jittered grid."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[:size, :size] - (size - 1) / 2
     radius, turn = np.hypot(x, y), np.arctan2(y, x)
-    scale = size / 9
+    scale = size / 14
     arm = np.exp(1.5 * (np.cos(2 * (turn - 2.5 * np.log(radius / 8 + 1))) - 1))
     texture = np.exp(0.5 * _power_law(rng, size, 2.6))
     disk = np.exp(-radius / scale) * (0.35 + arm * texture)
@@ -83,12 +89,20 @@ def make_scene(seed: int, *, size: int = 384, stars: int = 60, brightness: float
 
 
 def draw_stack(
-    scene: Scene, groups: dict[int, float], *, fwhm: dict[int, float], noise: float = 1.2e-3, trial: int = 0, grain_px: float = 0.7
+    scene: Scene,
+    groups: dict[int, float],
+    *,
+    fwhm: dict[int, float],
+    noise: float = NOISE,
+    trial: int = 0,
+    grain_px: float = 0.7,
+    photon: float = 0.0,
 ) -> Drawn:
     """Weighted mean of groups of frames.
 
     ``groups``: number -> weight; ``fwhm``: number -> px; ``noise``: sd of one half of one group per channel; ``trial``: another noise
-    draw of the same scene; ``grain_px``: how far neighbouring pixels share noise, as debayering and registration leave it.
+    draw of the same scene; ``grain_px``: how far neighbouring pixels share noise, as debayering and registration leave it;
+    ``photon``: signal (linear light) whose own noise equals the sky's, 0 for none.
     """
     size = scene.starless.shape[0]
     total = sum(groups.values())
@@ -105,6 +119,8 @@ def draw_stack(
             rng = np.random.default_rng([scene.seed, trial, number, half])
             noises[half] += weight / total * _grain(rng, scene.starless.shape, grain_px) * noise
     back = [scipy.fft.irfft2(part, s=(size, size), axes=(0, 1)) for part in (starless, stars)]
+    if photon:
+        noises *= np.sqrt(1 + np.maximum(back[0] + back[1], 0) / photon)
     bare = tuple((back[0] + n).astype(np.float32) for n in noises)
     full = tuple((back[0] + back[1] + n).astype(np.float32) for n in noises)
     return Drawn(full, bare, back[0])
@@ -151,12 +167,30 @@ def make_curve(stack: Drawn, scene: Scene) -> Curve:
     return Curve(p=p, s=s, norm=float(np.arcsinh(p / s) / SKY_CODE), sigma=sigma, target=target)
 
 
-def true_snr(scene: Scene, drawn: Drawn, noise_power: np.ndarray, window: np.ndarray, mean_of_rings: Callable) -> np.ndarray:
-    """Power SNR per ring from the noise-free signal and the known noise power."""
-    plane = working_luminance(drawn.starless_signal.astype(np.float32)).astype(float)
+def signal_power(scene: Scene, groups: dict[int, float], fwhm: dict[int, float], window: np.ndarray) -> np.ndarray:
+    """Ring power of the noise-free luminance of a stack under a window."""
+    plane = working_luminance(draw_stack(scene, groups, fwhm=fwhm, noise=0.0).starless_halves[0]).astype(float)
+    return make_rings(plane.shape).mean(np.abs(_windowed(plane, window)) ** 2)
+
+
+def noise_power(
+    scene: Scene, groups: dict[int, float], window: np.ndarray, *, draws: int, noise: float = NOISE, grain_px: float = 0.7
+) -> np.ndarray:
+    """Ring power of the full stack's noise, from draws of its own (independent groups of weights w: sum w^2 / 2 of one half's power)."""
+    shape = scene.starless.shape
+    total = sum(groups.values())
+    share = sum((weight / total) ** 2 for weight in groups.values()) / 2
+    rings = make_rings(shape)
+    power = np.zeros(len(rings.pixels))
+    for draw in range(draws):
+        plane = working_luminance((noise * _grain(np.random.default_rng([7, draw]), shape, grain_px)).astype(np.float32)).astype(float)
+        power += rings.mean(np.abs(_windowed(plane, window)) ** 2) / draws
+    return power * share
+
+
+def _windowed(plane: np.ndarray, window: np.ndarray) -> np.ndarray:
     level = np.sum(plane * window) / np.sum(window)
-    scale = np.sqrt(plane.size * np.sum(window.astype(float) ** 2))
-    return mean_of_rings(np.abs(scipy.fft.rfft2((plane - level) * window) / scale) ** 2) / noise_power
+    return scipy.fft.rfft2((plane - level) * window) / np.sqrt(plane.size * np.sum(window.astype(float) ** 2))
 
 
 def _power_law(rng, size: int, slope: float) -> np.ndarray:
