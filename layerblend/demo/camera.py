@@ -1,4 +1,8 @@
-"""Frames of the demo as an invented one-shot-colour camera would deliver them: debayered, registered, 16 bits, with headers."""
+"""Frames of the demo as an invented one-shot-colour camera would deliver them: debayered, registered, 16 bits, with headers.
+
+The camera reads every square of one red, two green and one blue filter as one colour pixel; shifted frames come back to the common grid by
+bilinear interpolation, which blurs them a little and leaves neighbouring pixels with noise in common.
+"""
 
 from __future__ import annotations
 
@@ -8,12 +12,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-import cv2
 import numpy as np
 from scipy import fft
 
 from layerblend.demo.scenario import Scenario
-from layerblend.demo.truth import CODES, DEFAULT_AREA, Truth, sky_light
+from layerblend.demo.stars import draw_stars
+from layerblend.demo.truth import CODES, DEFAULT_AREA, MARGIN, Truth, sky_light
 from layerblend.errors import check_range
 from layerblend.kinds import Array
 from layerblend.maths.moffat import moffat_otf
@@ -27,16 +31,12 @@ EXTINCTION = np.array([0.10, 0.15, 0.24])  # magnitudes per airmass in red, gree
 # Long exposures: the transfer function at another wavelength is a power of it, (530 nm / wavelength)**(1/3), since r0 ~ wavelength**(6/5);
 # Fried 1966, J. Opt. Soc. Am. 56, 1372.
 SEEING_POWER = (530 / np.array([600.0, 530.0, 460.0])) ** (1 / 3)
+WIDTH_OF_POWER = 3 / 5  # the width of the star image goes with that power to the 3/5
 CLOUD_PASSES, SOFT_FOCUS = 0.27, 1.6
 TRAIL_ELECTRONS = (250.0, 2500.0)  # at the crest
 RAYS_PER_FRAME = 4.0  # cosmic rays
-BAND_LIMIT = 0.30  # cycles/px up to which the optics pass light untouched; nothing reaches .5, or bright stars would ring along the axes
-REACH_BEFORE, REACH_AFTER = 1, 2  # taps of cubic interpolation before and after a place
-
-# Linear debayering over 5 x 5 pixels, in eighths; Malvar, He & Cutler 2004, ICASSP III, 485.
-GREEN_AT_OTHERS = np.array([[0, 0, -1, 0, 0], [0, 0, 2, 0, 0], [-1, 2, 4, 2, -1], [0, 0, 2, 0, 0], [0, 0, -1, 0, 0]], np.float32) / 8
-ALONG_ITS_ROW = np.array([[0, 0, 0.5, 0, 0], [0, -1, 0, -1, 0], [-1, 4, 5, 4, -1], [0, -1, 0, -1, 0], [0, 0, 0.5, 0, 0]], np.float32) / 8
-ACROSS = np.array([[0, 0, -1.5, 0, 0], [0, 2, 0, 2, 0], [-1.5, 0, 6, 0, -1.5], [0, 2, 0, 2, 0], [0, 0, -1.5, 0, 0]], np.float32) / 8
+BAND_LIMIT = 0.30  # cycles/px up to which the target's light is passed untouched; nothing reaches .5, or its knots would ring
+FILTERS = np.array([1, 2, 1], np.float32)  # sensor pixels behind one red, green, blue value
 
 
 @dataclass(frozen=True)
@@ -134,26 +134,27 @@ class Exposures:
 
     def __init__(self, scenario: Scenario, truth: Truth, seed: int = 1):
         self.scenario, self.truth, self.seed = scenario, truth, seed
-        scene = truth.starless + truth.points
-        self._canvas = scene.shape[:2]
+        self._canvas = truth.starless.shape[:2]
         self._shape = (truth.height, truth.width)
-        self._spectra = [fft.rfft2(scene[..., channel]) for channel in range(3)]
+        self._target = [fft.rfft2(truth.starless[..., channel]) for channel in range(3)]
+        self._stars = [fft.rfft2(plane) for plane in _splats(truth, self._canvas)]
         self._fx = fft.rfftfreq(self._canvas[1]).astype(np.float32)[None, :]
         self._fy = fft.fftfreq(self._canvas[0]).astype(np.float32)[:, None]
         self._pixel = np.sinc(self._fx) * np.sinc(self._fy) * _passed(self._fx) * _passed(self._fy)
         # light scattered far: the profile (1 + r^2/s^2)^(-3/2), whose transform is exp(-2 pi s f)
-        self._aureole = np.exp(-2 * np.float32(np.pi) * scenario.camera.aureole_px * np.hypot(self._fx, self._fy))
+        far = np.exp(-2 * np.float32(np.pi) * scenario.camera.aureole_px * np.hypot(self._fx, self._fy))
+        self._aureole = np.float32(scenario.camera.aureole) * far
         self._corner = _corner_weight(self._shape)
         self._flat = 1 - scenario.camera.vignetting_error * (self._corner - self._corner.mean())
         self._warm = self._warm_pixels()
 
     def _warm_pixels(self) -> Array:
-        """Electrons of the pixels that the dark frame did not mend."""
+        """Electrons of the sensor pixels that the dark frame did not mend, each in one colour."""
         rng = np.random.default_rng([self.seed, STREAM_SENSOR])
-        sensor = np.zeros(self._shape, np.float32)
-        count = round(self.scenario.camera.hot_pixels * sensor.size / DEFAULT_AREA)
+        sensor = np.zeros((*self._shape, 3), np.float32)
+        count = round(self.scenario.camera.hot_pixels * sensor.size / 3 / DEFAULT_AREA)
         sensor.ravel()[rng.choice(sensor.size, count, replace=False)] = np.exp(rng.normal(6.3, 1.1, count))
-        return sensor
+        return sensor / FILTERS
 
     def take(self, plan: FramePlan) -> Array:
         """(3, H, W) uint16, the registered frame as it goes into the file, bottom row first."""
@@ -163,9 +164,8 @@ class Exposures:
         electrons *= self._flat[..., None]
         for _ in range(plan.trails):
             electrons += _trail(self._shape, plan.fwhm, rng)[..., None]
-        mosaic = self._read_out(_mosaic(electrons), rng)
-        colour = _debayer(mosaic / np.float32(self.scenario.camera.electrons_per_adu))
-        frame = _moved_back(colour, plan.shift_x, plan.shift_y)
+        adu = self._read_out(electrons, rng) / np.float32(self.scenario.camera.electrons_per_adu)
+        frame = _moved_back(adu, plan.shift_x, plan.shift_y)
         codes = np.rint(np.clip(frame, 0, CODES)).astype(np.uint16)
         return np.ascontiguousarray(np.moveaxis(codes[::-1], 2, 0))
 
@@ -178,18 +178,29 @@ class Exposures:
         dimmed = plan.transparency * 10 ** (-0.4 * EXTINCTION * (plan.airmass - 1))
         image = np.empty((*self._shape, 3), np.float32)
         for channel in range(3):
-            moved = self._spectra[channel] * (self._pixel * shift)
+            moved = self._target[channel] * (self._pixel * shift)
+            scattered = self._aureole * (moved + self._stars[channel] * shift)
             middle, edge = (
-                self._blurred(moved, sharp ** np.float32(power))
+                self._inside(moved * sharp ** np.float32(power) * np.float32(1 - camera.aureole) + scattered)
                 for power in (SEEING_POWER[channel], SEEING_POWER[channel] * (1 + camera.soft_corners))
             )
-            image[..., channel] = (middle + self._corner * (edge - middle)) * np.float32(self.scenario.exposure_s * dimmed[channel])
-        image = np.maximum(image, 0)
+            plane = np.maximum(middle + self._corner * (edge - middle), 0)
+            self._add_stars(plane, plan, channel)
+            image[..., channel] = plane * np.float32(self.scenario.exposure_s * dimmed[channel])
         return image if bank is None else image * (1 + np.float32(0.25) * bank)[..., None]
 
-    def _blurred(self, spectrum: Array, transfer: Array) -> Array:
-        share = np.float32(self.scenario.camera.aureole)
-        return self.truth.inside(fft.irfft2(spectrum * ((1 - share) * transfer + share * self._aureole), s=self._canvas))
+    def _inside(self, spectrum: Array) -> Array:
+        return self.truth.inside(fft.irfft2(spectrum, s=self._canvas))
+
+    def _add_stars(self, plane: Array, plan: FramePlan, channel: int) -> None:
+        """Add the stars' own light, without the part scattered far, wider towards the corners."""
+        camera, stars = self.scenario.camera, self.truth.catalogue
+        height, width = self._shape
+        x, y = stars["x"] + plan.shift_x, stars["y"] + plan.shift_y
+        corner = ((2 * x / (width - 1) - 1) ** 2 + (2 * y / (height - 1) - 1) ** 2) / 2
+        fwhm = plan.fwhm * (SEEING_POWER[channel] * (1 + camera.soft_corners * np.minimum(corner, 1.2))) ** WIDTH_OF_POWER
+        light = stars["rgb"[channel]] * (1 - camera.aureole)
+        draw_stars(plane, x, y, light, fwhm, self.scenario.moffat_beta, eccentricity=plan.eccentricity, angle=plan.angle)
 
     def _sky(self, plan: FramePlan, bank: Array | None) -> Array:
         night = self.scenario.nights[plan.night]
@@ -198,13 +209,14 @@ class Exposures:
 
     def _read_out(self, electrons: Array, rng: np.random.Generator) -> Array:
         """Warm pixels, shot noise, cosmic rays, a full well, read noise. Pixels count hundreds of electrons, so shot noise is normal."""
+        camera, shape = self.scenario.camera, electrons.shape
         expected = electrons + self._warm
-        counted = expected + np.sqrt(expected) * rng.standard_normal(self._shape, dtype=np.float32)
-        for _ in range(rng.poisson(RAYS_PER_FRAME * electrons.size / DEFAULT_AREA)):
-            y, x = rng.integers(0, electrons.shape[0]), rng.integers(0, electrons.shape[1] - 4)
-            counted[y, x : x + rng.integers(1, 4)] += np.float32(rng.uniform(800, 9000))
-        counted = np.minimum(counted, np.float32(self.scenario.camera.full_well))
-        return counted + np.float32(self.scenario.camera.read_noise) * rng.standard_normal(self._shape, dtype=np.float32)
+        counted = expected + np.sqrt(expected / FILTERS) * rng.standard_normal(shape, dtype=np.float32)
+        for _ in range(rng.poisson(RAYS_PER_FRAME * expected.size / 3 / DEFAULT_AREA)):
+            y, x, length = rng.integers(0, shape[0]), rng.integers(0, shape[1] - 3), rng.integers(1, 4)
+            counted[y, x : x + length] += rng.uniform(300, 9000, (length, 3)).astype(np.float32)
+        counted = np.minimum(counted, np.float32(camera.full_well))
+        return counted + np.float32(camera.read_noise) / np.sqrt(FILTERS) * rng.standard_normal(shape, dtype=np.float32)
 
     def cards(self, plan: FramePlan) -> tuple[Card, ...]:
         """The header of a frame."""
@@ -250,6 +262,20 @@ class Exposures:
         )
 
 
+def _splats(truth: Truth, shape: tuple[int, int]) -> Iterator[Array]:
+    """Per channel the stars as points shared among four pixels: enough for light that is scattered far."""
+    x, y = truth.catalogue["x"] + MARGIN, truth.catalogue["y"] + MARGIN
+    column, row = np.floor(x).astype(int), np.floor(y).astype(int)
+    for name in "rgb":
+        plane = np.zeros(shape, np.float64)
+        for down in (0, 1):
+            for right in (0, 1):
+                share = np.abs(1 - down - (y - row)) * np.abs(1 - right - (x - column))
+                inside = (row + down < shape[0]) & (column + right < shape[1])
+                np.add.at(plane, ((row + down)[inside], (column + right)[inside]), (share * truth.catalogue[name])[inside])
+        yield plane.astype(np.float32)
+
+
 def _passed(f: Array) -> Array:
     """Share of light passed at the frequencies ``f``: falls smoothly from 1 at the band limit to 0 at half the sampling frequency."""
     share = np.clip((np.abs(f) - BAND_LIMIT) / (0.5 - BAND_LIMIT), 0, 1)
@@ -280,53 +306,15 @@ def _trail(shape: tuple[int, int], fwhm: float, rng: np.random.Generator) -> Arr
     return (crest * np.exp(-4 * math.log(2) * (distance / fwhm) ** 2)).astype(np.float32)
 
 
-# ---------------------------------------------------------------- colour filters and grid
-def _mosaic(colour: Array) -> Array:
-    """(H, W) what a sensor sees behind red, green / green, blue filters."""
-    mosaic = colour[..., 1].copy()
-    mosaic[::2, ::2] = colour[::2, ::2, 0]
-    mosaic[1::2, 1::2] = colour[1::2, 1::2, 2]
-    return mosaic
-
-
-def _debayer(mosaic: Array) -> Array:
-    """(H, W, 3) float32 from the mosaic of red, green / green, blue."""
-    green, along, down, across = (
-        cv2.filter2D(mosaic, -1, kernel, borderType=cv2.BORDER_REFLECT_101)
-        for kernel in (GREEN_AT_OTHERS, ALONG_ITS_ROW, ALONG_ITS_ROW.T.copy(), ACROSS)
-    )
-    red_row, red_column = np.s_[::2], np.s_[::2]
-    blue_row, blue_column = np.s_[1::2], np.s_[1::2]
-    colour = np.empty((*mosaic.shape, 3), np.float32)
-    colour[..., 1] = mosaic
-    for own, other, own_row, own_column, other_row, other_column in (
-        (0, 2, red_row, red_column, blue_row, blue_column),
-        (2, 0, blue_row, blue_column, red_row, red_column),
-    ):
-        colour[own_row, own_column, own] = mosaic[own_row, own_column]
-        colour[own_row, own_column, 1] = green[own_row, own_column]
-        colour[own_row, own_column, other] = across[own_row, own_column]
-        colour[own_row, other_column, own] = along[own_row, other_column]
-        colour[other_row, own_column, own] = down[other_row, own_column]
-    return colour
-
-
 def _moved_back(colour: Array, shift_x: float, shift_y: float) -> Array:
-    """The frame on the common grid by cubic interpolation: place x there is x + shift on the sensor; 0 where that lies outside."""
+    """The frame on the common grid: place x there is x + shift on the sensor; 0 where that lies outside."""
     height, width = colour.shape[:2]
     first_x, first_y = math.floor(shift_x), math.floor(shift_y)
-    anchor = (REACH_BEFORE, REACH_BEFORE)
-    between = cv2.sepFilter2D(colour, -1, _cubic(shift_x - first_x), _cubic(shift_y - first_y), anchor=anchor)
-    x0, x1 = max(REACH_BEFORE - first_x, 0), min(width - REACH_AFTER - first_x, width)
-    y0, y1 = max(REACH_BEFORE - first_y, 0), min(height - REACH_AFTER - first_y, height)
+    share_x, share_y = np.float32(shift_x - first_x), np.float32(shift_y - first_y)
+    between = colour[:, :-1] * (1 - share_x) + colour[:, 1:] * share_x
+    between = between[:-1] * (1 - share_y) + between[1:] * share_y
+    x0, x1 = max(-first_x, 0), min(width - 1 - first_x, width)
+    y0, y1 = max(-first_y, 0), min(height - 1 - first_y, height)
     frame = np.zeros_like(colour)
     frame[y0:y1, x0:x1] = between[y0 + first_y : y1 + first_y, x0 + first_x : x1 + first_x]
     return frame
-
-
-def _cubic(share: float) -> Array:
-    """Weights of the pixels at -1, 0, 1, 2 for a place ``share`` behind pixel 0; Keys 1981, IEEE Trans. ASSP 29, 1153 (a = -1/2)."""
-    t = np.array([1 + share, share, 1 - share, 2 - share])
-    near = 1.5 * t**3 - 2.5 * t**2 + 1
-    far = -0.5 * t**3 + 2.5 * t**2 - 4 * t + 2
-    return np.where(t <= 1, near, far)

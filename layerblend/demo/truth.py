@@ -6,20 +6,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from layerblend.demo.galaxy import galaxy_light
 from layerblend.demo.scenario import Night, Scenario
+from layerblend.demo.stars import draw_stars
 from layerblend.errors import check_range
 from layerblend.kinds import Array
 from layerblend.maths.blackbody import blackbody_rgb
-from layerblend.maths.moffat import moffat_otf
 
 MARGIN = 32  # px of scene around the frame: dither, and light of stars just outside
 DEFAULT_AREA = 960 * 640
 CODES = 65535
-IDEAL_FWHM = 2.0  # px, width of the stars in the truth pictures
-KERNEL_REACH = 8  # px, half width of the band-limited point
+IDEAL_FWHM, IDEAL_BETA = 2.0, 4.0  # the stars in the truth pictures
 KELVIN = (3000.0, 12000.0)
 
 SKY_TURNS = 24.0  # degrees that the direction of the sky's slope turns in a night, as the sky turns above the town
@@ -34,14 +32,13 @@ STREAM_TARGET, STREAM_STARS = 1, 2  # every part of the scene draws from numbers
 class Truth:
     """The noise-free scene, electrons per second and pixel through the camera's red, green and blue.
 
-    ``starless``, ``points`` : (H + 2 margin, W + 2 margin, 3) float32; ``points`` holds every star as a band-limited point of its light.
+    ``starless`` : (H + 2 margin, W + 2 margin, 3) float32, unblurred.
     ``sky`` : (H, W, 3) float32, the mean sky of all nights. ``catalogue`` : (n,) records x, y (px of the frame, from the centre of its
     first pixel), kelvin, r, g, b (electrons per second), brightest first. ``unit`` turns electrons per second into linear light of one
     frame (1 = white level).
     """
 
     starless: Array
-    points: Array
     sky: Array
     catalogue: Array
     height: int
@@ -71,7 +68,6 @@ def simulate_truth(scenario: Scenario, size: tuple[int, int] = (960, 640), seed:
     catalogue = _catalogue(scenario, shape, np.random.default_rng([seed, STREAM_STARS]))
     return Truth(
         starless=(light * response).astype(np.float32),
-        points=_points(catalogue, shape),
         sky=_mean_sky(scenario, height, width),
         catalogue=catalogue,
         height=height,
@@ -85,13 +81,16 @@ def truth_images(truth: Truth) -> dict[str, Array]:
 
     ``starless`` unblurred and ``stars`` of 2 px width, both without sky; ``sky``, the mean of all nights.
     """
-    shape = truth.points.shape[:2]
-    transfer = moffat_otf(shape, IDEAL_FWHM, 4.0)
-    stars = np.stack([fft.irfft2(fft.rfft2(truth.points[..., c]) * transfer, s=shape) for c in range(3)], axis=-1)
+    stars = np.zeros((truth.height, truth.width, 3), np.float32)
+    for channel, name in enumerate("rgb"):
+        plane = np.zeros(stars.shape[:2], np.float32)
+        width = np.full(len(truth.catalogue), IDEAL_FWHM)
+        draw_stars(plane, truth.catalogue["x"], truth.catalogue["y"], truth.catalogue[name], width, IDEAL_BETA)
+        stars[..., channel] = plane
     unit = np.float32(truth.unit)
     return {
         "starless": np.ascontiguousarray(truth.inside(truth.starless) * unit),
-        "stars": np.ascontiguousarray(truth.inside(stars) * unit),
+        "stars": stars * unit,
         "sky": truth.sky * unit,
     }
 
@@ -105,8 +104,8 @@ def _catalogue(scenario: Scenario, shape: tuple[int, int], rng: np.random.Genera
     kelvin = np.clip(5400 * np.exp(0.28 * rng.standard_normal(count)), *KELVIN)
     colour = blackbody_rgb(kelvin) * np.array(scenario.camera.response)
     catalogue = np.zeros(count, [(name, np.float64) for name in ("x", "y", "kelvin", "r", "g", "b")])
-    catalogue["x"] = rng.uniform(-MARGIN + KERNEL_REACH, shape[1] - MARGIN - KERNEL_REACH, count)
-    catalogue["y"] = rng.uniform(-MARGIN + KERNEL_REACH, shape[0] - MARGIN - KERNEL_REACH, count)
+    catalogue["x"] = rng.uniform(-MARGIN, shape[1] - MARGIN, count)
+    catalogue["y"] = rng.uniform(-MARGIN, shape[0] - MARGIN, count)
     _keep_bright_apart(catalogue, bright, shape, rng)
     catalogue["kelvin"] = kelvin
     for channel, name in enumerate("rgb"):
@@ -128,25 +127,6 @@ def _keep_bright_apart(catalogue: Array, bright: int, shape: tuple[int, int], rn
             if math.hypot((x / width - 0.5) * 1.5, y / height - 0.5) > 0.36:
                 break
         catalogue["x"][n], catalogue["y"][n] = x, y
-
-
-def _points(catalogue: Array, shape: tuple[int, int]) -> Array:
-    """Every star as a Kaiser-windowed sinc: below half the sampling frequency it acts as a point at its exact place."""
-    points = np.zeros((*shape, 3), np.float32)
-    reach = np.arange(-KERNEL_REACH + 1, KERNEL_REACH + 1)
-    for star in catalogue:
-        x, y = star["x"] + MARGIN, star["y"] + MARGIN
-        column, row = math.floor(x) + reach, math.floor(y) + reach
-        patch = np.outer(_kernel(row - y), _kernel(column - x))
-        light = np.array([star["r"], star["g"], star["b"]])
-        points[row[0] : row[-1] + 1, column[0] : column[-1] + 1] += (patch[..., None] * light).astype(np.float32)
-    return points
-
-
-def _kernel(distance: Array) -> Array:
-    window = np.i0(6.0 * np.sqrt(np.clip(1 - (distance / KERNEL_REACH) ** 2, 0, 1))) / np.i0(6.0)
-    values = np.sinc(distance) * window
-    return values / values.sum()
 
 
 def _mean_sky(scenario: Scenario, height: int, width: int) -> Array:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.lib.stride_tricks import sliding_window_view
 
-from layerblend.demo.camera import Exposures, FramePlan, _cubic, _debayer, _mosaic, _moved_back, frame_plan, simulate_frames
+from layerblend.demo.camera import FILTERS, Exposures, FramePlan, _moved_back, frame_plan, simulate_frames
 from layerblend.demo.scenario import Scenario, load_scenario
 from layerblend.demo.truth import Truth, simulate_truth
 from layerblend.errors import ArgumentError
@@ -103,20 +103,25 @@ def test_stars_stand_on_the_common_grid_whatever_the_shift(
 
 def test_borders_that_the_shifted_sensor_missed_are_zero(exposures: Exposures, plan: FramePlan) -> None:
     frame = picture(exposures.take(replace(plan, shift_x=5.5, shift_y=-3.5)))
-    assert (frame[:, -5:] == 0).all()
+    assert (frame[:, -6:] == 0).all()
     assert (frame[:4] == 0).all()
     assert (frame[10:-10, 10:-10] > 0).mean() > 0.999
 
 
-def test_sky_noise_is_the_shot_noise_of_the_sky(exposures: Exposures, scenario: Scenario, plan: FramePlan) -> None:
-    a, b = (picture(exposures.take(replace(plan, number=n)))[20:-20, 20:-20] for n in (100, 101))
+@pytest.mark.parametrize(("shift", "kept"), [(0.0, 1.0), (0.5, 0.5)])
+def test_sky_noise_is_the_shot_noise_of_the_sky(
+    exposures: Exposures, scenario: Scenario, plan: FramePlan, shift: float, kept: float
+) -> None:
+    # interpolation half way between pixels averages two in each direction, and so leaves half of the noise
+    unmoved = replace(plan, shift_x=shift, shift_y=shift)
+    a, b = (picture(exposures.take(replace(unmoved, number=n)))[20:-20, 20:-20] for n in (100, 101))
     camera = scenario.camera
     for channel in range(3):
         difference = (a - b)[..., channel]
         sigma = 1.4826 * np.median(np.abs(difference - np.median(difference))) / np.sqrt(2)
         electrons = np.median(a[..., channel]) * camera.electrons_per_adu
-        expected = np.sqrt(electrons + camera.read_noise**2) / camera.electrons_per_adu
-        assert 0.55 * expected < sigma < 1.1 * expected  # interpolation takes some of it away
+        expected = np.sqrt((electrons + camera.read_noise**2) / FILTERS[channel]) / camera.electrons_per_adu
+        assert sigma == pytest.approx(kept * expected, rel=0.15)
 
 
 def test_bright_stars_reach_the_white_level_and_faint_sky_does_not(exposures: Exposures, plan: FramePlan) -> None:
@@ -154,33 +159,7 @@ def test_headers_tell_the_truth(exposures: Exposures, scenario: Scenario, plan: 
     assert (centre.ra.deg, centre.dec.deg) == (pytest.approx(scenario.target.ra), pytest.approx(scenario.target.dec))
 
 
-# ---------------------------------------------------------------- colour filters and grid
-def test_debayering_keeps_even_colours_and_straight_slopes() -> None:
-    # the filters of Malvar, He & Cutler 2004 are exact for both
-    y, x = np.mgrid[:20, :24].astype(np.float32)
-    even = np.broadcast_to(np.array([0.8, 1.0, 0.5], np.float32), (20, 24, 3))
-    np.testing.assert_allclose(_debayer(_mosaic(even)), even, atol=1e-6)
-    slope = np.repeat((x + 2 * y)[..., None], 3, 2)
-    np.testing.assert_allclose(_debayer(_mosaic(slope))[3:-3, 3:-3], slope[3:-3, 3:-3], atol=1e-4)
-
-
-def test_the_mosaic_is_red_green_green_blue() -> None:
-    colour = np.arange(48, dtype=np.float32).reshape(4, 4, 3)
-    mosaic = _mosaic(colour)
-    assert mosaic[0, 0] == colour[0, 0, 0]
-    assert mosaic[0, 1] == colour[0, 1, 1]
-    assert mosaic[1, 0] == colour[1, 0, 1]
-    assert mosaic[1, 1] == colour[1, 1, 2]
-    np.testing.assert_array_equal(_debayer(mosaic)[::2, ::2, 0], mosaic[::2, ::2])
-
-
-@given(st.floats(0, 1))
-def test_cubic_weights_sum_to_one_and_keep_straight_lines(share: float) -> None:
-    weights = _cubic(share)
-    assert weights.sum() == pytest.approx(1)
-    assert weights @ np.array([-1, 0, 1, 2]) == pytest.approx(share, abs=1e-9)
-
-
+# ---------------------------------------------------------------- the common grid
 @settings(max_examples=30, deadline=None)
 @given(st.floats(-6, 6), st.floats(-6, 6))
 def test_moving_back_undoes_the_shift(shift_x: float, shift_y: float) -> None:
@@ -193,5 +172,5 @@ def test_moving_back_undoes_the_shift(shift_x: float, shift_y: float) -> None:
     frame = _moved_back(sensor, shift_x, shift_y)
     covered = frame[..., 0] != 0
     expected = np.repeat(scene(x, y)[..., None], 3, 2)
-    np.testing.assert_allclose(frame[covered], expected[covered], atol=2e-3)
+    np.testing.assert_allclose(frame[covered], expected[covered], atol=6e-3)
     assert sliding_window_view(covered, (25, 35)).all(axis=(2, 3)).any()
