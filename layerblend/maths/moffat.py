@@ -19,7 +19,8 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import mad_sigma, weighted_median
 from layerblend.maths.stars import GOOD, Candidates, detect_stars, guess_fwhm, prepare_plane  # noqa: F401
 
-# Share of the peak that the model may miss: keeps bright cores from ruling the fit (real stars are not exact Moffats).
+# Share of the peak that the model may miss anywhere (no star is an exact Moffat). The same for core and wings, so that a debayered star
+# gets one width whatever its brightness; a share of the light itself would let the wings rule bright stars.
 MODEL_ERROR = 0.02
 HUBER = 3.0
 MAX_STEPS = 40
@@ -218,9 +219,10 @@ def _fit_kernel(
 
 @njit(cache=True, nogil=True)
 def _cut_stamp(above: Array, codes: Array, cx: int, cy: int, radius: int, variance: float, shot: float, data: Array, weight: Array) -> int:
-    """Copy the square round a star; weights 1/variance from the sky noise, the light (3 x 3 mean) and the model's own error."""
+    """Copy the square round a star; weights 1/variance from sky noise, light (3 x 3 mean) and the model's own error."""
     height, width = above.shape
     used = 0
+    tolerance = (MODEL_ERROR * _peak_light(above, codes, cx, cy)) ** 2
     for j in range(-radius, radius + 1):
         for i in range(-radius, radius + 1):
             y, x = cy + j, cx + i
@@ -235,9 +237,21 @@ def _cut_stamp(above: Array, codes: Array, cx: int, cy: int, radius: int, varian
                     n += 1
             light = max(total / n, 0.0)
             data[j + radius, i + radius] = above[y, x]
-            weight[j + radius, i + radius] = 1.0 / (variance + shot * light + (MODEL_ERROR * light) ** 2)
+            weight[j + radius, i + radius] = 1.0 / (variance + shot * light + tolerance)
             used += 1
     return used
+
+
+@njit(cache=True, nogil=True)
+def _peak_light(above: Array, codes: Array, cx: int, cy: int) -> float:
+    """Highest of the middle 3 x 3 pixels."""
+    height, width = above.shape
+    peak = 0.0
+    for y in range(max(0, cy - 1), min(height, cy + 2)):
+        for x in range(max(0, cx - 1), min(width, cx + 2)):
+            if codes[y, x] == GOOD:
+                peak = max(peak, above[y, x])
+    return peak
 
 
 @njit(cache=True, nogil=True)

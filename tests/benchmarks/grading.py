@@ -79,22 +79,52 @@ def frame_lines(seeds: Sequence[int]) -> list[Line]:
 
 
 def debayered_lines(seeds: Sequence[int]) -> list[Line]:
-    """Debayered colour frames against the width of the same frame without noise (debayered, then fitted on bright stars)."""
+    """Debayered frames against the half-maximum width of the mean noise-free star, drawn at all phases of the mosaic."""
     width, ellipse, excess = [], [], []
     for seed in seeds:
         for shape in SHAPES:
-            options = {"height": 1500, "width": 2000, "stars": 400, "bright": 0.7, "margin": 12, **shape}
-            noisy = debayered(star_field(seed, **options).image)
-            clean = debayered(star_field(seed, **options, noise=1e-6).image)
-            measure, truth = grade_frame(noisy), grade_frame(clean)
-            width.append(abs(measure.fwhm / truth.fwhm - 1))
-            ellipse.append(abs(measure.eccentricity - truth.eccentricity))
-            excess.append(np.sqrt(truth.fwhm**2 - shape["fwhm"] ** 2))
+            field = star_field(seed, 1500, 2000, stars=400, bright=0.7, margin=12, **shape)
+            measure = grade_frame(debayered(field.image))
+            truth = debayered_truth(seed, **shape)
+            width.append(abs(measure.fwhm / truth - 1))
+            excess.append(np.sqrt(truth**2 - shape["fwhm"] ** 2))
+            blur = truth**2 - shape["fwhm"] ** 2
+            short = shape["fwhm"] * (1 - shape["eccentricity"] ** 2) ** 0.25
+            long = shape["fwhm"] / (1 - shape["eccentricity"] ** 2) ** 0.25
+            ellipse.append(abs(measure.eccentricity - np.sqrt(1 - (short**2 + blur) / (long**2 + blur))))
     return [
-        Line("debayered bilinearly: FWHM against the noise-free frame", 100 * max(width), 1.0, "%"),
-        Line("debayered bilinearly: eccentricity against the noise-free frame", max(ellipse), 0.02),
+        Line("debayered bilinearly: FWHM against the half-maximum width", 100 * max(width), 1.0, "%"),
+        Line("debayered bilinearly: eccentricity, blur added in quadrature", max(ellipse), 0.02),
         Line("debayering adds in quadrature, largest", max(excess), 1.9, "px"),
     ]
+
+
+def debayered_truth(seed: int, fwhm: float, eccentricity: float, angle: float) -> float:
+    """Half-maximum width (from its area) of the mean of 1600 noise-free debayered stars, sampled five times finer than the pixels."""
+    fine, reach, step = 5, 8, 24
+    grid = np.stack(np.meshgrid(np.arange(40) * step + 20, np.arange(40) * step + 20), -1).reshape(-1, 2)
+    places = grid + np.random.default_rng(seed).uniform(-1, 1, grid.shape)
+    plane = np.full((40 * step + 40,) * 2, 0.02)
+    add_stars(plane, np.column_stack([places, np.ones(len(places))]), fwhm, 3.0, eccentricity, angle, radius=12)
+    light = working_luminance(debayered(plane.astype(np.float32))).astype(float) - 0.02
+    offsets = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    total, number = np.zeros((2, (2 * reach + 1) * fine, (2 * reach + 1) * fine))
+    for x, y in places:
+        column, row = round(x), round(y)
+        stamp = light[row - reach : row + reach + 1, column - reach : column + reach + 1]
+        v = np.floor((offsets[0] + row - y + reach + 0.5) * fine).astype(int).clip(0, total.shape[0] - 1)
+        u = np.floor((offsets[1] + column - x + reach + 0.5) * fine).astype(int).clip(0, total.shape[0] - 1)
+        np.add.at(total, (v, u), stamp)
+        np.add.at(number, (v, u), 1)
+    blur = 0.7
+    profile = cv2.GaussianBlur(total, (0, 0), blur) / np.maximum(cv2.GaussianBlur(number, (0, 0), blur), 1e-9)
+    middle = profile.shape[0] // 2
+    core = profile[middle - 4 : middle + 5, middle - 4 : middle + 5].ravel()
+    v, u = np.mgrid[-4:5, -4:5].reshape(2, -1)
+    peak = np.linalg.lstsq(np.column_stack([np.ones(81), u, v, u * u, u * v, v * v]), core, rcond=None)[0][0]
+    large = cv2.resize(profile, None, fx=8, fy=8, interpolation=cv2.INTER_CUBIC)
+    width = 2 * np.sqrt((large > peak / 2).sum() / np.pi) / (8 * fine)
+    return float(np.sqrt(width**2 - 2.3548**2 * (blur**2 + 1 / 12) / fine**2))
 
 
 def brightness_lines(seeds: Sequence[int]) -> list[Line]:
