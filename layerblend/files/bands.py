@@ -78,22 +78,23 @@ def read_narrow(info: FrameInfo, channel: int, row0: int, row1: int, out: Array)
 def _read_at(info: FrameInfo, first: int, out: Array) -> None:
     assert info.data_offset is not None
     view = out.data
-    flags = os.O_RDONLY | getattr(os, "O_BINARY", 0)
-    descriptor = os.open(info.path, flags)
     try:
-        done = 0
-        while done < out.size:
-            step = _read_some(descriptor, info.data_offset + first + done, view[done:])
-            if step == 0:
-                raise InputError(
-                    f"{info.path.name} ends before its last row: the header promises {data_bytes(info)} bytes of pixels. "
-                    "Copy the file again, or list it under frames.exclude.files.",
-                    file=info.path,
-                    code="short_file",
-                )
-            done += step
-    finally:
-        os.close(descriptor)
+        descriptor = os.open(info.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        try:
+            done = 0
+            while done < out.size and (step := _read_some(descriptor, info.data_offset + first + done, view[done:])):
+                done += step
+        finally:
+            os.close(descriptor)
+    except OSError as error:
+        raise InputError(f"{info.path.name} cannot be read: {error.strerror or error}.", file=info.path, code="unreadable") from error
+    if done < out.size:
+        raise InputError(
+            f"{info.path.name} ends before its last row: the header promises {data_bytes(info)} bytes of pixels. "
+            "Copy the file again, or list it under frames.exclude.files.",
+            file=info.path,
+            code="short_file",
+        )
 
 
 def _read_some(descriptor: int, place: int, view: memoryview) -> int:

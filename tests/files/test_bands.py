@@ -49,6 +49,13 @@ def test_a_file_that_ends_early_is_named(tmp_path):
         bands.read_rows(info, 2, 4, 5, np.empty(bands.row_bytes(info), np.uint8))
 
 
+def test_a_file_that_went_away_is_named(tmp_path):
+    info, _ = frame(tmp_path / "gone.fits", "uint16")
+    info.path.unlink()
+    with pytest.raises(InputError, match=r"gone\.fits cannot be read"):
+        bands.read_rows(info, 0, 0, 1, np.empty(bands.row_bytes(info), np.uint8))
+
+
 def test_missing_padding_is_no_loss(tmp_path):
     info, values = frame(tmp_path / "a.fits", "float32")
     with open(info.path, "r+b") as handle:

@@ -1,37 +1,14 @@
-import json
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
-from layerblend import stacking
-from layerblend.errors import ArgumentError, InputError, StoppedError
+from layerblend.errors import StoppedError
 from layerblend.files import bands, stacks
-from layerblend.kinds import FrameTable
-from layerblend.stacking import StackSpec, build_stacks, nested_stacks, read_report
+from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, read_report
 from tests.scenes.frames import WHITE, simulate, true_table, write_frames
-
-SPECS = {"best25": 0.25, "best50": 0.5, "all": 1.0, "deep": {"weights": "sharpness"}}
-
-
-@pytest.fixture(scope="module")
-def scene():
-    """Twelve colour frames with trails, cosmic rays and uncovered borders."""
-    return simulate(12, shape=(80, 100), trails=0.4, rays=10, borders=5, seed=7)
-
-
-@pytest.fixture(scope="module")
-def table(scene, tmp_path_factory):
-    write_frames(scene, tmp_path_factory.mktemp("frames"))
-    return true_table(scene)
-
-
-@pytest.fixture(scope="module")
-def built(table, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("stacks")
-    return folder, build_stacks(table, SPECS, folder=folder)
+from tests.stacking.conftest import SPECS
 
 
 def same_bytes(paths, others):
@@ -79,22 +56,6 @@ def test_trails_and_rays_are_gone(scene, built):
     rejected = stack.rejected[..., 1]
     assert rejected[spoilt].mean() > 0.5
     assert rejected[clean].mean() / 12 < 0.01
-
-
-def test_report(table, built):
-    report = read_report(built[0])
-    assert [facts["name"] for facts in report.stacks] == list(SPECS)
-    noise = {facts["name"]: facts["noise"] for facts in report.stacks}
-    assert noise["best25"] > noise["best50"] > noise["all"]
-    depth = [facts["depth_mag"] for facts in report.stacks[:3]]
-    assert depth == sorted(depth)
-    assert report.stacks[2]["hours"] == pytest.approx(0.2)
-    width = {facts["name"]: facts["fwhm_major"] for facts in report.stacks}
-    assert table[0].fwhm_major < width["best25"] < width["deep"] < width["all"] < table[11].fwhm_major
-    assert [frame["file"] for frame in report.frames] == [row.file for row in table]
-    assert report.lost.shape == (12, 2, 2)
-    assert any("best25 holds only 3 of 12 frames" in text for text in report.words)
-    json.loads((built[0] / "stacking.json").read_text())
 
 
 # ---------------------------------------------------------------- the same bytes, whoever works
@@ -251,16 +212,6 @@ def test_weights_are_renormalised_where_a_sample_is_missing(tmp_path, ratio):
 
 
 # ---------------------------------------------------------------- trouble
-def test_a_cut_frame_stops_the_work_before_it_begins(tmp_path):
-    scene = simulate(4, shape=(40, 50), seed=3)
-    write_frames(scene, tmp_path)
-    table = true_table(scene)
-    with open(scene.paths[2], "r+b") as handle:
-        handle.truncate(9000)
-    with pytest.raises(InputError, match=r"frame002\.fits is cut short"):
-        nested_stacks(table, {"all": 1.0})
-
-
 def test_missing_padding_is_used(tmp_path):
     scene = simulate(4, shape=(40, 50), seed=3)
     write_frames(scene, tmp_path)
@@ -270,58 +221,8 @@ def test_missing_padding_is_used(tmp_path):
     assert nested_stacks(table, {"all": 1.0})["all"].n_frames == 4
 
 
-def test_a_turned_frame_is_left_out_by_name(tmp_path):
-    scene = simulate(8, shape=(96, 128), seed=3, stars=25)
-    write_frames(scene, tmp_path / "f")
-    table = true_table(scene)
-    row = table[5]
-    stars = row.measure.star_list.copy()
-    stars[:, 0], stars[:, 1] = 127 - stars[:, 0], 95 - stars[:, 1]
-    turned = replace(row, measure=replace(row.measure, star_list=stars))
-    paths = build_stacks(FrameTable((*table[:5], turned, *table[6:])), {"all": 1.0}, folder=tmp_path / "out")
-    assert stacks.open_stack(paths["all"]).n_frames == 7
-    assert any("frame005.fits is left out: turned by 180 degrees" in text for text in read_report(tmp_path / "out").words)
-
-
-def test_mixed_sizes_are_refused_by_name(tmp_path):
-    scene = simulate(4, shape=(40, 50), seed=3)
-    write_frames(scene, tmp_path)
-    table = true_table(scene)
-    odd = replace(table[2], info=replace(table[2].info, height=39))
-    with pytest.raises(InputError, match=r"frame002\.fits"):
-        nested_stacks(FrameTable((*table[:2], odd, table[3])), {"all": 1.0})
-
-
-def test_unknown_white_level_is_said(tmp_path):
-    scene = simulate(3, shape=(40, 50), seed=3)
-    write_frames(scene, tmp_path)
-    table = true_table(scene)
-    row = replace(table[1], info=replace(table[1].info, white_level=None))
-    with pytest.raises(InputError, match=r"frames\.white_level"):
-        nested_stacks(FrameTable((table[0], row, table[2])), {"all": 1.0})
-
-
 def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):
-    monkeypatch.setattr(stacking.shutil, "disk_usage", lambda path: type("Usage", (), {"free": 1000}))
+    monkeypatch.setattr(build.shutil, "disk_usage", lambda path: type("Usage", (), {"free": 1000}))
     with pytest.raises(StoppedError, match="No room for the stacks"):
         build_stacks(table, SPECS, folder=tmp_path)
     assert not list(tmp_path.glob("*.fits"))
-
-
-@pytest.mark.parametrize(
-    "spec", [0.0, 1.5, {"keep": 2}, {"weights": "best"}, {"power": 9}, {"sharp": 1}, {"weights": (1.0, -1.0)}, {"weights": (1.0, 2.0)}]
-)
-def test_wrong_specs_are_refused(table, spec):
-    with pytest.raises(ArgumentError):
-        nested_stacks(table, {"all": spec})
-
-
-def test_mixed_seeing_is_said():
-    assert stacking.ordinary_peak_loss(np.full(50, 3.0)) == 0
-    mixed = np.concatenate([np.full(9, 2.6), np.linspace(4.3, 4.7, 51)])
-    assert 0.05 < stacking.ordinary_peak_loss(mixed) < 0.4
-
-
-def test_expected_width_of_equal_frames_is_their_own():
-    assert stacking.expected_width(np.full(5, 3.3), np.ones(5)) == pytest.approx(3.3)
-    assert 2.0 < stacking.expected_width(np.array([2.0, 4.0]), np.ones(2)) < 3.0

@@ -1,0 +1,81 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from layerblend.errors import ArgumentError, InputError
+from layerblend.files import stacks
+from layerblend.kinds import FrameTable
+from layerblend.stacking import StackSpec, arrange, build_stacks, nested_stacks, read_report
+from tests.scenes.frames import simulate, true_table, write_frames
+
+
+def test_a_cut_frame_stops_the_work_before_it_begins(tmp_path):
+    scene = simulate(4, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    with open(scene.paths[2], "r+b") as handle:
+        handle.truncate(9000)
+    with pytest.raises(InputError, match=r"frame002\.fits is cut short"):
+        nested_stacks(table, {"all": 1.0})
+
+
+def test_mixed_sizes_are_refused_by_name(tmp_path):
+    scene = simulate(4, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    odd = replace(table[2], info=replace(table[2].info, height=39))
+    with pytest.raises(InputError, match=r"frame002\.fits"):
+        nested_stacks(FrameTable((*table[:2], odd, table[3])), {"all": 1.0})
+
+
+def test_unknown_white_level_is_said(tmp_path):
+    scene = simulate(3, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path)
+    table = true_table(scene)
+    row = replace(table[1], info=replace(table[1].info, white_level=None))
+    with pytest.raises(InputError, match=r"frames\.white_level"):
+        nested_stacks(FrameTable((table[0], row, table[2])), {"all": 1.0})
+
+
+@pytest.mark.parametrize(
+    "spec", [0.0, 1.5, {"keep": 2}, {"weights": "best"}, {"power": 9}, {"sharp": 1}, {"weights": (1.0, -1.0)}, {"weights": (1.0, 2.0)}]
+)
+def test_wrong_specs_are_refused(table, spec):
+    with pytest.raises(ArgumentError):
+        nested_stacks(table, {"all": spec})
+
+
+def test_mixed_seeing_is_said():
+    assert arrange.ordinary_peak_loss(np.full(50, 3.0)) == 0
+    mixed = np.concatenate([np.full(9, 2.6), np.linspace(4.3, 4.7, 51)])
+    assert 0.05 < arrange.ordinary_peak_loss(mixed) < 0.4
+
+
+def test_a_turned_frame_is_left_out_by_name(tmp_path):
+    scene = simulate(8, shape=(96, 128), seed=3, stars=25)
+    write_frames(scene, tmp_path / "f")
+    table = true_table(scene)
+    row = table[5]
+    stars = row.measure.star_list.copy()
+    stars[:, 0], stars[:, 1] = 127 - stars[:, 0], 95 - stars[:, 1]
+    turned = replace(row, measure=replace(row.measure, star_list=stars))
+    paths = build_stacks(FrameTable((*table[:5], turned, *table[6:])), {"all": 1.0}, folder=tmp_path / "out")
+    assert stacks.open_stack(paths["all"]).n_frames == 7
+    assert any("frame005.fits is left out: turned by 180 degrees" in text for text in read_report(tmp_path / "out").words)
+
+
+def test_weight_sets_are_kept_once(table):
+    specs = {"a": StackSpec(0.25), "b": StackSpec(), "c": StackSpec(weights="sharpness"), "d": StackSpec(weights="sharpness", power=0)}
+    plan = arrange.arrange(table, specs, level_sky="plane", match_brightness=True)
+    assert plan.sets == {"a": 0, "b": 0, "c": 1, "d": 0}
+    assert plan.weights.shape == (2, 12)
+    assert plan.counts == {"a": 3, "b": 12, "c": 12, "d": 12}
+
+
+def test_a_recipes_stack_serves_as_spec():
+    class FromRecipe:
+        keep, weights, power, kind = 0.5, "sharpness", 3.0, "mean"
+
+    assert StackSpec.of("x", FromRecipe()) == StackSpec(0.5, "sharpness", 3.0)
+    assert StackSpec.of("x", 1) == StackSpec()
