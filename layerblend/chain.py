@@ -34,7 +34,7 @@ from layerblend.maths.curve import stretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.robust import mad_sigma
 from layerblend.stacking import StackReport
-from layerblend.steps.blend import blend, gate_share, shrink_stars, star_layer
+from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
 from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
 from layerblend.steps.cores import repair_cores
@@ -364,22 +364,15 @@ def star_light(
 ) -> StarLight:
     """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized."""
     image = repair_cores(linear, saturated=saturated_map(stack)) if repair else linear
-    layer = star_layer(image, split.starless, curve)
+    layer = star_layer(colour_stars(image, split.starless, saturation), split.starless, curve)
     if gate > 0:
         if share is None:
-            share = gate_share(working_luminance(linear) - working_luminance(split.starless), ground_error(luminance_error(sigma)), gate)
-        deep = star_layer(colour_linear, colour_split.starless, curve)
+            light = working_luminance(linear) - working_luminance(split.starless)
+            share = gate_share(light, ground_error(luminance_error(sigma)), gate)
+        deep = star_layer(colour_stars(colour_linear, colour_split.starless, saturation), colour_split.starless, curve)
         layer = deep + share[..., None] * (layer - deep)
     layer = shrink_stars(layer, size)
-    if saturation != 1:
-        layer = _saturated_layer(layer, saturation)
     return StarLight(np.asarray(layer, np.float32), share)
-
-
-def _saturated_layer(layer: Array, saturation: float) -> Array:
-    """More colour where the layer shines; its negative side, which only undoes noise, is left alone."""
-    shown = np.clip(layer, 0, 1)
-    return np.where(layer > 0, saturate(shown, saturation, sky=None), layer)
 
 
 def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRGB:

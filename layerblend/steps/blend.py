@@ -46,6 +46,28 @@ def star_layer(image: LinearImage, starless: LinearImage, curve: Curve) -> Array
     return np.asarray((whole - base) / room, np.float32)
 
 
+def colour_stars(image: LinearImage, starless: LinearImage, amount: float) -> LinearImage:
+    """More or less colour in the stars, in linear light: their light Y = (R + 2G + B)/4 stays, and so does their measured flux.
+
+    A star's colour is stretched about its own grey, v = Y + amount (v - Y), less where a channel would fall below 0. Done on the display
+    side instead, more colour raises the largest channel, which the curve takes for more light.
+
+    Parameters
+    ----------
+    image, starless : (H, W, 3) float32, linear light, with and without stars; NaN = no data.
+    amount : float 0 to 3; 1 gives the image back.
+    """
+    check_range("amount", amount, 0.0, 3.0)
+    image, starless = _pair("image", image, "starless", starless)
+    if amount == 1 or image.ndim == 2:
+        return image.copy()
+    light = image - starless
+    grey = _luminance(light)[..., None]
+    room = grey - light.min(axis=2, keepdims=True)
+    most = np.where(grey > 0, np.maximum(grey / np.maximum(room, np.float32(1e-12)), 1), 1)
+    return np.asarray(starless + grey + np.minimum(np.float32(amount), most) * (light - grey), np.float32)
+
+
 def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     """Stars from the sharp layer where they stand above its noise, from the low-noise layer in their faint wings and in the sky.
 

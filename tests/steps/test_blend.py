@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerblend.errors import ArgumentError
-from layerblend.kinds import Curve
+from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
-from layerblend.steps.blend import MODES, blend, flux_share, gate_stars, shrink_stars, star_layer
+from layerblend.steps.blend import MODES, blend, colour_stars, flux_share, gate_stars, shrink_stars, star_layer
 
 CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
 unit = st.floats(0, 1, width=32)
@@ -166,3 +166,19 @@ def test_what_does_not_fit_is_refused() -> None:
         shrink_stars(grey, 0.3)
     with pytest.raises(ArgumentError, match="gate"):
         gate_stars(grey, grey, 1.0, -1)
+
+
+def test_colour_stars_keeps_their_light_and_never_turns_a_channel_negative() -> None:
+    rng = np.random.default_rng(7)
+    starless = rng.normal(0, 0.01, (20, 30, 3)).astype(np.float32)
+    light = rng.gamma(0.5, 0.2, (20, 30, 3)).astype(np.float32)
+    image = starless + light
+    more = colour_stars(image, starless, 2.0)
+    assert np.allclose(working_luminance(more), working_luminance(image), atol=1e-6)
+    assert ((more - starless) > -1e-6).all()
+    spread, before = np.ptp(more - starless, axis=2), np.ptp(light, axis=2)
+    assert (spread >= before - 1e-6).all()
+    assert (spread > 1.5 * before).mean() > 0.3
+    assert np.array_equal(colour_stars(image, starless, 1.0), image)
+    grey = colour_stars(image, starless, 0.0) - starless
+    assert np.allclose(np.ptp(grey, axis=2), 0, atol=1e-6)
