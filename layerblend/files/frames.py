@@ -17,7 +17,7 @@ from astropy.io import fits
 from scipy import ndimage
 
 from layerblend.errors import InputError
-from layerblend.files.headers import BLOCK, STORAGE_CARD, quietly
+from layerblend.files.headers import BLOCK, OWN_NAME, STORAGE_CARD, quietly
 from layerblend.kinds import Array, FrameInfo, LinearImage, Mask
 
 FITS_ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
@@ -329,7 +329,7 @@ def read_image(info: FrameInfo) -> LinearImage:
             image[..., channel] = plane if info.top_down else plane[::-1]
     if info.bitpix < 0:
         image[~np.isfinite(image)] = np.nan
-    image[edge_zeros((image == 0).all(axis=2))] = np.nan
+    blank_edge_zeros(image)
     return image if info.channels == 3 else image[..., 0]
 
 
@@ -378,6 +378,17 @@ def _linear_plane(stored: Array, info: FrameInfo) -> Array:
     return plane
 
 
+def blank_edge_zeros(image: Array) -> None:
+    """Turn exact zeros (in all channels) that hang together with the edge of an (H, W, C) picture into NaN, in place."""
+    rims = (image[0], image[-1], image[:, 0], image[:, -1])
+    if not any((rim == 0).all(axis=-1).any() for rim in rims):
+        return
+    zero = image[..., 0] == 0
+    for channel in range(1, image.shape[2]):
+        zero &= image[..., channel] == 0
+    image[edge_zeros(zero)] = np.nan
+
+
 def edge_zeros(zero: Mask) -> Mask:
     """(H, W) bool: the pixels of ``zero`` that hang together with the picture's edge through shared sides.
 
@@ -399,9 +410,10 @@ def check_same_grid(infos: Iterable[FrameInfo]) -> tuple[str, ...]:
 
     Raises
     ------
-    InputError : sizes, channels or row orders are mixed.
+    InputError : sizes, channels or row orders are mixed, or a result of ours lies among the frames.
     """
     infos = list(infos)
+    _refuse_own_results(infos)
     _refuse_mixed(infos, "size", "frames of one set must be registered to one grid", lambda i: f"{i.width} x {i.height}")
     _refuse_mixed(infos, "colour", "mono and colour frames cannot be stacked together", lambda i: "colour" if i.channels == 3 else "mono")
     _refuse_mixed(infos, "row order", "one of them would be upside down", lambda i: "top-down" if i.top_down else "bottom-up")
@@ -411,6 +423,17 @@ def check_same_grid(infos: Iterable[FrameInfo]) -> tuple[str, ...]:
     usual, *others = (name for name, _ in filters.most_common())
     odd = [info.path.name for info in infos if info.filter in others]
     return (f"{_listed(odd)}: FILTER is {_listed(others)} where most frames say {usual}; they are used together.",)
+
+
+def _refuse_own_results(infos: Sequence[FrameInfo]) -> None:
+    own = [info.path for info in infos if ("CREATOR", OWN_NAME) in {card[:2] for card in info.cards if card[0] == "CREATOR"}]
+    if own:
+        raise InputError(
+            f"{_listed([path.name for path in own])}: written by layerblend as a result, not a frame; "
+            "narrow frames.pattern or list them under frames.exclude.files.",
+            file=own[0],
+            code="own_result",
+        )
 
 
 def _refuse_mixed(infos: Sequence[FrameInfo], what: str, why: str, of: Any) -> None:

@@ -16,6 +16,7 @@ from layerblend.kinds import Array
 
 Card = tuple[str, Any, str]
 
+OWN_NAME = "layerblend"
 BLOCK = 2880  # FITS pads headers and data to this many bytes
 
 # Cards that describe how the pixels were stored, not what the sky was: a picture written anew must not inherit them.
@@ -27,7 +28,7 @@ STORAGE_CARD = re.compile(
 )
 
 # Cards that are no longer true of a picture in linear light, debayered, written today.
-STALE_CARDS = {"SATURATE", "DATAMAX", "DATAMIN", "BUNIT", "ROWORDER", "DATE", "BAYERPAT", "XBAYROFF", "YBAYROFF", "COLORTYP"}
+STALE_CARDS = {"SATURATE", "DATAMAX", "DATAMIN", "BUNIT", "CREATOR", "ROWORDER", "DATE", "BAYERPAT", "XBAYROFF", "YBAYROFF", "COLORTYP"}
 REMARKS = {"COMMENT", "HISTORY", ""}
 
 _astropy = threading.Lock()  # silencing warnings changes the whole process, so one reader at a time does it
@@ -56,6 +57,7 @@ def linear_header(array: Array, name: str, cards: Iterable[Card], *, top_down: b
     bits = array.dtype.itemsize * 8
     header = _begun((width, height, *array.shape[2:]), -bits if array.dtype.kind == "f" else bits, name)
     if not name:
+        header["CREATOR"] = (OWN_NAME, "a result, not a frame")
         header["SATURATE"] = (1.0, "white level: linear light, 1 = white")
     return _finished(header, cards, top_down)
 

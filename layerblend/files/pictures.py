@@ -16,7 +16,7 @@ import tifffile
 from PIL import Image, ImageCms, ImageOps
 
 from layerblend.errors import ArgumentError, InputError, check_image
-from layerblend.files.frames import FITS_ENDING, edge_zeros, open_frame, read_image
+from layerblend.files.frames import FITS_ENDING, blank_edge_zeros, open_frame, read_image
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, LinearImage
@@ -163,7 +163,7 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
     for first in range(0, len(image), BAND_ROWS):
         image[first : first + BAND_ROWS] = samples[first : first + BAND_ROWS].astype(np.float64) / white
     image[~np.isfinite(image)] = np.nan
-    image[edge_zeros((image == 0) if image.ndim == 2 else (image == 0).all(axis=2))] = np.nan
+    blank_edge_zeros(image[..., None] if image.ndim == 2 else image)
     return image
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from layerblend.errors import InputError
 from layerblend.files.frames import check_same_grid, edge_zeros, find_frames, natural_key, open_frame, read_image
+from layerblend.files.pictures import write_fits
 
 DATA = Path(__file__).parents[1] / "data" / "fits_oddities"
 
@@ -304,5 +305,8 @@ def test_frames_of_another_size_colour_or_row_order_are_named(tmp_path: Path) ->
     turned = open_frame(write(tmp_path / "turned.fits", np.ones((9, 12), np.int16), ROWORDER="TOP-DOWN"))
     with pytest.raises(InputError, match=r"Mixed row order: .*turned\.fits \(top-down\)"):
         check_same_grid([*same, turned])
+    write_fits(tmp_path / "own.fits", np.ones((9, 12), np.float32), cards=same[0].cards)
+    with pytest.raises(InputError, match=r"own\.fits: written by layerblend"):
+        check_same_grid([*same, open_frame(tmp_path / "own.fits")])
     other = open_frame(write(tmp_path / "other.fits", np.ones((9, 12), np.int16), FILTER="HA"))
     assert "other.fits: FILTER is HA" in check_same_grid([*same, other])[0]
