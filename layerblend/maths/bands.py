@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 MOST_THREADS = 4
 
@@ -21,3 +22,8 @@ def over_bands(work: Callable[[int, int], object], rows: int, *, threads: int | 
     edges = [rows * k // n for k in range(n + 1)]
     with ThreadPoolExecutor(n) as pool:
         list(pool.map(work, edges[:-1], edges[1:]))
+
+
+def over_rows(kernel: Callable[..., object], *arrays: Any) -> None:
+    """Call ``kernel(*arrays, first, last)`` for bands that cover the rows of the first array once."""
+    over_bands(lambda first, last: kernel(*arrays, first, last), arrays[0].shape[0])

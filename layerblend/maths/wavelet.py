@@ -21,6 +21,7 @@ from layerblend.maths.bands import over_bands
 # Standard deviation of the planes of white noise of unit variance, scales 0..7: sqrt of the sum of squares of the exact 2-D filter.
 WHITE_NOISE = (0.890796, 0.200664, 0.0855075, 0.0412174, 0.0204250, 0.0101898, 0.00509205, 0.00254567)
 SKY_POOL_PX, SKY_SHARE = 16.0, 0.3
+LEAST_PIXELS = 2000  # that make a tile worth asking
 MAD_TO_SIGMA = 1.482602  # 1 / Phi^-1(3/4)
 COLUMN_BLOCK = 256
 CENTRE, NEAR, FAR = np.float32(6 / 16), np.float32(4 / 16), np.float32(1 / 16)
@@ -107,13 +108,20 @@ def scale_noise(half_difference: Plane, sigma: Any, scales: int, *, where: Mask 
 
     Returns
     -------
-    list of float, one per scale; white noise gives ``WHITE_NOISE``.
+    list of float, one per scale; white noise gives ``WHITE_NOISE``. Large frames are measured on a few tiles (their median).
     """
-    valid = np.isfinite(half_difference)
-    filled = np.where(valid, half_difference, np.float32(0))
-    wanted = valid if where is None else valid & where
-    planes, _ = starlet(filled, scales)
-    return [scaled_mad(plane, sigma, wanted) for plane in planes]
+    found: list[list[float]] = []
+    for place in measuring_tiles(*half_difference.shape):
+        tile = half_difference[place]
+        wanted = np.isfinite(tile)
+        filled = tile if wanted.all() else np.where(wanted, tile, np.float32(0))
+        if where is not None:
+            wanted = wanted & where[place]
+        if np.count_nonzero(wanted) < LEAST_PIXELS and found:
+            continue
+        planes, _ = starlet(filled, scales)
+        found.append([scaled_mad(plane, sigma if np.ndim(sigma) == 0 else sigma[place], wanted) for plane in planes])
+    return [float(value) for value in np.median(np.array(found).reshape(-1, scales), axis=0)]
 
 
 def scaled_mad(plane: Plane, sigma: Any, where: Mask) -> float:

@@ -8,6 +8,7 @@ what stands above its noise in both differences together (local Wiener gain, Lee
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,19 +16,22 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_image, check_range
-from layerblend.kinds import DisplayRGB, LinearRGB, Plane, working_luminance
-from layerblend.maths.bands import over_bands
+from layerblend.kinds import Array, DisplayRGB, LinearRGB, Mask, Plane, working_luminance
+from layerblend.maths.bands import over_bands, over_rows
 from layerblend.maths.perceptual import decode_of, encode_of, encode_srgb, map_gamut, oklab_of, oklch_to_oklab, shown_oklab
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 
-SCALES = 6
-SIGNIFICANCE = (3.0, 2.5, 2.0, 1.5, 1.5, 1.5)  # of the residual, per scale, in variances
+SCALES = 7  # reach 128 px; fewer on small pictures
+SIGNIFICANCE = (5.0, 4.5, 4.0, 3.0, 3.0, 2.5, 2.5)  # of the residual, per scale, in variances
 GUIDE_SIGNIFICANCE = 2.0
-RESIDUAL_POOL = 0.7  # x 2^scale px
-TRUSTED_GUIDE = 5.0  # sigma of the guide at which the residual's threshold is relaxed half way
-Y_WEIGHTS = (0.25, 0.5, 0.25)
-RED, BLUE = (0.75, -0.5, -0.25), (-0.25, -0.5, 0.75)  # R - Y and B - Y
+SLOPE_POOL = 1.0  # px beyond 2^scale over which the regression on the guide runs
+RESIDUAL_POOL = 0.4  # x 2^scale px
+LEAST_POOL = 0.8  # px
+TRUSTED_GUIDE = 1.5  # sigma of the guide's local structure at which the residual's threshold is relaxed half way
+FIRM = 3.0  # where the guide shows structure the gate opens more steeply: knots keep their colour
+SLOPE_STEP, MOST_SLOPE = 8192.0, 3.99
+SHARE_STEP = 255.0
 SKY_MARGIN = 1.25  # saturation starts above this multiple of the sky's code and is full at twice it
 TINY = np.float32(1e-20)
 LEAST_NOISE = np.float32(1e-12)
@@ -35,14 +39,15 @@ LEAST_NOISE = np.float32(1e-12)
 
 @dataclass(frozen=True)
 class ColourGates:
-    """The frozen operator of a chroma denoising: per scale the slopes of both differences on the guide, and the admitted residual.
+    """The frozen operator of a chroma denoising, per starlet scale.
 
-    ``slopes`` : per scale two (H, W) float32. ``guide_shares``, ``shares`` : per scale (H, W) float32, 0..1.
+    ``slopes`` : int16 (H, W, 2) in steps of 1/8192, what the guide's coefficient adds to R - Y and B - Y. ``shares`` : uint8 (H, W) in
+    steps of 1/255, what is kept of the difference's own coefficient. Such steps keep the operator of 12 MP below half a gigabyte; the
+    picture itself is made with them, so that it and what is sent through later are treated exactly alike.
     """
 
-    slopes: tuple[tuple[Plane, Plane], ...] = field(repr=False)
-    guide_shares: tuple[Plane, ...] = field(repr=False)
-    shares: tuple[Plane, ...] = field(repr=False)
+    slopes: tuple[Array, ...] = field(repr=False)
+    shares: tuple[Array, ...] = field(repr=False)
 
 
 # ---------------------------------------------------------------- chroma denoise
@@ -68,7 +73,7 @@ def denoise_colour(
         the picture's own sky.
     strength : float 0 to 1, scales the threshold (it never mixes noise back); 0 gives the image back.
     guide_sigma, guide_half_difference : the same for the guide; without them its noise is measured on its own sky.
-    scales : int, starlet scales (6 reach 64 px).
+    scales : int, starlet scales at most (7 reach 128 px); pictures smaller than that use fewer.
 
     Returns
     -------
@@ -98,128 +103,122 @@ def colour_gates(
     """The frozen operator of :func:`denoise_colour` (same parameters), for :func:`apply_colour_gates`."""
     strength = check_range("strength", strength, 0.0, 1.0)
     image = check_image("image", image, colour=True)
-    planes, guide, sky = _prepared(image, guide)
-    noises = _difference_noise(image, planes, sigma, half_difference, scales, sky)
-    guide_map = 1.0 if guide_sigma is None else _without_gaps(np.asarray(guide_sigma, np.float32))
+    red, blue, guide = _prepared(image, guide)
+    scales = min(scales, max(1, int(math.log2(min(guide.shape)))))
+    sky = None
+    if half_difference is None or guide_half_difference is None:
+        sky = sky_pixels(nan_filled(working_luminance(image))[0])
+    spread = _noise_maps(sigma, image.shape)
+    noise = _difference_noise((red, blue), spread, half_difference, scales, sky)
+    guide_spread = _guide_noise_map(guide_sigma, guide.shape)
     if guide_half_difference is None:
-        guide_noise = scale_noise(guide, guide_map, scales, where=sky)
+        guide_noise = scale_noise(guide, _as_sigma(guide_spread), scales, where=sky)
     else:
-        guide_noise = scale_noise(guide_half_difference, guide_map, scales)
-    slopes, guide_shares, shares = [], [], []
-    rests, guide_rest = list(planes), guide
+        guide_noise = scale_noise(guide_half_difference, _as_sigma(guide_spread), scales)
+    slopes, shares = [], []
     for scale in range(scales):
-        next_guide = smooth(guide_rest, scale)
-        nexts = [smooth(rest, scale) for rest in rests]
-        guide_plane = guide_rest - next_guide
-        guide_sd = np.asarray(guide_noise[scale] * np.asarray(guide_map, np.float32), np.float32)
-        share = _significant(pool_product(guide_plane, guide_plane, max(2.0**scale, 0.8)), guide_sd, GUIDE_SIGNIFICANCE)
-        led = guide_plane * share
-        variances = [np.maximum(np.asarray(noise[scale] * spread, np.float32), LEAST_NOISE) ** 2 for noise, spread in noises]
-        coefficients = [rest - following for rest, following in zip(rests, nexts, strict=True)]
-        pair = _slopes(coefficients, led, variances, scale, strength)
-        residuals = [w - a * led for w, a in zip(coefficients, pair, strict=True)]
-        shares.append(_residual_share(residuals, variances, led, guide_sd, scale, strength))
-        slopes.append(pair)
-        guide_shares.append(share)
-        rests, guide_rest = nexts, next_guide
-    return ColourGates(tuple(slopes), tuple(guide_shares), tuple(shares))
+        next_red, next_blue, next_guide = smooth(red, scale), smooth(blue, scale), smooth(guide, scale)
+        red -= next_red
+        blue -= next_blue
+        guide -= next_guide
+        levels = (noise[0][scale], noise[1][scale], guide_noise[scale])
+        slope, share = _gates_of_scale(red, blue, guide, spread, guide_spread, levels, scale, strength)
+        slopes.append(slope)
+        shares.append(share)
+        red, blue, guide = next_red, next_blue, next_guide
+    return ColourGates(tuple(slopes), tuple(shares))
 
 
 def apply_colour_gates(gates: ColourGates, image: LinearRGB, guide: Plane) -> LinearRGB:
     """Send an image and its guide (a half-set of both) through a frozen chroma denoising; linear in the two together."""
     image = check_image("image", image, colour=True)
-    planes, guide, _ = _prepared(image, guide, sky=False)
-    done = [np.zeros_like(plane) for plane in planes]
-    rests, guide_rest = list(planes), guide
-    for scale, (pair, guide_share, share) in enumerate(zip(gates.slopes, gates.guide_shares, gates.shares, strict=True)):
-        next_guide = smooth(guide_rest, scale)
-        led = (guide_rest - next_guide) * guide_share
-        for k, slope in enumerate(pair):
-            following = smooth(rests[k], scale)
-            predicted = slope * led
-            done[k] += predicted + share * (rests[k] - following - predicted)
-            rests[k] = following
-        guide_rest = next_guide
-    return _with_differences(image, done[0] + rests[0], done[1] + rests[1])
+    red, blue, guide = _prepared(image, guide)
+    if gates.shares and gates.shares[0].shape != guide.shape:
+        raise ArgumentError(f"`image` {guide.shape} has not the size of the gates {gates.shares[0].shape}.")
+    kept = np.zeros((*guide.shape, 2), np.float32)
+    for scale, (slope, share) in enumerate(zip(gates.slopes, gates.shares, strict=True)):
+        next_red, next_blue, next_guide = smooth(red, scale), smooth(blue, scale), smooth(guide, scale)
+        over_rows(_keep, red, next_red, blue, next_blue, guide, next_guide, slope, share, kept)
+        red, blue, guide = next_red, next_blue, next_guide
+    out = np.empty_like(image)
+    over_rows(_recoloured, image, red, blue, kept, out)
+    return out
 
 
-def _prepared(image: LinearRGB, guide: Plane, *, sky: bool = True) -> tuple[list[Plane], Plane, Any]:
-    """R - Y and B - Y and the guide without gaps, and where the sky is."""
+def _prepared(image: LinearRGB, guide: Plane) -> tuple[Plane, Plane, Plane]:
+    """R - Y, B - Y and the guide, all without gaps and free to be written into."""
     guide = check_image("guide", guide, colour=False)
     if guide.shape != image.shape[:2]:
         raise ArgumentError(f"`guide` {guide.shape} and `image` {image.shape[:2]} differ in size.")
-    luminance = working_luminance(image)
-    planes = [nan_filled(np.asarray(image[..., channel] - luminance, np.float32))[0] for channel in (0, 2)]
-    filled = nan_filled(guide)[0]
-    return planes, filled, sky_pixels(nan_filled(luminance)[0]) if sky else None
+    red, blue = _differences(image)
+    return nan_filled(red)[0], nan_filled(blue)[0], nan_filled(guide)[0].copy()
 
 
-def _difference_noise(
-    image: LinearRGB, planes: list[Plane], sigma: Any, half_difference: LinearRGB | None, scales: int, sky: Any
-) -> list[tuple[list[float], Any]]:
-    """For both differences the noise per scale in units of their own noise map, and that map."""
-    per_channel = _channel_noise(sigma, image.shape)
-    found = []
-    halves = None
-    if half_difference is not None:
-        half = check_image("half_difference", half_difference, colour=True)
-        luminance = working_luminance(half)
-        halves = [half[..., channel] - luminance for channel in (0, 2)]
-    for k, weights in enumerate((RED, BLUE)):
-        spread = np.sqrt(sum(np.float32(weight**2) * per_channel[c] ** 2 for c, weight in enumerate(weights)))
-        noise = scale_noise(planes[k], spread, scales, where=sky) if halves is None else scale_noise(halves[k], spread, scales)
-        found.append((noise, spread))
-    return found
+def _differences(image: LinearRGB) -> tuple[Plane, Plane]:
+    red, blue = np.empty(image.shape[:2], np.float32), np.empty(image.shape[:2], np.float32)
+    over_rows(_difference_rows, image, red, blue)
+    return red, blue
 
 
-def _channel_noise(sigma: Any, shape: tuple[int, ...]) -> list[Any]:
-    """Noise per channel, each a float32 number or map without gaps."""
+def _noise_maps(sigma: Any, shape: tuple[int, ...]) -> Array:
+    """Noise of R - Y and B - Y, (H, W, 2) or (1, 1, 2), channels taken as independent; gaps filled."""
     values = np.asarray(sigma, np.float32)
     if values.shape not in {(), (3,), shape}:
         raise ArgumentError(f"`sigma` must be a number, three numbers or an array of the image's shape {shape}, got {values.shape}.")
-    channels = [values] * 3 if values.ndim == 0 else [values[..., c] for c in range(3)]
-    if not all(np.nanmin(channel) >= 0 for channel in channels):
+    if np.nanmin(values) < 0:
         raise ArgumentError("`sigma` must not be negative.")
-    return [np.maximum(_without_gaps(c), LEAST_NOISE) for c in channels]
-
-
-def _without_gaps(noise: Any) -> Any:
-    """A noise map filled where there is no data, so that filters do not spread the gap; a number as it is."""
-    return nan_filled(noise)[0] if noise.ndim == 2 else noise
-
-
-def _significant(energy: Plane, noise: Any, k: float) -> Plane:
-    return np.asarray(np.maximum(1 - np.float32(k) * noise * noise / np.maximum(energy, TINY), 0), np.float32)
-
-
-def _slopes(coefficients: list[Plane], led: Plane, variances: list[Any], scale: int, strength: float) -> tuple[Plane, Plane]:
-    """Local regression of both differences on the guide, shrunk by its own significance."""
-    window = 2.0**scale + 1
-    power = pool_product(led, led, window) + TINY
-    raw = [pool_product(w, led, window) / power for w in coefficients]
-    independent = 4 * math.pi * window**2 / (2 * 4.0**scale)
-    z = sum(a * a * power * np.float32(independent / 2) / v for a, v in zip(raw, variances, strict=True))
-    shrink = np.maximum(1 - np.float32(strength) / np.maximum(z, TINY), 0)
-    return raw[0] * shrink, raw[1] * shrink
-
-
-def _residual_share(residuals: list[Plane], variances: list[Any], led: Plane, guide_sd: Any, scale: int, strength: float) -> Plane:
-    """What of the unpredicted colour is admitted: one share for both differences; relaxed where the guide shows structure."""
-    reach = max(RESIDUAL_POOL * 2.0**scale, 0.8)
-    energy = pool(np.asarray(sum(r * r / v for r, v in zip(residuals, variances, strict=True)) * np.float32(0.5), np.float32), reach)
-    trust = pool_product(led, led, reach) / (np.maximum(guide_sd, TINY) * np.float32(TRUSTED_GUIDE)) ** 2
-    k = 1 + np.float32(SIGNIFICANCE[min(scale, len(SIGNIFICANCE) - 1)] - 1) / (1 + trust)
-    return np.asarray(np.maximum(1 - np.float32(strength) * k / np.maximum(energy, TINY), 0), np.float32)
-
-
-def _with_differences(image: LinearRGB, red: Plane, blue: Plane) -> LinearRGB:
-    """The image's own luminance with other colour differences; gaps stay gaps."""
-    luminance = working_luminance(image)
-    out = np.empty_like(image)
-    out[..., 0] = luminance + red
-    out[..., 2] = luminance + blue
-    out[..., 1] = luminance - np.float32(0.5) * (red + blue)
+    channels = values if values.ndim == 3 else np.broadcast_to(values, (3,)).reshape(1, 1, 3)
+    out = np.empty((*channels.shape[:2], 2), np.float32)
+    over_rows(_difference_noise_rows, np.ascontiguousarray(channels), out)
+    for k in range(2):
+        out[..., k] = nan_filled(np.ascontiguousarray(out[..., k]))[0]
     return out
+
+
+def _guide_noise_map(sigma: Any, shape: tuple[int, int]) -> Array:
+    """The guide's noise, (H, W) or (1, 1); gaps filled."""
+    values = np.asarray(1.0 if sigma is None else sigma, np.float32)
+    if values.shape not in {(), shape}:
+        raise ArgumentError(f"`guide_sigma` must be a number or of the guide's shape {shape}, got {values.shape}.")
+    return np.maximum(nan_filled(values)[0] if values.ndim else values.reshape(1, 1), LEAST_NOISE)
+
+
+def _as_sigma(spread: Array) -> Any:
+    """A noise array of one pixel as a number."""
+    return float(spread[0, 0]) if spread.shape == (1, 1) else spread
+
+
+def _difference_noise(
+    planes: tuple[Plane, Plane], spread: Array, half_difference: LinearRGB | None, scales: int, sky: Mask | None
+) -> list[list[float]]:
+    """For both differences the noise per scale in units of their own noise map."""
+    if half_difference is not None:
+        planes, sky = _differences(np.ascontiguousarray(check_image("half_difference", half_difference, colour=True))), None
+    return [scale_noise(plane, _as_sigma(spread[..., k]), scales, where=sky) for k, plane in enumerate(planes)]
+
+
+def _gates_of_scale(
+    red: Plane, blue: Plane, guide: Plane, spread: Array, guide_spread: Array, noise: Sequence[float], scale: int, strength: float
+) -> tuple[Array, Array]:
+    """Slopes and share of one scale from its coefficients; ``guide`` is gated in place."""
+    near, window = max(2.0**scale, LEAST_POOL), 2.0**scale + SLOPE_POOL
+    energy = pool_product(guide, guide, near)
+    over_rows(_gate_guide, energy, guide, guide_spread, np.float32(noise[2]), np.float32(GUIDE_SIGNIFICANCE))
+    power = pool_product(guide, guide, window)
+    slope_red, slope_blue = pool_product(red, guide, window), pool_product(blue, guide, window)
+    # half the number of independent coefficients in the window: both differences share one test
+    independent = np.float32(math.pi * window**2 / 4.0**scale)
+    levels, residual, weight = np.array(noise[:2], np.float32), np.empty_like(red), np.float32(strength)
+    over_rows(_regress, red, blue, guide, power, spread, levels, independent, weight, slope_red, slope_blue, residual)
+    reach = max(RESIDUAL_POOL * 2.0**scale, LEAST_POOL)
+    residual = pool(residual, reach)
+    trust = pool_product(guide, guide, reach)
+    slopes, shares = np.empty((*red.shape, 2), np.int16), np.empty(red.shape, np.uint8)
+    k = np.float32(SIGNIFICANCE[min(scale, len(SIGNIFICANCE) - 1)])
+    limit = np.float32(max(noise[2], 1e-12) * TRUSTED_GUIDE)
+    # ``energy`` now holds the guide's admitted share
+    over_rows(_close, residual, trust, energy, guide_spread, limit, k, weight, slope_red, slope_blue, slopes, shares)
+    return slopes, shares
 
 
 # ---------------------------------------------------------------- green, saturation, hue
@@ -281,6 +280,103 @@ def _grey_lightness(code: float) -> float:
 
 
 # ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def _difference_rows(image, red, blue, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            luminance = np.float32(0.25) * (image[y, x, 0] + np.float32(2) * image[y, x, 1] + image[y, x, 2])
+            red[y, x] = image[y, x, 0] - luminance
+            blue[y, x] = image[y, x, 2] - luminance
+
+
+@njit(cache=True, nogil=True)
+def _difference_noise_rows(sigma, out, first, last):
+    """Weights of R - Y are 3/4, -1/2, -1/4; of B - Y -1/4, -1/2, 3/4."""
+    for y in range(first, last):
+        for x in range(sigma.shape[1]):
+            red, green, blue = sigma[y, x, 0] ** 2, sigma[y, x, 1] ** 2, sigma[y, x, 2] ** 2
+            out[y, x, 0] = max(math.sqrt(0.5625 * red + 0.25 * green + 0.0625 * blue), LEAST_NOISE)
+            out[y, x, 1] = max(math.sqrt(0.0625 * red + 0.25 * green + 0.5625 * blue), LEAST_NOISE)
+
+
+@njit(cache=True, nogil=True)
+def _gate_guide(energy, guide, spread, noise, k, first, last):
+    """The guide's coefficients times their admitted share; the share is left in ``energy``."""
+    one = spread.size == 1
+    for y in range(first, last):
+        for x in range(guide.shape[1]):
+            level = noise * (spread[0, 0] if one else spread[y, x])
+            share = max(np.float32(1) - k * level * level / max(energy[y, x], TINY), np.float32(0))
+            guide[y, x] *= share
+            energy[y, x] = share
+
+
+@njit(cache=True, nogil=True)
+def _regress(red, blue, guide, power, spread, noise, independent, strength, slope_red, slope_blue, residual, first, last):
+    """Slopes of both differences on the guide, shrunk by their own significance, and the energy of what they leave, in variances.
+
+    The mean products with the guide come in ``slope_red`` and ``slope_blue`` and are replaced by the slopes.
+    """
+    one = spread.size == 2
+    for y in range(first, last):
+        for x in range(red.shape[1]):
+            spread_red, spread_blue = (spread[0, 0, 0], spread[0, 0, 1]) if one else (spread[y, x, 0], spread[y, x, 1])
+            variance_red = max(noise[0] * spread_red, LEAST_NOISE) ** 2
+            variance_blue = max(noise[1] * spread_blue, LEAST_NOISE) ** 2
+            strong = power[y, x] + TINY
+            a, b = slope_red[y, x] / strong, slope_blue[y, x] / strong
+            z = (a * a / variance_red + b * b / variance_blue) * strong * independent
+            shrink = max(np.float32(1) - strength / max(z, TINY), np.float32(0))
+            a, b = a * shrink, b * shrink
+            slope_red[y, x], slope_blue[y, x] = a, b
+            left_red, left_blue = red[y, x] - a * guide[y, x], blue[y, x] - b * guide[y, x]
+            residual[y, x] = np.float32(0.5) * (left_red * left_red / variance_red + left_blue * left_blue / variance_blue)
+
+
+@njit(cache=True, nogil=True)
+def _close(residual, trust, guide_share, guide_spread, limit, k, strength, slope_red, slope_blue, slopes, shares, first, last):
+    """Share of the residual that is admitted, and the slopes that remain for the ungated guide coefficient."""
+    one = guide_spread.size == 1
+    for y in range(first, last):
+        for x in range(residual.shape[1]):
+            level = limit * (guide_spread[0, 0] if one else guide_spread[y, x])
+            trusted = trust[y, x] / max(level * level, TINY)
+            threshold = strength * (np.float32(1) + (k - np.float32(1)) / (np.float32(1) + trusted))
+            excess = residual[y, x] / max(threshold, TINY)
+            share = 0.0
+            if excess > 1:
+                share = 1 - excess ** -(1 + FIRM * trusted / (1 + trusted))
+            step = round(share * SHARE_STEP)
+            shares[y, x] = step
+            left = (1 - step / SHARE_STEP) * guide_share[y, x]
+            slopes[y, x, 0] = round(min(max(left * slope_red[y, x], -MOST_SLOPE), MOST_SLOPE) * SLOPE_STEP)
+            slopes[y, x, 1] = round(min(max(left * slope_blue[y, x], -MOST_SLOPE), MOST_SLOPE) * SLOPE_STEP)
+
+
+@njit(cache=True, nogil=True)
+def _keep(red, next_red, blue, next_blue, guide, next_guide, slopes, shares, kept, first, last):
+    """Add one scale: share x own coefficient + slope x guide coefficient."""
+    own, led = np.float32(1 / SHARE_STEP), np.float32(1 / SLOPE_STEP)
+    for y in range(first, last):
+        for x in range(red.shape[1]):
+            share = own * shares[y, x]
+            lead = led * (guide[y, x] - next_guide[y, x])
+            kept[y, x, 0] += share * (red[y, x] - next_red[y, x]) + lead * slopes[y, x, 0]
+            kept[y, x, 1] += share * (blue[y, x] - next_blue[y, x]) + lead * slopes[y, x, 1]
+
+
+@njit(cache=True, nogil=True)
+def _recoloured(image, red, blue, kept, out, first, last):
+    """The image's own luminance with the kept differences."""
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            luminance = np.float32(0.25) * (image[y, x, 0] + np.float32(2) * image[y, x, 1] + image[y, x, 2])
+            more_red, more_blue = red[y, x] + kept[y, x, 0], blue[y, x] + kept[y, x, 1]
+            out[y, x, 0] = luminance + more_red
+            out[y, x, 1] = luminance - np.float32(0.5) * (more_red + more_blue)
+            out[y, x, 2] = luminance + more_blue
+
+
 @njit(cache=True, nogil=True)
 def _saturate(display, amount, start, full, out, first, last):
     for y in range(first, last):

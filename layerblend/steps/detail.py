@@ -26,7 +26,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, Mask, Plane, Shape, StarShape
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import over_rows
 from layerblend.maths.moffat import moffat_otf
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import measuring_tiles, pool, pool_product, scale_noise, sky_pixels, smooth
@@ -367,7 +367,7 @@ def _apply(gates: Gates, plane: Plane, sharp: Plane) -> Plane:
     for scale, (share, gain) in enumerate(zip(gates.shares, gates.gains, strict=True)):
         next_in = smooth(rest_in, scale)
         next_out = next_in if same else smooth(rest_out, scale)
-        _over(_add_scale, rest_in, next_in, rest_out, next_out, share, np.float32(gates.grain), np.float32(gain), out)
+        over_rows(_add_scale, rest_in, next_in, rest_out, next_out, share, np.float32(gates.grain), np.float32(gain), out)
         rest_in, rest_out = next_in, next_out
     out += rest_in
     return out
@@ -376,7 +376,7 @@ def _apply(gates: Gates, plane: Plane, sharp: Plane) -> Plane:
 def _changes(rest_in: Plane, next_in: Plane, rest_out: Plane, next_out: Plane) -> tuple[Plane, Plane]:
     """|w_out - w_in| and w_out^2 of one starlet scale, from successive smoothings."""
     change, energy = np.empty_like(rest_in), np.empty_like(rest_in)
-    _over(_change_rows, rest_in, next_in, rest_out, next_out, change, energy)
+    over_rows(_change_rows, rest_in, next_in, rest_out, next_out, change, energy)
     return change, energy
 
 
@@ -384,12 +384,8 @@ def _admit(energy: Plane, doubt: Plane, guard: float, k: float, factor: float, s
     """Admitted share 1 - k s^2 / energy, s^2 = (factor sigma)^2 + (guard doubt)^2, not below 0."""
     out = np.empty_like(energy)
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    _over(_admit_rows, energy, doubt, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
+    over_rows(_admit_rows, energy, doubt, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
     return out
-
-
-def _over(kernel: Any, *arrays: Any) -> None:
-    over_bands(lambda first, last: kernel(*arrays, first, last), arrays[0].shape[0])
 
 
 # ---------------------------------------------------------------- kernels

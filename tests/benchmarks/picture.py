@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
@@ -16,10 +18,10 @@ from scipy.ndimage import gaussian_filter
 from layerblend.kinds import Curve, StarShape, working_luminance
 from layerblend.maths.curve import stretch
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_lab
-from layerblend.steps.colour import denoise_colour
+from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, denoise_colour
 from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
 from layerblend.steps.curve import fit_curve
-from layerblend.steps.detail import apply_gates, deconvolve, detail_gates, sharpen
+from layerblend.steps.detail import Gates, apply_gates, deconvolve, detail_gates, sharpen_gates
 from tests.scenes.picture import DrawnStack, Scene, draw_scene
 
 FRESH = (21, 22, 23, 24, 25)
@@ -67,23 +69,59 @@ def quiet_colour(colour: DrawnStack, guide: DrawnStack, **options: float) -> np.
     )
 
 
-def recipe(
-    scene: Scene, curve: Curve, *, colour: str = "all", detail: str = "deep", gains: Sequence[float] = GAINS, denoise: float = 1.0
-) -> np.ndarray:
-    """The starless picture of the default recipe without core bend and saturation, (H, W, 3) display."""
-    stack = scene.stacks[detail]
+@dataclass(frozen=True)
+class Recipe:
+    """The default recipe without core bend and saturation, frozen on one scene: every gate is kept, so that other pictures of the same
+    place (half-sets, the noise-free ones) can be sent through the same operator."""
+
+    colour: ColourGates
+    detail: Gates
+    sharpening: Gates
+    curve: Curve
+
+    def picture(self, colour: np.ndarray, detail: np.ndarray) -> np.ndarray:
+        """(H, W, 3) display of a colour stack and a detail stack."""
+        luminance = working_luminance(detail)
+        coloured = apply_colour_gates(self.colour, colour, luminance)
+        shown = stretch(coloured, self.curve)
+        lit = self._lit(coloured, apply_gates(self.detail, luminance))
+        return set_lightness(shown, apply_gates(self.sharpening, lit))
+
+    def _lit(self, coloured: np.ndarray, light: np.ndarray) -> np.ndarray:
+        own = lightness_of(stretch(coloured, self.curve))
+        return match_lightness(lightness_of(stretch(relight(coloured, light, self.curve.p), self.curve)), own)
+
+
+def frozen_recipe(
+    scene: Scene, curve: Curve, *, colour: str = "all", detail: str = "deep", gains: Sequence[float] = GAINS, width_error: float = 1.0
+) -> Recipe:
+    """Find the gates on the full stacks. ``width_error`` : the star's width that is told, over the true one."""
+    stack, coloured_stack = scene.stacks[detail], scene.stacks[colour]
     luminance, sigma = working_luminance(stack.image), luminance_sigma(stack)
     half = working_luminance(stack.half_difference)
-    gates = detail_gates(luminance, round_star(stack.fwhm, stack.beta, luminance.shape), sigma=sigma, half_difference=half)
-    light, half_light = apply_gates(gates, luminance), apply_gates(gates, half)
-    coloured = quiet_colour(scene.stacks[colour], stack, strength=denoise)
-    picture = stretch(coloured, curve)
-    own = lightness_of(picture)
-    lit = match_lightness(lightness_of(stretch(relight(coloured, light, curve.p), curve)), own)
-    other = match_lightness(lightness_of(stretch(relight(coloured, light + half_light, curve.p), curve)), own)
-    half_lightness = other - lit
-    lit = sharpen(lit, gains, sigma=mad(half_lightness[scene.sky]), half_difference=half_lightness)
-    return set_lightness(picture, lit)
+    star = round_star(stack.fwhm * width_error, stack.beta, luminance.shape)
+    gates = detail_gates(luminance, star, sigma=sigma, half_difference=half)
+    chroma = colour_gates(
+        coloured_stack.image,
+        luminance,
+        sigma=coloured_stack.sigma,
+        half_difference=coloured_stack.half_difference,
+        guide_sigma=sigma,
+        guide_half_difference=half,
+    )
+    draft = Recipe(chroma, gates, Gates((), 1.0, ()), curve)
+    coloured = apply_colour_gates(chroma, coloured_stack.image, luminance)
+    light = apply_gates(gates, luminance)
+    lit = draft._lit(coloured, light)
+    half_lightness = draft._lit(coloured, light + apply_gates(gates, half)) - lit
+    sharpening = sharpen_gates(lit, gains, sigma=mad(half_lightness[scene.sky]), half_difference=half_lightness)
+    return replace(draft, sharpening=sharpening)
+
+
+def recipe(scene: Scene, curve: Curve, *, colour: str = "all", detail: str = "deep", **options: Any) -> np.ndarray:
+    """The starless picture of the default recipe without core bend and saturation, (H, W, 3) display."""
+    frozen = frozen_recipe(scene, curve, colour=colour, detail=detail, **options)
+    return frozen.picture(scene.stacks[colour].image, scene.stacks[detail].image)
 
 
 # ---------------------------------------------------------------- measures
@@ -120,24 +158,32 @@ def ring_pair(lightness: np.ndarray, probes: np.ndarray) -> tuple[float, float]:
     return float(np.median(found)), float(np.quantile(found, 0.05))
 
 
-def band_figures(lightness: np.ndarray, truth: np.ndarray, low: float = 0.10, high: float = 0.15) -> tuple[float, float]:
-    """Contrast (gain on the truth) and SNR (by coherence with the truth) of the middle half of the picture, in a band of cycles/px."""
-    size = truth.shape[0]
-    part = slice(size // 4, 3 * size // 4)
-    window = np.hanning(size // 2)[:, None] * np.hanning(size // 2)[None, :]
-    spectra = [np.fft.rfft2((plane[part, part] - plane[part, part].mean()) * window) for plane in (lightness, truth)]
-    frequency = np.hypot(np.fft.fftfreq(size // 2)[:, None], np.fft.rfftfreq(size // 2)[None, :])
-    edges = np.linspace(low, high, 6)
-    gains, snrs = [], []
-    for a, b in pairwise(edges):
+def _ring_sums(first: np.ndarray, second: np.ndarray, low: float, high: float) -> list[tuple[float, float, float]]:
+    """Per ring of the band: cross power and both powers of two planes, Hann window over the whole square."""
+    size = first.shape[0]
+    window = np.hanning(size)[:, None] * np.hanning(size)[None, :]
+    spectra = [np.fft.rfft2((plane - plane.mean()) * window) for plane in (first, second)]
+    frequency = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)[None, :])
+    sums = []
+    for a, b in pairwise(np.linspace(low, high, 6)):
         ring = (frequency >= a) & (frequency < b)
-        image, true = spectra[0][ring], spectra[1][ring]
-        cross = np.real(np.sum(image * np.conj(true)))
-        power, reference = np.sum(np.abs(image) ** 2), np.sum(np.abs(true) ** 2)
-        coherence = cross**2 / (power * reference)
-        gains.append(cross / reference)
-        snrs.append(coherence / (1 - coherence))
-    return float(np.mean(gains)), float(np.mean(snrs))
+        one, two = spectra[0][ring], spectra[1][ring]
+        sums.append((float(np.real(np.sum(one * np.conj(two)))), float(np.sum(np.abs(one) ** 2)), float(np.sum(np.abs(two) ** 2))))
+    return sums
+
+
+def band_figures(lightness: np.ndarray, truth: np.ndarray, low: float = 0.10, high: float = 0.15) -> tuple[float, float]:
+    """Contrast (gain on the truth) and SNR (coherence with the truth) in a band of cycles/px; per ring, then averaged."""
+    sums = _ring_sums(lightness, truth, low, high)
+    coherence = [cross**2 / (one * two) for cross, one, two in sums]
+    return float(np.mean([cross / two for cross, _, two in sums])), float(np.mean([c / (1 - c) for c in coherence]))
+
+
+def half_set_figures(first: np.ndarray, second: np.ndarray, low: float = 0.10, high: float = 0.15) -> tuple[float, float]:
+    """Contrast (root of the cross power) and SNR of the full set, 2c/(1 - c), from the two half-sets sent through one frozen operator."""
+    sums = _ring_sums(first, second, low, high)
+    correlation = [cross / np.sqrt(one * two) for cross, one, two in sums]
+    return float(np.mean([np.sqrt(max(cross, 0)) for cross, _, _ in sums])), float(np.mean([2 * c / (1 - c) for c in correlation]))
 
 
 def knot_colours(lab: np.ndarray, truth: np.ndarray, knots: np.ndarray, *, brightest: int = 60) -> tuple[float, float]:
@@ -159,6 +205,7 @@ def knot_colours(lab: np.ndarray, truth: np.ndarray, knots: np.ndarray, *, brigh
 
 
 def chroma_noise(lab: np.ndarray, sky: np.ndarray, blur: float = 0.0) -> float:
+    """Spread of a*, b* (of a difference to the truth, else the target's own colour counts), after a blur."""
     planes = [gaussian_filter(lab[..., c], blur) if blur else lab[..., c] for c in (1, 2)]
     return float(np.hypot(*(mad(plane[sky]) for plane in planes)))
 
@@ -172,14 +219,27 @@ def detail_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     before, after = grey_lab(luminance, curve), grey_lab(sharp, curve)
     galaxy, sky = scene.galaxy, scene.sky
     sigma = luminance_sigma(stack)
-    median, worst = ring_pair(after, scene.probes)
+    clean = working_luminance(seen_through(scene, stack))
+    told = {}
+    for error in (0.9, 1.0, 1.1):
+        star = round_star(stack.fwhm * error, stack.beta, luminance.shape)
+        gates = detail_gates(luminance, star, sigma=sigma, half_difference=working_luminance(stack.half_difference))
+        told[error] = ring_pair(grey_lab(apply_gates(gates, clean), curve), scene.probes)
+    noisy, noisy_before = ring_pair(after, scene.probes), ring_pair(before, scene.probes)
     exact = detail_plane(stack, strength=0, grain=1)
     kept = detail_plane(stack, grain=1)
     return {
         "error": rms((after - truth)[galaxy]) / rms((before - truth)[galaxy]),
         "error abs": float(np.abs(after - truth)[galaxy].mean() / np.abs(before - truth)[galaxy].mean()),
-        "ring": median,
-        "ring worst": worst,
+        "ring": told[1.0][0],
+        "ring worst": told[1.0][1],
+        "ring, told 10 % narrow": told[0.9][0],
+        "... worst": told[0.9][1],
+        "ring, told 10 % wide": told[1.1][0],
+        "...  worst": told[1.1][1],
+        "ring with noise": noisy[0],
+        "ring with noise worst": noisy[1],
+        "... of the input": noisy_before[1],
         "flux": abs(float(sharp.sum(dtype=np.float64) / luminance.sum(dtype=np.float64)) - 1),
         "flux grain 1": abs(float(kept.sum(dtype=np.float64) / luminance.sum(dtype=np.float64)) - 1),
         "identity": float(np.abs(exact - luminance).max()),
@@ -203,8 +263,8 @@ def colour_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     kept, turned = knot_colours(lab, true, scene.knots)
     chroma = [np.hypot(v[..., 1], v[..., 2])[galaxy] for v in (viewed(lab), viewed(true))]
     return {
-        "sky chroma": chroma_noise(lab, sky) / chroma_noise(raw, sky),
-        "sky chroma s6": chroma_noise(lab, sky, 6) / chroma_noise(raw, sky, 6),
+        "sky chroma": chroma_noise(lab - true, sky) / chroma_noise(raw - true, sky),
+        "sky chroma s6": chroma_noise(lab - true, sky, 6) / chroma_noise(raw - true, sky, 6),
         "knot chroma": kept,
         "knot hue": turned,
         "galaxy chroma": float(chroma[0].mean() / chroma[1].mean()),
@@ -219,34 +279,46 @@ def seen_through(scene: Scene, stack: DrawnStack) -> np.ndarray:
 
 def picture_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     truth = lab_of(stretch(scene.seen_at(3.0), curve))
-    single = lab_of(stretch(scene.stacks["all"].image, curve))
+    stacks = scene.stacks
+    single = lab_of(stretch(stacks["all"].image, curve))
     softened = single.copy()
     softened[..., 1:] = viewed(single)[..., 1:]
-    made = lab_of(recipe(scene, curve))
-    alike = lab_of(recipe(scene, curve, detail="all"))
-    plain_gains = lab_of(recipe(scene, curve, gains=(1.0,)))
+    frozen = frozen_recipe(scene, curve)
+    made = lab_of(frozen.picture(stacks["all"].image, stacks["deep"].image))
+    frozen_alike = frozen_recipe(scene, curve, detail="all")
+    alike = lab_of(frozen_alike.picture(*2 * (stacks["all"].image,)))
+    clean = [seen_through(scene, stacks[name]) for name in ("all", "deep")]
+    unsharpened = replace(frozen, sharpening=Gates((), 1.0, ()))
+    ring = ring_pair(lab_of(frozen.picture(*clean))[..., 0], scene.probes)
+    ring0 = ring_pair(lab_of(unsharpened.picture(*clean))[..., 0], scene.probes)
+    wide = frozen_recipe(scene, curve, width_error=1.1)
+    ring_wide = ring_pair(lab_of(wide.picture(*clean))[..., 0], scene.probes)
+    noisy = ring_pair(made[..., 0], scene.probes)
     error = {name: float(delta_e_2000(viewed(lab), viewed(truth)).mean()) for name, lab in
              {"made": made, "alike": alike, "soft": softened, "single": single}.items()}  # fmt: skip
     contrast, snr = band_figures(made[..., 0], truth[..., 0])
     contrast_alike, snr_alike = band_figures(alike[..., 0], truth[..., 0])
     contrast_plain, snr_plain = band_figures(single[..., 0], truth[..., 0])
-    median, worst = ring_pair(made[..., 0], scene.probes)
-    median0, worst0 = ring_pair(plain_gains[..., 0], scene.probes)
-    single_ring = ring_pair(single[..., 0], scene.probes)
+    through = [lab_of(frozen.picture(stacks["all"].halves[k], stacks["deep"].halves[k]))[..., 0] for k in (0, 1)]
+    through_alike = [lab_of(frozen_alike.picture(*2 * (stacks["all"].halves[k],)))[..., 0] for k in (0, 1)]
+    half, half_alike = half_set_figures(*through), half_set_figures(*through_alike)
     return {
         "dE made": error["made"],
         "dE / softened": error["made"] / error["soft"],
         "dE / alike": error["made"] / error["alike"],
         "contrast / alike": contrast / contrast_alike,
         "snr / alike": snr / snr_alike,
+        "half-set contrast / alike": half[0] / half_alike[0],
+        "half-set snr / alike": half[1] / half_alike[1],
         "contrast / plain": contrast / contrast_plain,
         "snr / plain": snr / snr_plain,
-        "ring": median,
-        "ring worst": worst,
-        "ring unsharpened": median0,
-        "ring unsharpened worst": worst0,
-        "ring of plain": single_ring[0],
-        "ring of plain worst": single_ring[1],
+        "ring": ring[0],
+        "ring worst": ring[1],
+        "ring unsharpened worst": ring0[1],
+        "ring told 10 % wide": ring_wide[0],
+        "...  worst": ring_wide[1],
+        "ring with noise": noisy[0],
+        "ring with noise worst": noisy[1],
         "sky L*": mad(made[..., 0][scene.sky]),
         "sky L* plain": mad(single[..., 0][scene.sky]),
     }

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import over_bands, over_rows
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 7])
@@ -22,3 +22,13 @@ def test_a_failing_band_is_heard() -> None:
 
     with pytest.raises(ValueError, match="band"):
         over_bands(work, 10, threads=2)
+
+
+def test_rows_of_the_first_array_are_covered_once() -> None:
+    done = np.zeros((37, 3))
+
+    def kernel(plane: np.ndarray, step: float, first: int, last: int) -> None:
+        plane[first:last] += step
+
+    over_rows(kernel, done, 2.0)
+    assert (done == 2).all()
