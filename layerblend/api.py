@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -48,15 +48,25 @@ PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
 
 
+@dataclass(frozen=True)
+class Listing:
+    """A table for the terminal; ``tones``: good, bad, faint or nothing, one for each row."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    tones: tuple[str, ...]
+
+
 @dataclass
 class Answer:
-    """What a command gives back to the command line."""
+    """What a command gives back to the command line: files, data and warnings for programs, tables and lines for people."""
 
     outputs: list[Path] = field(default_factory=list)
     data: dict[str, Any] = field(default_factory=dict)
     warnings: list[dict[str, Any]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
-    show: Callable[[], None] | None = None
+    listings: list[Listing] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -260,7 +270,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
             for row in table
         ]
         answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
-    answer.show = lambda: _show_grades(table, folder)
+    answer.listings = [_grade_listing(table)]
     answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'}."]
     return answer
 
@@ -298,17 +308,21 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     return written
 
 
-def _show_grades(table: FrameTable, folder: Path) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    shown = Table("frame", "FWHM long axis, px", "eccentricity", "stars", "SNR", "transparency", "", title="Sharpest first", box=None)
-    for row in table:
-        cells = (row.file, f"{row.fwhm_major:.2f}", f"{row.eccentricity:.2f}", str(row.stars), f"{row.snr:.0f}", f"{row.transparency:.2f}")
-        shown.add_row(*cells, row.excluded, style="dim" if row.excluded else None)
-    console = Console(highlight=False)
-    console.print(shown)
-    console.print(f"{len(table.used)} of {len(table)} frames are used. Plots: {folder / 'grade' / 'report.png'}", soft_wrap=True)
+def _grade_listing(table: FrameTable) -> Listing:
+    columns = ("frame", "FWHM long axis, px", "eccentricity", "stars", "SNR", "transparency", "")
+    rows = tuple(
+        (
+            row.file,
+            f"{row.fwhm_major:.2f}",
+            f"{row.eccentricity:.2f}",
+            str(row.stars),
+            f"{row.snr:.0f}",
+            f"{row.transparency:.2f}",
+            row.excluded,
+        )
+        for row in table
+    )
+    return Listing("Sharpest first", columns, rows, tuple("faint" if row.excluded else "" for row in table))
 
 
 def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
@@ -325,27 +339,26 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         for text in values["stacks"].report.words:
             opened.warn("stack", text)
         answer = Answer(written, {"stacks": list(rows)}, opened.warnings, [f"Stacks are in {folder / 'stacks'}."])
-    answer.show = lambda: _show_stacks(rows, folder)
+    answer.listings = [_stack_listing(rows)]
     return answer
 
 
-def _show_stacks(rows: Sequence[Mapping[str, Any]], folder: Path) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    shown = Table("stack", "frames", "hours", "FWHM long axis, px", "noise", "depth gained, mag", box=None)
-    for row in rows:
-        shown.add_row(
-            str(row["stack"]),
-            str(row["frames"]),
-            f"{row['hours']:.2f}",
-            f"{row['fwhm_major']:.2f}",
-            f"{row['noise']:.3g}",
-            f"{row['depth_mag']:.2f}",
+def _stack_listing(rows: Sequence[Mapping[str, Any]]) -> Listing:
+    columns = ("stack", "frames", "hours", "FWHM long axis, px", "noise", "depth gained, mag")
+    shown = (
+        (
+            r["name"],
+            str(r["frames"]),
+            *(_figure(r[key], form) for key, form in (("hours", ".2f"), ("fwhm_major", ".2f"), ("noise", ".3g"), ("depth_mag", ".2f"))),
         )
-    console = Console(highlight=False)
-    console.print(shown)
-    console.print(f"Stacks are in {folder / 'stacks'}.", soft_wrap=True)
+        for r in rows
+    )
+    return Listing("", columns, tuple(shown), ("",) * len(rows))
+
+
+def _figure(value: float | None, form: str) -> str:
+    """A number as a table shows it; what is not known is a dash."""
+    return "-" if value is None or value != value else format(value, form)
 
 
 def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
@@ -437,7 +450,7 @@ def compare_sources(sources: Sequence[Path], *, out: Path | None, changes: Seque
     data = {"comparisons": [comparison.as_json() for comparison in comparisons]}
     lines = [line for comparison in comparisons for line in comparison_lines(comparison)]
     answer = Answer(written, data, warnings, [*lines, f"Look at {target / 'page.html'} and {target / 'sheet.png'}."])
-    answer.show = lambda: _show_comparisons(comparisons, target)
+    answer.listings = [_comparison_listing(comparison) for comparison in comparisons]
     return answer
 
 
@@ -497,32 +510,23 @@ def comparison_lines(comparison: Comparison) -> list[str]:
     return [f"{comparison.a} against {comparison.b}:", *(f"  {text}" for text in comparison.words())]
 
 
-def _show_comparisons(comparisons: Sequence[Comparison], target: Path) -> None:
-    from rich.console import Console
-    from rich.table import Table
-
-    console = Console(highlight=False)
-    for comparison in comparisons:
-        title = f"A: {comparison.a}   B: {comparison.b}"
-        shown = Table("measure", "better", "A", "B", "A - B", f"{comparison.confidence:.0%} interval", "verdict", title=title, box=None)
-        colours = {"A better": "green", "B better": "red"}
-        for m in comparison.measures:
-            unit = f", {m.unit}" if m.unit else ""
-            interval = f"{m.interval[0]:+.3g} .. {m.interval[1]:+.3g}"
-            shown.add_row(
-                f"{m.name}{unit}",
-                m.better,
-                f"{m.a:.3g}",
-                f"{m.b:.3g}",
-                f"{m.difference:+.3g}",
-                interval,
-                m.verdict,
-                style=colours.get(m.verdict, "dim"),
-            )
-        console.print(shown)
-        for line in comparison_lines(comparison):
-            console.print(line, soft_wrap=True)
-    console.print(f"Look at {target / 'page.html'} and {target / 'sheet.png'}.", soft_wrap=True)
+def _comparison_listing(comparison: Comparison) -> Listing:
+    title = f"A: {comparison.a}   B: {comparison.b}"
+    columns = ("measure", "better", "A", "B", "A - B", f"{comparison.confidence:.0%} interval", "verdict")
+    rows = tuple(
+        (
+            f"{m.name}, {m.unit}" if m.unit else m.name,
+            m.better,
+            f"{m.a:.3g}",
+            f"{m.b:.3g}",
+            f"{m.difference:+.3g}",
+            f"{m.interval[0]:+.3g} .. {m.interval[1]:+.3g}",
+            m.verdict,
+        )
+        for m in comparison.measures
+    )
+    tones = {"A better": "good", "B better": "bad"}
+    return Listing(title, columns, rows, tuple(tones.get(m.verdict, "faint") for m in comparison.measures))
 
 
 def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | None, execution: Execution) -> Answer:

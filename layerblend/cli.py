@@ -7,9 +7,9 @@ import json as json_module
 import sys
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, NoReturn
 
 import typer
 
@@ -42,7 +42,15 @@ Set = Annotated[
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where results go (default: output.folder of the recipe).")]
 
 
-DISK_TROUBLE = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO}
+DISK_TROUBLE = {
+    errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO,
+    errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
+}  # fmt: skip
+BROKEN_OFF = 4
+TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
+PIPE_WIDTH = 200
+INTERRUPTED = 130
+"""What the command-line library answers when Ctrl-C comes before a command has begun."""
 
 
 class Done(NamedTuple):
@@ -67,12 +75,13 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
     except LayerblendError as error:
         _fail(command, json, error, error.exit_code)
     except KeyboardInterrupt:
-        _fail(command, json, StoppedError("Interrupted; what was finished is kept, run the same command to go on.", code="interrupted"), 4)
+        _fail(command, json, _interrupted(), BROKEN_OFF)
     except MemoryError:
-        _fail(command, json, StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory"), 4)
+        short = StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory")
+        _fail(command, json, short, BROKEN_OFF)
     except Exception as error:
         if isinstance(error, OSError) and error.errno in DISK_TROUBLE:
-            _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), 4)
+            _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), BROKEN_OFF)
         log = _write_log(command)
         text = f"This is a bug in layerblend ({type(error).__name__}: {error}). The log is {log}; please report it with the recipe."
         _fail(command, json, LayerblendError(text, file=log, code="bug"), 1)
@@ -81,8 +90,11 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
             _print_json(command, "done", done)
         else:
             done.show()
-            for warning in done.warnings:
-                _console().print(f"[yellow]note[/yellow] {warning['text']}", soft_wrap=True)
+            _say(*(f"note: {warning['text']}" for warning in done.warnings))
+
+
+def _interrupted() -> StoppedError:
+    return StoppedError("Interrupted; what was finished is kept, run the same command to go on.", code="interrupted")
 
 
 def _disk_sentence(error: OSError) -> str:
@@ -102,7 +114,7 @@ def _print_json(command: str, status: str, done: Done) -> None:
     print(json_module.dumps(answer, ensure_ascii=False, allow_nan=False, default=str))
 
 
-def _fail(command: str, json: bool, error: LayerblendError, exit_code: int) -> None:
+def _fail(command: str, json: bool, error: LayerblendError, exit_code: int) -> NoReturn:
     if json:
         details = {"code": error.code, "text": str(error), "file": error.file, "line": error.line, "key": error.key}
         answer = {"schema": 1, "command": command, "status": "failed", "outputs": [], "warnings": [], "data": {}, "error": details}
@@ -129,13 +141,34 @@ def _write_log(command: str) -> Path:
 def _console() -> Any:
     from rich.console import Console
 
-    return Console(highlight=False)
+    # no markup: a folder may be called [L] or :star:; a pipe has no width of its own, and cut names are of no use there
+    return Console(highlight=False, markup=False, emoji=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
 
 
 def _say(*lines: str) -> None:
     console = _console()
     for line in lines:
         console.print(line, soft_wrap=True)
+
+
+def _done(answer: Any) -> Done:
+    """A command's answer: its tables, then its lines."""
+
+    def show() -> None:
+        for listing in answer.listings:
+            _show(listing)
+        _say(*answer.lines)
+
+    return Done(answer.outputs, answer.data, answer.warnings, show)
+
+
+def _show(listing: Any) -> None:
+    from rich.table import Table
+
+    table = Table(*listing.columns, title=listing.title or None, title_justify="left", box=None)
+    for cells, tone in zip(listing.rows, listing.tones, strict=True):
+        table.add_row(*cells, style=TONES[tone])
+    _console().print(table)
 
 
 @app.command()
@@ -158,7 +191,7 @@ def demo(
         result = api.demo(
             out, frames=frames, size=api.parse_size(size), seed=seed, execution=_execution(json, quiet, workers, memory, cluster)
         )
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("demo", json, body)
 
@@ -179,7 +212,7 @@ def new(
         from layerblend import api
 
         result = api.new(folder, out)
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("new", json, body)
 
@@ -203,7 +236,7 @@ def check(
         from layerblend import api
 
         result = api.check(recipe, changes or [])
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("check", json, body)
 
@@ -228,7 +261,7 @@ def grade(
 
         execution = _execution(json, quiet, workers, memory, cluster)
         result = api.grade(source, csv=csv, links=links, out=out, changes=changes or [], execution=execution)
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("grade", json, body)
 
@@ -250,7 +283,7 @@ def stack(
         from layerblend import api
 
         result = api.stack(recipe, out=out, changes=changes or [], execution=_execution(json, quiet, workers, memory, cluster))
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("stack", json, body)
 
@@ -274,7 +307,7 @@ def blend(
 
         execution = _execution(json, quiet, workers, memory, cluster)
         result = api.blend_recipe(recipe, changes=changes or [], out=out, upto=upto, execution=execution)
-        return Done(result.outputs, result.data, result.warnings, lambda: _say(*result.lines))
+        return _done(result)
 
     _run("blend", json, body)
 
@@ -299,7 +332,7 @@ def compare(
 
         execution = _execution(json, quiet, workers, memory, cluster)
         result = api.compare_sources(sources, out=out, changes=changes or [], execution=execution)
-        return Done(result.outputs, result.data, result.warnings, result.show or (lambda: _say(*result.lines)))
+        return _done(result)
 
     _run("compare", json, body)
 
@@ -323,7 +356,7 @@ def sweep(
 
         execution = _execution(json, quiet, workers, memory, cluster)
         result = api.sweep(recipe, tries=tries, sort=sort, out=out, execution=execution)
-        return Done(result.outputs, result.data, result.warnings, result.show or (lambda: _say(*result.lines)))
+        return _done(result)
 
     _run("sweep", json, body)
 
@@ -355,12 +388,35 @@ def try_page(
     _run("try", json, body)
 
 
-def main() -> None:
+# ---------------------------------------------------------------- the way in
+def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of the `layerblend` command."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
-    app()
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        code = app(given, standalone_mode=False)
+    except Exception as error:
+        if not hasattr(error, "format_message"):
+            raise
+        code = _wrong_command_line(error, given)
+    sys.exit(BROKEN_OFF if code == INTERRUPTED else code or 0)
+
+
+def _wrong_command_line(error: Any, given: Sequence[str]) -> int:
+    """What the command-line library refuses, in one sentence or one JSON object like every other failure."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "layerblend"
+    command = next((word for word in given if not word.startswith("-")), "")
+    fault = RecipeError(f"{error.format_message().rstrip('.')}. See `{path} --help`.", code="command_line")
+    if not given:  # the bare command teaches
+        print(error.format_message(), file=sys.stderr)
+        return fault.exit_code
+    try:
+        _fail(command, "--json" in given, fault, fault.exit_code)
+    except typer.Exit as done:
+        return done.exit_code
 
 
 if __name__ == "__main__":
