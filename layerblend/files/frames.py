@@ -14,16 +14,16 @@ from typing import Any
 
 import numpy as np
 from astropy.io import fits
-from scipy import ndimage
 
 from layerblend.errors import InputError
 from layerblend.files.headers import BLOCK, OWN_NAME, STORAGE_CARD, quietly
-from layerblend.kinds import Array, FrameInfo, LinearImage, Mask
+from layerblend.kinds import Array, FrameInfo, LinearImage
 
 FITS_ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
 FITS_MARK, GZIP_MARK = b"SIMPLE", b"\x1f\x8b"
 EXACT_IN_FLOAT32 = 2**23
 NAMES_SHOWN = 6
+BAND_ROWS = 64  # few enough that a band stays in the processor's cache
 
 EXPOSURE_CARDS = ("EXPTIME", "EXPOSURE")
 DATE_CARDS = ("DATE-OBS", "DATE-BEG", "DATE-AVG")
@@ -321,14 +321,18 @@ def read_image(info: FrameInfo) -> LinearImage:
             key="frames.white_level",
             code="white_level",
         )
+    from layerblend.files.edges import blank_edge_zeros  # only here: looking at headers needs no compiled kernel
+
     stored = _stored_planes(info)
     image = np.empty((info.height, info.width, info.channels), np.float32)
-    for channel in range(info.channels):
-        plane = _linear_plane(stored[channel], info)
-        with np.errstate(over="ignore"):  # float64 beyond float32 becomes infinite, and so no data
-            image[..., channel] = plane if info.top_down else plane[::-1]
-    if info.bitpix < 0:
-        image[~np.isfinite(image)] = np.nan
+    upright = image if info.top_down else image[::-1]
+    for first in range(0, info.height, BAND_ROWS):
+        rows = slice(first, first + BAND_ROWS)
+        for channel in range(info.channels):
+            with np.errstate(over="ignore"):  # float64 beyond float32 becomes infinite, and so no data
+                upright[rows, :, channel] = _linear(stored[channel, rows], info)
+        if info.bitpix < 0:
+            upright[rows][~np.isfinite(upright[rows])] = np.nan
     blank_edge_zeros(image)
     return image if info.channels == 3 else image[..., 0]
 
@@ -364,44 +368,18 @@ def _unpacked(info: FrameInfo) -> Array:
         raise InputError(f"{info.path.name} cannot be unpacked: {_first_line(error)}", file=info.path, code="damaged") from error
 
 
-def _linear_plane(stored: Array, info: FrameInfo) -> Array:
+def _linear(stored: Array, info: FrameInfo) -> Array:
     small = info.bitpix in (8, 16) and info.bscale == 1 and info.bzero == int(info.bzero) and abs(info.bzero) <= EXACT_IN_FLOAT32
     plain = info.bitpix == -32 and info.bscale == 1 and info.bzero == 0
-    plane: Array = stored.astype(np.float32 if small or plain else np.float64)
+    values: Array = stored.astype(np.float32 if small or plain else np.float64)
     if info.bscale != 1:
-        plane = plane * info.bscale
+        values *= values.dtype.type(info.bscale)
     if info.bzero != 0:
-        plane = plane + info.bzero
-    plane = plane / info.white_level
+        values += values.dtype.type(info.bzero)
+    values /= values.dtype.type(info.white_level)
     if info.blank is not None:
-        plane[stored == info.blank] = np.nan
-    return plane
-
-
-def blank_edge_zeros(image: Array) -> None:
-    """Turn exact zeros (in all channels) that hang together with the edge of an (H, W, C) picture into NaN, in place."""
-    rims = (image[0], image[-1], image[:, 0], image[:, -1])
-    if not any((rim == 0).all(axis=-1).any() for rim in rims):
-        return
-    zero = image[..., 0] == 0
-    for channel in range(1, image.shape[2]):
-        zero &= image[..., channel] == 0
-    image[edge_zeros(zero)] = np.nan
-
-
-def edge_zeros(zero: Mask) -> Mask:
-    """(H, W) bool: the pixels of ``zero`` that hang together with the picture's edge through shared sides.
-
-    Registration fills what a turned or shifted frame does not cover with exact zeros; a zero inside the picture is a value.
-    """
-    if not (zero[0].any() or zero[-1].any() or zero[:, 0].any() or zero[:, -1].any()):
-        return np.zeros_like(zero)
-    labels, count = ndimage.label(zero)
-    touching = np.zeros(count + 1, bool)
-    for border in (labels[0], labels[-1], labels[:, 0], labels[:, -1]):
-        touching[border] = True
-    touching[0] = False
-    return np.asarray(touching[labels])
+        values[stored == info.blank] = np.nan
+    return values
 
 
 # ---------------------------------------------------------------- one grid

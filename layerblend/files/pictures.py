@@ -16,7 +16,8 @@ import tifffile
 from PIL import Image, ImageCms, ImageOps
 
 from layerblend.errors import ArgumentError, InputError, check_image
-from layerblend.files.frames import FITS_ENDING, blank_edge_zeros, open_frame, read_image
+from layerblend.files.edges import blank_edge_zeros
+from layerblend.files.frames import FITS_ENDING, open_frame, read_image
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, LinearImage

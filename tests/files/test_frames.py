@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from layerblend.errors import InputError
-from layerblend.files.frames import check_same_grid, edge_zeros, find_frames, natural_key, open_frame, read_image
+from layerblend.files.frames import check_same_grid, find_frames, natural_key, open_frame, read_image
 from layerblend.files.pictures import write_fits
 
 DATA = Path(__file__).parents[1] / "data" / "fits_oddities"
@@ -162,13 +162,6 @@ def test_a_zero_in_one_channel_only_is_a_value(tmp_path: Path) -> None:
     image = read_image(open_frame(write(tmp_path / "c.fits", cube)))[::-1]
     assert np.isnan(image[0]).all()
     assert (image[1:, :2, 0] == 0).all()
-
-
-def test_edge_zeros_follow_sides_not_corners() -> None:
-    zero = np.zeros((5, 5), bool)
-    zero[0, 0] = zero[1, 1] = zero[3, 3] = zero[3, 4] = True
-    assert edge_zeros(zero).nonzero()[0].tolist() == [0, 3, 3]
-    assert not edge_zeros(np.zeros((3, 3), bool)).any()
 
 
 def test_scaled_integers_follow_the_header() -> None:
