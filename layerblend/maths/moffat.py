@@ -417,7 +417,7 @@ def star_class(fits: StarFits, *, noise: float, spread: float = 0.25) -> Mask:
     # Resampled hot pixels are all of one small width; real stars beside them form a narrow class of their own at a larger one.
     if wide.sum() >= 8 and wide.sum() >= 0.15 * usable.sum() and mad_sigma(log_width[wide]) < 0.15:
         usable = wide
-    centre = _densest(log_width[usable], weight[usable])
+    centre = densest(log_width[usable], weight[usable])
     for _ in range(5):
         near = usable & (np.abs(log_width - centre) < spread)
         centre = weighted_median(log_width[near], weight[near])
@@ -430,8 +430,8 @@ def shape_weights(fits: StarFits, noise: float) -> Array:
     return 1 / ((noise / np.maximum(fits.peak, 1e-30)) ** 2 + MODEL_ERROR**2)
 
 
-def _densest(values: Array, weights: Array, reach: float = 0.06) -> float:
-    """The value that has most weight within ``reach`` of it."""
+def densest(values: Array, weights: Array, reach: float = 0.06) -> float:
+    """Mode of a weighted sample: the value that has most weight within ``reach`` of it."""
     near = np.abs(values[:, None] - values[None, :]) <= reach
     return float(values[np.argmax(near @ weights)])
 

@@ -151,7 +151,8 @@ def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any],
     weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
     fwhm, e1, e2, beta = (np.array([weighted_median(values, weights)]) for values in (stars.fwhm, stars.e1, stars.e2, stars.beta))
     major, eccentricity, angle = (float(value[0]) for value in moffat.axes_of(fwhm, e1, e2))
-    words = (f"only {len(stars)} stars could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
+    number = "1 star" if len(stars) == 1 else f"{len(stars)} stars"
+    words = (f"only {number} could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
     return {
         "fwhm": float(fwhm[0]),
         "fwhm_major": major,

@@ -20,9 +20,13 @@ PEAK_SNR = (40.0, 20.0, 10.0, 5.0)
 ENOUGH_STARS = 60
 # Stars needed for a quadratic, a linear field; below, one shape for all.
 QUADRATIC_STARS, LINEAR_STARS = 60, 25
-TERMS = {6: "quadratic", 3: "linear", 1: "constant"}
+TERMS = {6: "quadratic over the field", 3: "linear over the field", 1: "the same all over the field"}
 MIN_STARS = 3
 UNDERSAMPLED_PX = 2.0
+CLIP_SIGMA = 4.0
+LEAST_SCATTER = 0.01
+# The first fit leaves out what is this much wider (in ln) than most stars: rather galaxies than corners.
+START_WIDER = 0.2
 
 
 def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarShape:
@@ -35,7 +39,8 @@ def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarSh
 
     Returns
     -------
-    StarShape; quadratic from 60 stars on, linear from 25, else constant; ``words`` say so, and whether stars are undersampled.
+    StarShape; the same all over the field, linear or (from 60 stars on) quadratic, as the stars ask for; ``words`` say so, and
+    whether stars are undersampled.
 
     Raises
     ------
@@ -103,31 +108,68 @@ def _usable(fits: moffat.StarFits, noise: float) -> moffat.StarFits:
 
 
 def _shape_field(stars: moffat.StarFits, noise: float, height: int, width: int) -> tuple[Array, Array, int]:
-    """Terms of ln fwhm, e1, e2 over the field by weighted least squares; stars 4 sigma off in any of them are dropped."""
+    """Terms of ln fwhm, e1, e2 over the field by weighted least squares, the stars that agree with them, and the number of terms each.
+
+    Fits with 1, 3 and 6 terms are tried, as many as the stars can carry; the one of least Bayesian information criterion (Schwarz 1978,
+    Ann. Stat. 6, 461) is taken, so that a handful of odd stars does not bend the field.
+    """
     u, v = 2 * stars.x / max(width - 1, 1) - 1, 2 * stars.y / max(height - 1, 1) - 1
-    basis = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+    basis = _basis(u, v)
     values = np.column_stack([np.log(stars.fwhm), stars.e1, stars.e2])
-    weight = np.sqrt(moffat.shape_weights(stars, noise))[:, None]
-    kept = np.ones(len(stars), bool)
-    for _ in range(6):
-        order = _order_for(u[kept], v[kept])
-        terms = np.zeros((3, 6))
-        terms[:, :order] = np.linalg.lstsq(basis[kept, :order] * weight[kept], values[kept] * weight[kept], rcond=None)[0].T
-        residual = values - basis @ terms.T
-        scatter = np.array([max(mad_sigma(column), 0.01) for column in residual[kept].T])
-        now = np.all(np.abs(residual) <= 4 * scatter, axis=1)
-        if now.sum() < MIN_STARS or np.array_equal(now, kept):
-            break
-        kept = now
+    weights = moffat.shape_weights(stars, noise)
+    tried = [(_fit_terms(basis, values, weights, order), order) for order in _orders_for(u, v)]
+    tried = [(fit, order) for fit, order in tried if order == 1 or _stays_in_range(fit[0], basis[fit[1]])]
+    (_, narrow_kept), _ = tried[-1]
+    scale = np.sqrt(np.mean(1 / weights[narrow_kept]))
+    residuals = [(values - basis @ terms.T) * np.sqrt(weights)[:, None] * scale for (terms, _), _ in tried]
+    scatter = np.min([_scatters(residual[kept]) for residual, ((_, kept), _) in zip(residuals, tried, strict=True)], axis=0)
+    criteria = [
+        np.minimum((residual / scatter) ** 2, CLIP_SIGMA**2).sum() + 3 * order * np.log(len(stars))
+        for residual, (_, order) in zip(residuals, tried, strict=True)
+    ]
+    (terms, kept), order = tried[int(np.argmin(criteria))]
     return terms, kept, order
 
 
-def _order_for(u: Array, v: Array) -> int:
-    """Number of terms that so many stars, so spread, can carry."""
-    spread = min(np.ptp(u), np.ptp(v)) if u.size else 0.0
+def _basis(u: Array, v: Array) -> Array:
+    return np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+
+
+def _orders_for(u: Array, v: Array) -> tuple[int, ...]:
+    """Numbers of terms that so many stars, so spread, can carry."""
+    spread = min(np.ptp(u), np.ptp(v))
     if u.size >= QUADRATIC_STARS and spread > 1.0:
-        return 6
-    return 3 if u.size >= LINEAR_STARS and spread > 0.8 else 1
+        return (1, 3, 6)
+    return (1, 3) if u.size >= LINEAR_STARS and spread > 0.8 else (1,)
+
+
+def _fit_terms(basis: Array, values: Array, weights: Array, order: int) -> tuple[Array, Array]:
+    """Least squares with so many terms; stars far off in width or ellipse are dropped, and taken back when they agree again."""
+    root = np.sqrt(weights)[:, None]
+    kept = values[:, 0] < moffat.densest(values[:, 0], weights) + START_WIDER
+    terms = np.zeros((3, 6))
+    for _ in range(10):
+        terms[:, :order] = np.linalg.lstsq(basis[kept, :order] * root[kept], values[kept] * root[kept], rcond=None)[0].T
+        residual = values - basis @ terms.T
+        now = np.all(np.abs(residual) <= CLIP_SIGMA * _scatters(residual[kept]), axis=1)
+        if now.sum() < max(MIN_STARS, order) or np.array_equal(now, kept):
+            break
+        kept = now
+    return terms, kept
+
+
+def _scatters(residual: Array) -> Array:
+    """Scatter of width and ellipse components. Galaxies and blends are only ever wider than stars: the narrower half tells the width's."""
+    narrower = residual[residual[:, 0] <= 0, 0]
+    width = 1.4826 * float(np.median(-narrower)) if len(narrower) else 0.0
+    return np.maximum([width, mad_sigma(residual[:, 1]), mad_sigma(residual[:, 2])], LEAST_SCATTER)
+
+
+def _stays_in_range(terms: Array, used: Array) -> bool:
+    """The corners' widths must not leave the range found at the stars by more than 15 %."""
+    u, v = np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0])
+    field, stars = _basis(u.ravel(), v.ravel()) @ terms[0], used @ terms[0]
+    return bool(field.max() <= stars.max() + 0.15 and field.min() >= stars.min() - 0.15)
 
 
 def _star_rows(stars: moffat.StarFits) -> Array:
@@ -139,12 +181,12 @@ def _star_rows(stars: moffat.StarFits) -> Array:
 def _words(terms: Array, order: int, stars: int, height: int, width: int, beta: float) -> tuple[str, ...]:
     shape = StarShape(beta, terms, height, width, np.zeros((0, 8)))
     middle = shape.centre
-    words = [f"star shape from {stars} stars ({TERMS[order]} over the field): fwhm {middle.fwhm:.2f} px in the middle"]
+    words = [f"star shape from {stars} stars ({TERMS[order]}): fwhm {middle.fwhm:.2f} px in the middle"]
     if order > 1:
         corners = [shape.at(x, y).fwhm for x in (0, width - 1) for y in (0, height - 1)]
         words[0] += f", {min(corners):.2f} to {max(corners):.2f} px in the corners"
     if middle.fwhm < UNDERSAMPLED_PX:
         words.append(f"undersampled: stars are {middle.fwhm:.2f} px wide, below {UNDERSAMPLED_PX:g} px their shape is only roughly known")
-    if order == 1:
-        words.append(f"only {stars} stars, or all in one part of the field: one shape for the whole field")
+    if stars < LINEAR_STARS:
+        words.append(f"only {stars} stars: one shape for the whole field")
     return tuple(words)

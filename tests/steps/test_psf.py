@@ -6,12 +6,12 @@ from layerblend.steps.psf import measure_psf
 from tests.scenes.stars import add_stars, random_catalogue, star_field
 
 
-def varying_field(seed=1, stars=400, height=800, width=1000, noise=2e-4, beta=2.8):
+def varying_field(seed=1, stars=400, height=800, width=1000, noise=2e-4, beta=2.8, tilt=0.03, bend=1.0):
     """Stars whose width grows to the corners and whose long axes follow a known pattern; returns image and (ln fwhm, e1, e2) terms."""
     rng = np.random.default_rng(seed)
     catalogue = random_catalogue(rng, stars, height, width, -1.5, 1.0)
     u, v = 2 * catalogue[:, 0] / (width - 1) - 1, 2 * catalogue[:, 1] / (height - 1) - 1
-    terms = np.array([[np.log(3.2), 0.03, 0, 0.10, 0, 0.12], [0.04, 0, 0, 0.05, 0, -0.05], [0, 0, 0, 0, 0.10, 0]])
+    terms = np.array([[np.log(3.2), tilt, 0, 0.10 * bend, 0, 0.12 * bend], [0.04, 0, 0, 0.05, 0, -0.05], [0, 0, 0, 0, 0.10, 0]])
     ln_fwhm, e1, e2 = terms @ np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
     short = (1 - np.hypot(e1, e2)) / (1 + np.hypot(e1, e2))
     plane = np.full((height, width), 0.02)
@@ -48,13 +48,30 @@ def test_mono_and_colour_agree():
     assert colour.centre.fwhm == pytest.approx(mono.centre.fwhm, rel=1e-4)
 
 
-@pytest.mark.parametrize("stars, kind", [(18, "constant"), (38, "linear"), (150, "quadratic")])
+@pytest.mark.parametrize("stars, kind", [(20, "the same"), (45, "linear"), (200, "quadratic")])
 def test_fewer_stars_carry_fewer_terms(stars, kind):
-    shape = measure_psf(star_field(3, 500, 600, stars=stars, margin=20, eccentricity=0.4, angle=50).image)
+    shape = measure_psf(varying_field(3, stars, 500, 600, tilt=0.15, bend=0.5)[0])
     assert kind in shape.words[0]
+    assert (len(shape.stars) < 25) == any("one shape for the whole field" in word for word in shape.words)
+
+
+@pytest.mark.parametrize("stars", [18, 38, 150])
+def test_a_field_that_does_not_vary_comes_out_flat(stars):
+    shape = measure_psf(star_field(3, 500, 600, stars=stars, margin=20, eccentricity=0.4, angle=50).image)
     assert shape.centre.fwhm == pytest.approx(3.4, rel=0.01)
     assert shape.centre.eccentricity == pytest.approx(0.4, abs=0.03)
-    assert shape.at(0, 0).fwhm == pytest.approx(3.4, rel=0.04)
+    assert shape.at(0, 0).fwhm == pytest.approx(3.4, rel=0.03)
+    assert np.abs(shape.terms[:, 3:]).max() < 0.01
+
+
+def test_galaxies_do_not_bend_the_field():
+    rng = np.random.default_rng(13)
+    plane = star_field(13, 700, 900, stars=110, sky=0.0).image.astype(float)
+    galaxies = random_catalogue(rng, 60, 700, 450, -0.5, 1.0, margin=10)
+    add_stars(plane, galaxies, 3.4 * np.exp(rng.uniform(0.1, 0.6, 60)), 3.0, rng.uniform(0.2, 0.7, 60), rng.uniform(0, 180, 60))
+    shape = measure_psf(plane.astype(np.float32))
+    for place in ((0, 0), (899, 699), (450, 350), (0, 699)):
+        assert shape.at(*place).fwhm == pytest.approx(3.4, rel=0.03)
 
 
 def test_undersampled_stars_are_called_so():
