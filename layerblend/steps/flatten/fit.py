@@ -6,6 +6,7 @@ exponential plus a wider, rounder one, with amplitudes of its own in every chann
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import comb
@@ -13,6 +14,7 @@ from math import comb
 import numpy as np
 from numpy.polynomial import legendre
 from scipy import ndimage as ndi
+from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import least_squares
 
 from layerblend.kinds import Array
@@ -21,7 +23,7 @@ from layerblend.maths.robust import mad_sigma
 from .objects import Galaxy, elliptical_radius, find_galaxies, leftover_mask
 from .tiles import TileTable, join_tiles
 
-DEGREE = 7
+DEGREE = 9
 WIDE_DEGREE = 3
 # Penalty on squared third derivatives; the first leaves nothing but a parabola.
 STIFFNESS = (1e9, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8)
@@ -33,7 +35,9 @@ FOLDS = 6
 BOUNDED_LOSS = 25.0
 # Tukey's biweight, wide below the fit, narrower above it where stars and objects stand.
 REACH_BELOW, REACH_ABOVE = 4.7, 3.0
-GALAXY_ERROR = 0.1
+GALAXY_ERROR = 0.3
+# Share of the sky's departure from a parabola that its model may miss before a tile is rejected: else a glow's tip never gets in.
+GLOW_ERROR = 0.1
 WIDER = 1.8
 ROUNDER = 0.6
 FAINTEST_SHARE = 0.15
@@ -41,6 +45,8 @@ FAINTEST_SHARE = 0.15
 FAR_ERROR = 0.05 * 7.0 / np.sqrt(0.02)
 WIDE_FAR_ERROR = 0.05 * 20.0 / np.sqrt(0.02)
 ROUNDS = 3
+HUBER_BELOW, HUBER_ABOVE = 2.0, 1.0
+START_SCALES = (1 / 30, 1 / 16, 1 / 9)
 LARGEST_SCALE, SMALLEST_SCALE = 0.25, 0.008
 CENTRE_REACH = 0.04
 OTHERS_GROW = 1.5
@@ -48,6 +54,9 @@ POWER_RANGE = (0.6, 1.3)
 USED_WEIGHT = 0.5
 CLEAN_WEIGHT = 0.3
 CLEAN_GALAXY = 0.5
+
+
+Loss = Callable[[Array], Array]
 
 
 @dataclass(frozen=True)
@@ -156,6 +165,12 @@ def residual_scale(r: Array) -> float:
     return scatter if scatter > 1 else 1.0
 
 
+def lopsided_huber(r: Array) -> Array:
+    """Weights that never reach zero: what the first rounds reject by mistake can still come back."""
+    reach = np.where(r > 0, HUBER_ABOVE, HUBER_BELOW)
+    return np.minimum(1, reach / np.maximum(np.abs(r), 1e-9))
+
+
 def lower_parabola(table: TileTable) -> Array:
     """(ny, nx) a first sky in luminance: a parabola that follows the lower tiles."""
     design = legendre_design(table.u, table.v, 2)
@@ -190,34 +205,38 @@ def solve_signed(N: Array, b: Array, n_sky: int) -> Array:
 
 
 # ---------------------------------------------------------------- the joint fit
-class _JointFit:
-    """State of one fit; rows are the joined tiles that count."""
+@dataclass(frozen=True)
+class _Problem:
+    """The rows that count, their design and priors; nothing here changes during the fit."""
 
-    def __init__(self, table: TileTable, *, wide: bool, protected: Array):
-        self.table, self.rows = table, join_tiles(table)
-        self.profile = _Profile(wide)
-        self.degree = WIDE_DEGREE if wide else DEGREE
-        self.far_error = WIDE_FAR_ERROR if wide else FAR_ERROR
-        ok = self.rows.used.ravel()
-        self.ok = ok
-        u, v = self.rows.u.ravel()[ok], self.rows.v.ravel()[ok]
-        self.x, self.y = self.rows.x.ravel()[ok], self.rows.y.ravel()[ok]
-        self.S = legendre_design(u, v, self.degree)
-        self.n_sky = self.S.shape[1]
-        self.penalty = roughness(self.degree) * (len(u) / PENALTY_UNIT**2)
-        self.z = self.rows.value.reshape(-1, self.rows.value.shape[-1])[ok]
-        self.light = self.z.mean(1)
-        self.error = np.maximum(self.rows.error.ravel()[ok], 0.05)
-        self.fold = ((np.floor((u + 1) * BLOCKS[0] / 2) * 5 + np.floor((v + 1) * BLOCKS[1] / 2) * 3) % FOLDS).astype(int)
-        self.tile_sky = legendre_design(table.u, table.v, self.degree)
-        self.protected = protected
-        self.galaxies: list[Galaxy] = []
+    table: TileTable
+    rows: TileTable
+    ok: Array
+    x: Array
+    y: Array
+    z: Array
+    error: Array
+    fold: Array
+    design: Array
+    bent: Array
+    penalty: Array
+    degree: int
+    profile: _Profile
+    far_error: float
+
+    @property
+    def n_sky(self) -> int:
+        return self.design.shape[1]
+
+    @property
+    def channels(self) -> int:
+        return self.z.shape[1]
 
     def at_rows(self, tile_mask: Array) -> Array:
         """A row is masked when any of its tiles is."""
         return ndi.maximum_filter(tile_mask, 2, origin=(-1, -1))[::2, ::2].ravel()[self.ok] > 0
 
-    def columns(self, galaxies: list[Galaxy]) -> Array:
+    def columns(self, galaxies: Sequence[Galaxy]) -> Array:
         parts = [c for g in galaxies for c in self.profile.columns(self.x, self.y, g)]
         return np.stack(parts, 1) if parts else np.zeros((len(self.x), 0))
 
@@ -238,122 +257,213 @@ class _JointFit:
         Aw = A * inverse_variance[:, None]
         return solve_signed(Aw.T @ A + self.regulariser(stiffness, far), Aw.T @ z, self.n_sky)
 
-    # -- shape of the galaxies, on luminance
-    def shape_galaxies(self, base: Array, weight: Array, amplitude: Array | None, light: Array) -> tuple[Array, Array]:
-        """Least squares for centre, scale and ellipse; sky and amplitudes solved inside (variable projection). -> weight, amplitude."""
-        shared = self.error**2 / min(self.z.shape[1], 2)
-        G = self.columns(self.galaxies)
-        A = np.hstack([self.S, G])
-        far = self.far_row(G, amplitude)
-        error = np.sqrt(shared + (GALAXY_ERROR * light) ** 2)
-        for _ in range(3):
-            c = self.solve(A, self.light, weight / error**2, MIDDLE_STIFFNESS, far)
-            error = np.sqrt(shared + (GALAXY_ERROR * (G @ c[self.n_sky :])) ** 2)
-            r = (self.light - A @ c) / error
-            weight = base * lopsided(r / residual_scale(r[base > 0]))
-        amplitude = c[self.n_sky :]
-        self.galaxies = self._best_shape(np.sqrt(weight) / error, amplitude)
-        return weight, amplitude
 
-    def _best_shape(self, root: Array, amplitude: Array) -> list[Galaxy]:
-        Sw, zw = self.S * root[:, None], self.light * root
-        SS = Sw.T @ Sw + self.penalty * MIDDLE_STIFFNESS
-        Sz, n, k = Sw.T @ zw, self.n_sky, len(self.x)
+def _make_problem(table: TileTable, wide: bool) -> _Problem:
+    rows = join_tiles(table)
+    ok = rows.used.ravel()
+    u, v = rows.u.ravel()[ok], rows.v.ravel()[ok]
+    degree = WIDE_DEGREE if wide else DEGREE
+    fold = (np.floor((u + 1) * BLOCKS[0] / 2) * 5 + np.floor((v + 1) * BLOCKS[1] / 2) * 3) % FOLDS
+    design = legendre_design(u, v, degree)
+    return _Problem(
+        table=table,
+        rows=rows,
+        ok=ok,
+        x=rows.x.ravel()[ok],
+        y=rows.y.ravel()[ok],
+        z=rows.value.reshape(-1, rows.value.shape[-1])[ok],
+        error=np.maximum(rows.error.ravel()[ok], 0.05),
+        fold=fold.astype(int),
+        design=design,
+        bent=np.where([i + j > 2 for i, j in legendre_terms(degree)], design, 0.0),
+        penalty=roughness(degree) * (len(u) / PENALTY_UNIT**2),
+        degree=degree,
+        profile=_Profile(wide),
+        far_error=WIDE_FAR_ERROR if wide else FAR_ERROR,
+    )
 
-        def residual(q: Array) -> Array:
-            galaxies = [Galaxy(*p) for p in q.reshape(-1, 6)]
-            G = self.columns(galaxies)
-            far = self.far_row(G, amplitude)
-            Gw = G * root[:, None]
-            SG = Sw.T @ Gw
-            GG = Gw.T @ Gw + np.outer(far, far) * (k / self.far_error**2)
-            c = solve_signed(np.block([[SS, SG], [SG.T, GG]]), np.r_[Sz, Gw.T @ zw], n)
-            prior = np.sqrt(k) / self.far_error * (far @ c[n:])
-            return np.r_[zw - Sw @ c[:n] - Gw @ c[n:], prior * FAR_IN_SHAPE, q.reshape(-1, 6)[:, 5] / 0.1]
 
-        low, high = self.bounds
-        start = np.clip(np.array(self.galaxies).ravel(), low + 1e-6, high - 1e-6)
-        steps = np.tile([20, 20, 0.1, 0.05, 0.05, 0.1], len(self.galaxies))
-        found = least_squares(residual, start, bounds=(low, high), x_scale=steps, max_nfev=8, diff_step=1e-3)
-        return [Galaxy(*map(float, p)) for p in found.x.reshape(-1, 6)]
+@dataclass
+class _State:
+    """What the rounds improve: weights (n, C), galaxy light at the rows (n, C), amplitudes (components, C), stiffness per channel."""
 
-    def set_bounds(self) -> None:
-        """The centre stays near its guess; only the largest galaxy may grow freely, else a star's halo swallows a glow."""
-        W = self.table.width
-        powers = np.log(POWER_RANGE)
-        low, high = [], []
-        for index, g in enumerate(self.galaxies):
-            largest = np.log(LARGEST_SCALE * W)
-            if index:
-                largest = min(largest, g.log_scale + np.log(OTHERS_GROW))
-            low += [g.x - CENTRE_REACH * W, g.y - CENTRE_REACH * W, np.log(SMALLEST_SCALE * W), -0.93, -0.93, powers[0]]
-            high += [g.x + CENTRE_REACH * W, g.y + CENTRE_REACH * W, largest, 0.93, 0.93, powers[1]]
-        self.bounds = np.array(low), np.array(high)
+    galaxies: list[Galaxy]
+    weight: Array
+    light: Array
+    amplitude: Array | None
+    stiffness: list[float]
+    excess: Array
+    coefficients: Array | None = None
 
-    # -- channels
-    def stiffness_by_folds(self, A: Array, z: Array, weight: Array, error: Array, far: Array) -> float:
-        """The stiffest sky that predicts left-out blocks within half a per cent of the best one."""
-        folds = [self.fold == f for f in range(FOLDS)]
-        inverse = weight / error**2
+
+def _errors(problem: _Problem, light: Array) -> Array:
+    """(n, C) expected error: a tenth of the galaxy's light, so that arms and knots weigh little and the outskirts decide."""
+    return np.sqrt(problem.error[:, None] ** 2 + (GALAXY_ERROR * light) ** 2)
+
+
+def _mean_amplitude(state: _State) -> Array | None:
+    return None if state.amplitude is None else state.amplitude.mean(1)
+
+
+def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int = 0) -> None:
+    """Sky and amplitudes of every channel, rejection against the channel's own fit; changes ``state``.
+
+    Always from bounded weights first, so that what was rejected by mistake in an earlier round can come back; then ``turns`` rounds of
+    weights that fall to zero.
+    """
+    G = problem.columns(state.galaxies)
+    A, far = np.hstack([problem.design, G]), problem.far_row(G, _mean_amplitude(state))
+    coefficients = np.zeros((A.shape[1], problem.channels))
+    for c in range(problem.channels):
+        light, weight = state.light[:, c], base
+        for loss in [lopsided_huber] * 3 + [lopsided] * turns:
+            error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2)
+            k = problem.solve(A, problem.z[:, c], weight / error**2, state.stiffness[c], far)
+            light = G @ k[problem.n_sky :]
+            bent = problem.bent @ k[: problem.n_sky]
+            error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2 + (GLOW_ERROR * bent) ** 2)
+            r = (problem.z[:, c] - A @ k) / error
+            state.excess[c] = residual_scale(r[base > 0])
+            weight = base * loss(r / state.excess[c])
+        coefficients[:, c], state.light[:, c], state.weight[:, c] = k, light, weight
+    state.coefficients, state.amplitude = coefficients, coefficients[problem.n_sky :]
+
+
+def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
+    """The stiffest sky that predicts left-out blocks within half a per cent of the best one, channel by channel; changes ``state``."""
+    G = problem.columns(state.galaxies)
+    A, far = np.hstack([problem.design, G]), problem.far_row(G, _mean_amplitude(state))
+    folds = [problem.fold == f for f in range(FOLDS)]
+    error = _errors(problem, state.light)
+    for c in range(problem.channels):
+        z = problem.z[:, c]
+        soft = problem.solve(A, z, state.weight[:, c] / error[:, c] ** 2, STIFFNESS[-1], far)
+        bent = problem.bent @ soft[: problem.n_sky]
+        # Weights from before the rejection, else a glow that was rejected is never missed.
+        weight = base * lopsided((z - A @ soft) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
+        inverse = weight / error[:, c] ** 2
         normal = [(A[f] * inverse[f, None]).T @ A[f] for f in folds]
         right = [(A[f] * inverse[f, None]).T @ z[f] for f in folds]
-        N, b = sum(normal), sum(right)
-        losses = []
+        N, b, losses = sum(normal), sum(right), []
         for stiffness in STIFFNESS:
-            P, loss = self.regulariser(stiffness, far), 0.0
+            P, loss = problem.regulariser(stiffness, far), 0.0
             for f, N_f, b_f in zip(folds, normal, right, strict=True):
-                c = solve_signed(N - N_f + P, b - b_f, self.n_sky)
-                loss += (self.cv_weight[f] * np.minimum(((z[f] - A[f] @ c) / error[f]) ** 2, BOUNDED_LOSS)).sum()
+                k = solve_signed(N - N_f + P, b - b_f, problem.n_sky)
+                loss += (weight[f] * np.minimum(((z[f] - A[f] @ k) / error[f, c]) ** 2, BOUNDED_LOSS)).sum()
             losses.append(loss)
-        return STIFFNESS[int(np.argmax(np.array(losses) <= min(losses) * STIFFER_WITHIN))]
-
-    def fit_channels(self, base: Array, weight: Array, amplitude: Array | None, light: Array) -> SkyFit:
-        """Sky and amplitudes of every channel, stiffness by cross-validation, rejection against the channel's own fit."""
-        G = self.columns(self.galaxies)
-        A, far = np.hstack([self.S, G]), self.far_row(G, amplitude)
-        self.cv_weight = base * self.before_rejection(A, weight, far)
-        C = self.z.shape[1]
-        coefficients, galaxy, w = np.zeros((A.shape[1], C)), np.repeat(light[:, None], C, 1), np.repeat(weight[:, None], C, 1)
-        excess, chosen = np.ones(C), []
-        for c in range(C):
-            stiffness = MIDDLE_STIFFNESS
-            error = np.sqrt(self.error**2 + (GALAXY_ERROR * galaxy[:, c]) ** 2)
-            for turn in range(5):
-                k = self.solve(A, self.z[:, c], w[:, c] / error**2, stiffness, far)
-                galaxy[:, c] = G @ k[self.n_sky :]
-                error = np.sqrt(self.error**2 + (GALAXY_ERROR * galaxy[:, c]) ** 2)
-                r = (self.z[:, c] - A @ k) / error
-                excess[c] = residual_scale(r[base > 0])
-                w[:, c] = base * lopsided(r / excess[c])
-                if turn == 0:
-                    stiffness = self.stiffness_by_folds(A, self.z[:, c], self.cv_weight, error, far)
-            coefficients[:, c] = k
-            chosen.append(stiffness)
-        mean_galaxy = galaxy.mean(1)
-        return SkyFit(
-            degree=self.degree,
-            coefficients=coefficients[: self.n_sky],
-            galaxies=tuple(self.galaxies),
-            amplitudes=coefficients[self.n_sky :],
-            rows=self.rows,
-            weight=w,
-            residual=self.z - A @ coefficients,
-            galaxy=galaxy,
-            clean=(w > CLEAN_WEIGHT).all(1) & (mean_galaxy < CLEAN_GALAXY),
-            excess=excess,
-            stiffness=tuple(chosen),
-            far=float(np.quantile(mean_galaxy, FAINTEST_SHARE)) if G.shape[1] else 0.0,
-            wide=self.profile.wide,
-        )
-
-    def before_rejection(self, A: Array, weight: Array, far: Array) -> Array:
-        """Weights for cross-validation from before the rejection, else a glow that was rejected is never missed."""
-        if self.galaxies:
-            return weight
-        c = self.solve(A, self.light, weight / self.error**2, STIFFNESS[-1], far)
-        return lopsided((self.light - A @ c) / self.error, 8.0, 6.0)
+        state.stiffness[c] = STIFFNESS[int(np.argmax(np.array(losses) <= min(losses) * STIFFER_WITHIN))]
 
 
+def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]:
+    """The centre stays near its guess; only the largest galaxy may grow freely, else a star's halo swallows a glow."""
+    powers = np.log(POWER_RANGE)
+    low, high = [], []
+    for index, g in enumerate(galaxies):
+        largest = np.log(LARGEST_SCALE * width)
+        if index:
+            largest = min(largest, g.log_scale + np.log(OTHERS_GROW))
+        low += [g.x - CENTRE_REACH * width, g.y - CENTRE_REACH * width, np.log(SMALLEST_SCALE * width), -0.93, -0.93, powers[0]]
+        high += [g.x + CENTRE_REACH * width, g.y + CENTRE_REACH * width, largest, 0.93, 0.93, powers[1]]
+    return np.array(low), np.array(high)
+
+
+class _ShapeCost:
+    """Residuals of all channels for given galaxy shapes; sky and amplitudes are solved inside (variable projection).
+
+    The residual holds the data, the sky's roughness and the far-field prior, so that a shape which needs a rough sky pays for it.
+    """
+
+    def __init__(self, problem: _Problem, state: _State):
+        self.problem, self.amplitude = problem, _mean_amplitude(state)
+        self.root = np.sqrt(state.weight) / _errors(problem, state.light)
+        self.far_root = np.sqrt(len(problem.x)) / problem.far_error
+        values, vectors = np.linalg.eigh(problem.penalty)
+        rough = vectors[:, values > 1e-9 * values.max()] * np.sqrt(values[values > 1e-9 * values.max()])
+        self.parts = []
+        for c in range(problem.channels):
+            S = problem.design * self.root[:, c, None]
+            z = problem.z[:, c] * self.root[:, c]
+            N = S.T @ S + problem.penalty * state.stiffness[c] + 1e-6 * np.eye(S.shape[1])
+            factor = cho_factor(N)
+            self.parts.append((S, z, factor, cho_solve(factor, S.T @ z), rough.T * np.sqrt(state.stiffness[c])))
+
+    def _galaxies(self, q: Array) -> list[Galaxy]:
+        return [Galaxy(*p) for p in q.reshape(-1, len(Galaxy._fields))]
+
+    def residual(self, q: Array) -> Array:
+        """One long vector: per channel data, roughness and far field; then the prior on the profile's power."""
+        G = self.problem.columns(self._galaxies(q))
+        far = self.problem.far_row(G, self.amplitude)
+        prior = np.outer(far, far) * self.far_root**2
+        out, self.solved = [], []
+        for c, (S, z, factor, alone, rough) in enumerate(self.parts):
+            Gw = G * self.root[:, c, None]
+            SG = S.T @ Gw
+            through = cho_solve(factor, SG)
+            amplitude = solve_signed(Gw.T @ Gw - SG.T @ through + prior, Gw.T @ z - SG.T @ alone, 0)
+            sky = alone - through @ amplitude
+            out += [z - S @ sky - Gw @ amplitude, rough @ sky, np.atleast_1d(FAR_IN_SHAPE * self.far_root * (far @ amplitude))]
+            self.solved.append((Gw, SG, through, amplitude))
+        out.append(self._powers(q) / POWER_ERROR)
+        self.at = q.copy()
+        return np.concatenate(out)
+
+    def _powers(self, q: Array) -> Array:
+        return q.reshape(-1, len(Galaxy._fields))[:, Galaxy._fields.index("log_power")]
+
+    def jacobian(self, q: Array) -> Array:
+        """Derivative with sky and amplitudes following (Kaufman's form: the projector's own change is left out)."""
+        if not np.array_equal(q, self.at):
+            self.residual(q)
+        slopes = self._column_slopes(q)
+        G = self.problem.columns(self._galaxies(q))
+        faint = self._faint(G)
+        blocks = []
+        for c, (S, _, factor, _, rough) in enumerate(self.parts):
+            Gw, SG, through, amplitude = self.solved[c]
+            active = amplitude > 0
+            moved = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1)
+            D = moved * self.root[:, c, None]
+            SD, GD = S.T @ D, Gw.T @ D
+            inner = (Gw.T @ Gw - SG.T @ through)[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
+            a = np.linalg.solve(inner, (GD - through.T @ SD)[active]) if active.any() else np.zeros((0, D.shape[1]))
+            k = cho_solve(factor, SD) - through[:, active] @ a
+            blocks += [S @ k + Gw[:, active] @ a - D, -(rough @ k), FAR_IN_SHAPE * self.far_root * moved[faint].mean(0)[None]]
+        powers = np.zeros((len(self._powers(q)), len(q)))
+        powers[np.arange(len(powers)), np.arange(len(powers)) * len(Galaxy._fields) + Galaxy._fields.index("log_power")] = 1 / POWER_ERROR
+        return np.vstack([*blocks, powers])
+
+    def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
+        """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
+        galaxies, out = self._galaxies(q), []
+        per_galaxy = 1 if self.problem.profile.wide else 2
+        for g, galaxy in enumerate(galaxies):
+            here = self.problem.columns([galaxy])
+            for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
+                there = self.problem.columns([galaxy._replace(**{name: getattr(galaxy, name) + 0.01 * step})])
+                out.append((g * per_galaxy, (there - here) / (0.01 * step)))
+        return out
+
+    def _faint(self, G: Array) -> Array:
+        total = G @ (np.ones(G.shape[1]) if self.amplitude is None else np.maximum(self.amplitude, 1e-6))
+        return total <= np.quantile(total, FAINTEST_SHARE)
+
+
+def _improve_shapes(problem: _Problem, state: _State, bounds: tuple[Array, Array], *, starts: Sequence[float] = ()) -> None:
+    """Least squares for centres, scales and ellipses, from where they are and from other ``starts`` of the first scale, px."""
+    cost = _ShapeCost(problem, state)
+    guesses = [state.galaxies]
+    guesses += [[state.galaxies[0]._replace(log_scale=float(np.log(s))), *state.galaxies[1:]] for s in starts]
+    vectors = [np.clip(np.array(g).ravel(), bounds[0] + 1e-6, bounds[1] - 1e-6) for g in guesses]
+    best = min(vectors, key=lambda q: float((cost.residual(q) ** 2).sum()))
+    steps = np.tile(SHAPE_STEPS, len(state.galaxies))
+    found = least_squares(cost.residual, best, jac=cost.jacobian, bounds=bounds, x_scale=steps, max_nfev=SHAPE_TURNS)
+    state.galaxies = [Galaxy(*map(float, p)) for p in found.x.reshape(-1, len(Galaxy._fields))]
+
+
+SHAPE_STEPS = (20.0, 20.0, 0.1, 0.05, 0.05, 0.1)
+SHAPE_TURNS = 10
+POWER_ERROR = 0.1
 FAR_IN_SHAPE = 0.05
 
 
@@ -366,33 +476,58 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
     wide : the galaxy reaches the frame's edge: cubic sky, one component of free power
     protected : (ny, nx) bool, tiles that must not count as sky
     """
-    protected = np.zeros(table.count.shape, bool) if protected is None else protected
-    job = _JointFit(table, wide=wide, protected=protected)
-    job.galaxies = find_galaxies(table)
-    job.set_bounds()
+    problem = _make_problem(table, wide)
+    tile_design = legendre_design(table.u, table.v, problem.degree)
+    galaxies = find_galaxies(table)
+    bounds = _shape_bounds(galaxies, table.width)
+    n, C = problem.z.shape
+    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, [MIDDLE_STIFFNESS] * C, np.ones(C))
     sky, light = lower_parabola(table), np.zeros(table.count.shape)
-    weight, amplitude = np.ones(len(job.x)), None
-    row_light = np.zeros(len(job.x))
     for turn in range(ROUNDS):
-        mask = leftover_mask(table, sky, light, job.galaxies, first=turn == 0) | protected
-        base = np.where(job.at_rows(mask), 0.0, 1.0)
-        weight = base * weight
-        if job.galaxies:
-            for _ in range(2):
-                weight, amplitude = job.shape_galaxies(base, weight, amplitude, row_light)
-                row_light = job.columns(job.galaxies) @ amplitude
-        fit = job.fit_channels(base, weight, amplitude, row_light)
-        amplitude = fit.amplitudes.mean(1) if job.galaxies else None
-        weight, row_light = fit.weight.mean(1), fit.galaxy.mean(1)
-        sky = (job.tile_sky @ fit.coefficients).mean(1).reshape(table.count.shape)
-        light = galaxy_light(fit, table.x, table.y).mean(-1)
-    return fit
+        mask = leftover_mask(table, sky, light, state.galaxies, first=turn == 0)
+        if protected is not None:
+            mask |= protected
+        base = np.where(problem.at_rows(mask), 0.0, 1.0)
+        _solve_channels(problem, state, base)
+        if state.galaxies:
+            for inner in range(2):
+                starts = [table.width * s for s in START_SCALES] if turn == inner == 0 else []
+                _improve_shapes(problem, state, bounds, starts=starts)
+                _solve_channels(problem, state, base)
+        _choose_stiffness(problem, state, base)
+        _solve_channels(problem, state, base, turns=4)
+        sky = (tile_design @ state.coefficients[: problem.n_sky]).mean(1).reshape(table.count.shape)
+        light = _light_at(problem.profile, state.galaxies, state.amplitude, table.x, table.y).mean(-1)
+    return _result(problem, state)
+
+
+def _result(problem: _Problem, state: _State) -> SkyFit:
+    A = np.hstack([problem.design, problem.columns(state.galaxies)])
+    mean_light = state.light.mean(1)
+    return SkyFit(
+        degree=problem.degree,
+        coefficients=state.coefficients[: problem.n_sky],
+        galaxies=tuple(state.galaxies),
+        amplitudes=state.amplitude,
+        rows=problem.rows,
+        weight=state.weight,
+        residual=problem.z - A @ state.coefficients,
+        galaxy=state.light,
+        clean=(state.weight > CLEAN_WEIGHT).all(1) & (mean_light < CLEAN_GALAXY),
+        excess=state.excess,
+        stiffness=tuple(state.stiffness),
+        far=float(np.quantile(mean_light, FAINTEST_SHARE)) if state.galaxies else 0.0,
+        wide=problem.profile.wide,
+    )
 
 
 def galaxy_light(fit: SkyFit, x: Array, y: Array) -> Array:
     """Light of the fitted galaxies at places x, y (px): (..., C) in sigma."""
-    profile = _Profile(fit.wide)
-    columns = [c for g in fit.galaxies for c in profile.columns(x, y, g)]
+    return _light_at(_Profile(fit.wide), fit.galaxies, fit.amplitudes, x, y)
+
+
+def _light_at(profile: _Profile, galaxies: Sequence[Galaxy], amplitudes: Array, x: Array, y: Array) -> Array:
+    columns = [c for g in galaxies for c in profile.columns(x, y, g)]
     if not columns:
-        return np.zeros((*np.shape(x), fit.coefficients.shape[1]))
-    return np.stack(columns, -1) @ fit.amplitudes
+        return np.zeros((*np.shape(x), amplitudes.shape[1]))
+    return np.stack(columns, -1) @ amplitudes

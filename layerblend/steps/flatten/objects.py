@@ -11,13 +11,15 @@ from scipy import ndimage as ndi
 from layerblend.kinds import Array
 from layerblend.maths.robust import mad_sigma
 
-from .tiles import TileTable
+from .tiles import TileTable, filled_tiles
 
 # White top-hat of this share of the width: wider than a galaxy's bright part, narrower than a gradient.
 TARGET_RADIUS = 1 / 11
-LEFTOVER_RADIUS = 1 / 15
+LEFTOVER_RADIUS = 1 / 10
 LEAST_PEAK, LEAST_RADIUS = 3.0, 0.02
 LEAST_RIM = 2
+LV_A, LV_B = 0.05, 0.25
+STAR_R, STAR_T = 1 / 15, 1.0
 MOST_GALAXIES = 3
 LEAST_SHARE_OF_FIRST = 0.02
 LEAST_DISTANCE = 0.1
@@ -104,11 +106,14 @@ def leftover_mask(table: TileTable, sky: Array, light: Array, galaxies: list[Gal
 
     ``sky`` and ``light``: (ny, nx) the present model of sky and galaxies in luminance, sigma.
     """
-    residual = ndi.gaussian_filter(table.median - sky - light, 1.0)
+    residual = ndi.gaussian_filter(filled_tiles(table.value.mean(-1) - sky - light, table.used), 1.0)
     raised = top_hat(residual, radius_tiles(table, LEFTOVER_RADIUS))
     if not first:
         raised = np.minimum(residual, raised)
-    threshold = max(4 * max(mad_sigma(raised), 0.08), 0.4) + 0.25 * light
+    if STAR_R:
+        stars = top_hat(ndi.gaussian_filter(table.median - sky - light, 1.0), radius_tiles(table, STAR_R))
+        raised = np.where(stars > STAR_T, np.maximum(raised, stars), raised)
+    threshold = max(4 * max(mad_sigma(raised), LV_A), LV_B) + 0.25 * light
     labels, _ = ndi.label(raised > threshold)
     mask = np.zeros(labels.shape, bool)
     for index, window in enumerate(ndi.find_objects(labels), 1):

@@ -85,12 +85,7 @@ def flatten(
     table = make_tiles(cube, sigma=_channel_sigma(sigma, cube.shape[2]), skip=_protect_mask(protect, cube.shape[:2]), stars=stars)
     if not table.used.any():
         raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
-    fit = fit_sky(table)
-    too_full = max(fit.excess) > TOO_FULL
-    filling = _decide_filling(frame_filling, too_full)
-    clean_share = fit.clean.mean()
-    if not filling and fit.galaxies and (fit.far > WIDE_FAR or clean_share < WIDE_CLEAN):
-        fit = fit_sky(table, wide=True)
+    fit, filling = decide(table, frame_filling)
     degree, coefficients = (0, _floor_level(table)) if filling else (fit.degree, fit.coefficients)
     if mode == "off" and not filling:
         degree, coefficients = 0, _clean_level(table, fit)
@@ -116,6 +111,15 @@ def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:
     if image.shape != flattened.model.shape:
         raise ArgumentError(f"`image` must have the shape of the flattened picture, {flattened.model.shape}, got {image.shape}.")
     return _without(image, flattened.model, flattened.mode)
+
+
+def decide(table: TileTable, frame_filling: bool | str) -> tuple[SkyFit, bool]:
+    """The fit that serves, and whether the target fills the frame."""
+    fit = fit_sky(table)
+    filling = _decide_filling(frame_filling, max(fit.excess) > TOO_FULL)
+    if not filling and fit.galaxies and (fit.far > WIDE_FAR or fit.clean.mean() < WIDE_CLEAN):
+        fit = fit_sky(table, wide=True)
+    return fit, filling
 
 
 def _without(image: Array, model: Array, mode: str) -> Array:

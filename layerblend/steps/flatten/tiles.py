@@ -119,7 +119,7 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
         count=pixels,
         error=np.sqrt(1 / np.maximum(pixels, 1) + TILE_FLOOR**2),
         used=pixels >= LEAST_TILE_SHARE * full,
-        median=_filled(median),
+        median=filled_tiles(median, np.isfinite(median)),
         level=level,
         sigma=scale,
     )
@@ -230,18 +230,17 @@ def _median_rows(light, tile, first, last, out):  # type: ignore[no-untyped-def]
             out[i, j] = np.median(buffer[:n]) if n > 5 else np.nan
 
 
-def _filled(median: Array) -> Array:
-    """Uncovered tiles take the value of the nearest covered one, so that filters see no edge there."""
-    missing = ~np.isfinite(median)
-    if missing.all():
-        return np.zeros_like(median)
-    nearest = ndi.distance_transform_edt(missing, return_distances=False, return_indices=True)
-    return median[tuple(nearest)]
+def filled_tiles(plane: Array, known: Array) -> Array:
+    """Tiles that are not known take the value of the nearest known one, so that filters see no edge there."""
+    if not known.any():
+        return np.zeros_like(plane)
+    nearest = ndi.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return plane[tuple(nearest)]
 
 
 def _star_mask(light: Plane, median: Array, noise: float) -> Array:
     """(H, W) uint8: light of stars (and of small bright objects) above the 32 px base, left out the wider the brighter it is."""
-    filled = _filled(median)
+    filled = filled_tiles(median, np.isfinite(median))
     coarse = cv2.resize(filled, (-(-filled.shape[1] // 2), -(-filled.shape[0] // 2)), interpolation=cv2.INTER_AREA)
     base = ndi.percentile_filter(coarse, BASE_PERCENTILE, 3)
     height, width = light.shape
