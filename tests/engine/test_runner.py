@@ -228,12 +228,13 @@ def test_a_flipped_bit_in_the_store_is_found_and_the_result_made_again(store: St
 
 
 RUN = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
 from layerblend.engine.graph import Graph, Node
 from layerblend.engine.runner import Runner
 from layerblend.engine.store import Store
 from tests.engine import toys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background hands down "ignored"
 folder, count, pause = Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])
 node = Node("rows", toys.rows, {"count": count}, wants_folder=True, execution={"log": folder / "log", "pause_s": pause})
 after = Node("after", "tests.engine.toys:pixel_sum", inputs=("rows",))
