@@ -17,7 +17,7 @@ from scipy.special import kv
 from layerblend.errors import check_range
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import mad_sigma, weighted_median
-from layerblend.maths.stars import GOOD, Candidates, detect_stars, guess_fwhm, prepare_plane  # noqa: F401
+from layerblend.maths.stars import GOOD
 
 # Share of the peak that the model may miss anywhere (no star is an exact Moffat). The same for core and wings, so that a debayered star
 # gets one width whatever its brightness; a share of the light itself would let the wings rule bright stars.

@@ -199,6 +199,16 @@ def test_shape_agrees_with_sep_moments_where_those_are_right():
     assert measure.angle == pytest.approx(float(np.degrees(np.median(found["theta"])) % 180), abs=2)
 
 
+def test_sky_and_noise_agree_with_sep():
+    # sep.Background: the level and scatter of a star field's sky (white noise, where its pixel scatter is the true noise)
+    sep = pytest.importorskip("sep")
+    field = star_field(26, 500, 600, stars=60, sky=0.05)
+    theirs = sep.Background(field.image, bw=64, bh=64)
+    measure = grade_frame(field.image)
+    assert measure.sky[0] == pytest.approx(theirs.globalback, abs=0.2 * field.noise)
+    assert measure.noise == pytest.approx(theirs.globalrms, rel=0.04)
+
+
 def decam(name):
     from astropy.io import fits
 

@@ -10,7 +10,8 @@ from numba import njit
 from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
-from layerblend.maths.moffat import StarFits, detect_stars, fit_moffat_stars, guess_fwhm, prepare_plane
+from layerblend.maths.moffat import StarFits, fit_moffat_stars
+from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
 from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, profile_radii, render, sweep
