@@ -256,6 +256,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     with open_run(loaded, execution) as opened:
         if not opened.sources.frames:
             raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
+        outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
         table = opened.get_all("table")["table"]
         written = outputs.write_grade(opened, table, folder)
         if csv is not None:
@@ -332,6 +333,7 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
     with open_run(loaded, execution) as opened:
         if "stacks" not in opened.graph:
             raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
+        outputs.claim_folder(opened, folder)
         values = opened.get_all("table", "stacks")
         written = outputs.write_grade(opened, values["table"], folder)
         written += outputs.link_stacks(opened, values["stacks"], folder)
@@ -366,9 +368,10 @@ def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
     names = opened.names
     base = names.sky_of[names.colour]
     wanted = ["result", "base", "starlight", "detail", "colour", "curve", "white", f"sky/{base}", f"stack/{base}"]
-    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "linear", "split", "psf")]
+    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "linear", "split", "psf", "brightness")]
     if opened.sources.frames:
         wanted += ["table", "stacks"]
+    outputs.claim_folder(opened, folder)
     values = opened.get_all(*dict.fromkeys(wanted))
     _collect_words(opened, values)
     written = outputs.write_result(opened, values, folder)
@@ -388,6 +391,7 @@ def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
     for name in names.roles:
         spoken[f"split {name}"] = values[f"split/{name}"].words
         spoken[f"stars {name}"] = values[f"psf/{name}"].words
+        spoken[f"stack {name}"] = (*values[f"stack/{name}"].words, *values[f"brightness/{name}"].words)
     if "stacks" in values:
         spoken["stack"] = values["stacks"].report.words
         spoken["grade"] = values["table"].words
@@ -425,6 +429,7 @@ def _plain(facts: Any) -> Any:
 def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
     names = [node.name for node in opened.graph]
     node = step_node(opened.recipe, step, names)
+    outputs.claim_folder(opened, folder)
     values = opened.get_all(node)
     written: list[Path] = []
     if step == "grade" and node == "table":

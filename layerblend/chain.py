@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ from layerblend.kinds import (
     Weight,
     working_luminance,
 )
-from layerblend.maths.curve import stretch
+from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.robust import mad_sigma
 from layerblend.stacking import StackReport
@@ -45,8 +45,13 @@ from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import rank_frames
+from layerblend.steps.register import find_registration
 from layerblend.steps.split import Split, split_stars
 from layerblend.steps.white import White, white_balance
+
+FEWEST_TO_PLACE = 5
+FARTHEST_PX = 2.0
+"""A finished stack lies on the colour stack when no star that both show is farther off."""
 
 
 # ---------------------------------------------------------------- frames to stacks
@@ -83,16 +88,19 @@ def framed_stack(stacks: StackPass, *, name: str) -> Stack:
 
 def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack:
     """A stack somebody else made: one colour or mono file, or three mono files for red, green and blue."""
-    if len(paths) == 1:
-        image, cards, top_down = read_linear(paths[0], white_level=white_level)
-        return Stack(mean=image, files=(str(paths[0]),), cards=cards, top_down=top_down)
-    planes = [read_linear(path, white_level=white_level) for path in paths]
-    shapes = {plane[0].shape for plane in planes}
-    if len(shapes) != 1 or planes[0][0].ndim != 2:
-        listed = ", ".join(f"{path.name} {plane[0].shape}" for path, plane in zip(paths, planes, strict=True))
-        raise InputError(f"The files for r, g and b must be mono pictures of one size, got {listed}.", file=paths[0])
-    image = np.stack([plane[0] for plane in planes], axis=-1)
-    return Stack(mean=image, files=tuple(str(path) for path in paths), cards=planes[0][1], top_down=planes[0][2])
+    notes: list[str] = []
+    planes = [read_linear(path, white_level=white_level, notes=notes) for path in paths]
+    image, cards, top_down = planes[0]
+    if len(planes) > 1:
+        if len({plane[0].shape for plane in planes}) != 1 or image.ndim != 2:
+            listed = ", ".join(f"{path.name} {_size(plane[0])}" for path, plane in zip(paths, planes, strict=True))
+            raise InputError(f"The files for r, g and b must be mono pictures of one size, got {listed}.", file=paths[0], code="mixed_grid")
+        image = np.stack([plane[0] for plane in planes], axis=-1)
+    return Stack(mean=image, files=tuple(str(path) for path in paths), cards=cards, top_down=top_down, words=tuple(notes))
+
+
+def _size(image: LinearImage) -> str:
+    return f"{image.shape[1]} x {image.shape[0]} {'mono' if image.ndim == 2 else 'colour'}"
 
 
 def find_sky(stack: Stack, *, protect: Sequence[Sequence[float]], frame_filling: str, mode: str) -> Flattened:
@@ -112,45 +120,67 @@ def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | 
     return white_balance(image, source=source, saturated=saturated, sky=level)
 
 
-def relative_brightness(*pair: Any) -> float:
-    """Factor that brings a stack from elsewhere to the brightness of the colour stack, by the stars both show; 1 for the same frames."""
+@dataclass(frozen=True)
+class Brightness:
+    """The factor that brings a stack to the brightness of the colour stack, and what there is to say about it."""
+
+    factor: float = 1.0
+    words: tuple[str, ...] = ()
+
+
+def relative_brightness(*pair: Any) -> Brightness:
+    """A stack from elsewhere against the colour stack, by the stars that both show; nothing to do for stacks of the same frames.
+
+    Both are compared in white-balanced light, where they are joined.
+
+    Raises
+    ------
+    InputError
+        The stack has another size, or its stars stand elsewhere.
+    """
     if not pair:
-        return 1.0
-    stack, sky, reference, reference_sky = pair
-    image, fixed = apply_sky(native(stack.mean), sky), apply_sky(native(reference.mean), reference_sky)
-    if image.shape[:2] != fixed.shape[:2]:
-        raise InputError(
-            f"The stack {Path(stack.files[0]).name} is {image.shape[1]} x {image.shape[0]} px where the colour stack is "
-            f"{fixed.shape[1]} x {fixed.shape[0]} px; give stacks of one size and place.",
-            file=stack.files[0],
-        )
-    mine, theirs = grade_frame(image), grade_frame(fixed)
-    reach = max(2.0, theirs.fwhm / 2) if theirs.stars else 2.0
-    return flux_ratio(mine.star_list, theirs.star_list, reach_px=reach)
+        return Brightness()
+    stack, sky, reference, reference_sky, white = pair
+    image, fixed = (_balanced(apply_sky(native(s.mean), f), white, 1.0) for s, f in ((stack, sky), (reference, reference_sky)))
+    name = Path(stack.files[0]).name
+    if image.shape != fixed.shape:
+        sizes = f"{_size(image)} where the colour stack is {_size(fixed)}"
+        raise InputError(f"The stack {name} is {sizes}; give stacks of one size and place.", file=stack.files[0], code="mixed_grid")
+    mine, theirs = (grade_frame(working_luminance(light)) for light in (image, fixed))
+    placed = find_registration(mine.star_list, theirs.star_list, image.shape[:2])
+    if placed.matched >= FEWEST_TO_PLACE and not placed.farthest_px <= FARTHEST_PX:
+        text = f"The stars of {name} lie up to {placed.farthest_px:.1f} px from those of the colour stack; register the stacks first."
+        raise InputError(text, file=stack.files[0], code="misplaced")
+    if not placed.matched:
+        return Brightness(1.0, (f"{name} shows too few of the colour stack's stars to be matched in brightness; it is used as it is.",))
+    reach = max(FARTHEST_PX, theirs.fwhm / 2) if theirs.stars else FARTHEST_PX
+    return Brightness(flux_ratio(mine.star_list, theirs.star_list, reach_px=reach))
 
 
-def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: float) -> LinearRGB:
+def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brightness) -> LinearRGB:
     """A stack without its sky, white-balanced; mono becomes grey."""
-    return _balanced(apply_sky(native(stack.mean), sky), white, brightness)
+    return _balanced(apply_sky(native(stack.mean), sky), white, brightness.factor)
 
 
-def linear_half(stack: Stack, sky: Flattened, white: White, brightness: float, *, half: int) -> LinearRGB | None:
+def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, half: int) -> LinearRGB | None:
     """The same of one half-set, or None where the stack has none."""
     if stack.halves is None:
         return None
-    return _balanced(apply_sky(native(stack.halves[half]), sky), white, brightness)
+    return _balanced(apply_sky(native(stack.halves[half]), sky), white, brightness.factor)
 
 
-def noise_map(stack: Stack, sky: Flattened, white: White, brightness: float, linear: LinearRGB) -> LinearRGB:
+def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness, linear: LinearRGB) -> LinearRGB:
     """(H, W, 3) noise of the balanced picture: from the stack's error map, else from the picture itself."""
     if stack.stderr is None:
         return signal_error_map(linear)
-    return _balanced(error_map(native(stack.stderr)), white, brightness)
+    return _balanced(error_map(native(stack.stderr)), white, brightness.factor)
 
 
-def _balanced(image: LinearImage, white: White, brightness: float) -> LinearRGB:
-    cube = image if image.ndim == 3 else np.repeat(image[..., None], 3, axis=2)
-    return np.asarray(cube * (np.asarray(white.factors) * brightness).astype(np.float32), np.float32)
+def _balanced(image: LinearImage, white: White, factor: float) -> LinearRGB:
+    """White-balanced and scaled; a mono stack has no balance and becomes grey."""
+    if image.ndim == 2:
+        return np.repeat((image * np.float32(factor))[..., None], 3, axis=2)
+    return np.asarray(image * (np.asarray(white.factors) * factor).astype(np.float32), np.float32)
 
 
 def native(array: Array) -> Array:
@@ -403,6 +433,16 @@ def full_starlight(
 ) -> StarLight:
     """The star layer of the whole set."""
     return star_light(linear, split, stack, sigma, colour_linear, colour_split, curve, None, **settings)
+
+
+def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
+    """A finished picture back in linear light, none brighter than ``brightest``: white itself stands for any light, even endless."""
+    return np.minimum(unstretch(display, curve), np.float32(brightest))
+
+
+def brightest_light(linears: Iterable[LinearImage]) -> float:
+    """The brightest light of the stacks that a picture was made from."""
+    return max(float(np.nanmax(linear)) for linear in linears)
 
 
 # ---------------------------------------------------------------- half-sets through the frozen operators

@@ -175,6 +175,7 @@ class Stack:
     fwhm_major: float = float("nan")
     cards: tuple[tuple[str, Any, str], ...] = field(default=(), repr=False)
     top_down: bool = False
+    words: tuple[str, ...] = ()
 
 
 # ---------------------------------------------------------------- stars

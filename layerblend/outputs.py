@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -12,19 +13,23 @@ import numpy as np
 
 from layerblend import chain
 from layerblend.chain import StackPass
+from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import provenance, write_json
 from layerblend.files.stacks import open_stack
-from layerblend.files.whole import refuse_overwrite, write_bytes
-from layerblend.kinds import Array, FrameTable, Stack, working_luminance
-from layerblend.maths.curve import unstretch
+from layerblend.files.whole import refuse_overwrite, whole, write_bytes
+from layerblend.kinds import Array, FrameTable, Mask, Stack, working_luminance
 from layerblend.plan import stack_paths
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.report import plots
 from layerblend.runs import Run
 from layerblend.steps.rank import kept_count
 
-DISPLAY_WRITERS = {"tiff": (".tif", write_tiff), "png": (".png", write_png), "jpeg": (".jpg", write_jpeg)}
+DISPLAY_WRITERS = {"tiff": write_tiff, "png": write_png, "jpeg": write_jpeg}
+RESULTS = {"tiff": "result.tif", "png": "result.png", "fits": "result.fits", "jpeg": "result.jpg"}
+LAYERS = ("starless", "stars", "detail", "colour")
+STEP_ARRAYS = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
+STEP_PICTURES = ("combine", "stars")
 MOST_NEGATIVE = 0.6  # half of the layer is noise around 0; more means that stars left holes
 Box = tuple[int, int, int, int]
 
@@ -36,11 +41,39 @@ def input_files(run: Run) -> list[Path]:
     return [*(info.path for info in run.sources.frames), *stacks, *others]
 
 
+def planned_files(run: Run, folder: Path) -> list[Path]:
+    """Every file that a run may leave in its folder."""
+    names = [RESULTS[kind] for kind in run.recipe.output.formats]
+    names += [f"layers/{layer}.{ending}" for layer in LAYERS for ending in ("tif", "fits")]
+    names += [f"steps/{step}.fits" for step in STEP_ARRAYS] + [f"steps/{step}.tif" for step in STEP_PICTURES]
+    names += [f"stacks/{name}.fits" for name, spec in run.recipe.stacks.items() if spec.from_frames]
+    names += ["stacks/rejected.png", "grade/frames.csv", "grade/report.png", "steps/flatten.png", "steps/split.png"]
+    return [folder / name for name in (*names, "recipe.yaml", "provenance.json")]
+
+
+def claim_folder(run: Run, folder: Path, *also: Path) -> None:
+    """Before hours of work: the result folder can be written, and no result (nor file of ``also``) takes the place of an input.
+
+    Raises
+    ------
+    InputError
+        A result would overwrite an input.
+    StoppedError
+        The folder cannot be made or written to.
+    """
+    refuse_overwrite([*planned_files(run, folder), *also], input_files(run))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        text = f"Results cannot be written to {folder}: {error.strerror or error}. Choose another folder with --out or output.folder."
+        raise StoppedError(text, file=folder, key="output.folder", code="cannot_write") from error
+
+
 def write_grade(run: Run, table: FrameTable, folder: Path) -> list[Path]:
     """The table of the frames and its plots."""
     csv, png = folder / "grade" / "frames.csv", folder / "grade" / "report.png"
-    refuse_overwrite([csv, png], input_files(run))
-    csv.parent.mkdir(parents=True, exist_ok=True)
     write_table(table, csv)
     kept = {n: kept_count(s.keep, len(table.used)) for n, s in run.recipe.stacks.items() if s.keep is not None and table.used}
     write_bytes(png, plots.grade_report(table, kept=kept, title=run.recipe.target))
@@ -49,8 +82,6 @@ def write_grade(run: Run, table: FrameTable, folder: Path) -> list[Path]:
 
 def write_table(table: FrameTable, path: Path) -> None:
     """The frame table as CSV, whole or not at all."""
-    from layerblend.files.whole import whole
-
     with whole(path) as part:
         table.write_csv(part)
 
@@ -59,7 +90,6 @@ def link_stacks(run: Run, made: StackPass, folder: Path) -> list[Path]:
     """The stacks appear in the result folder: linked where the disk can, copied where it cannot; and where samples were rejected."""
     paths = made.paths
     targets = [folder / "stacks" / f"{name}.fits" for name in paths]
-    refuse_overwrite(targets, input_files(run))
     (folder / "stacks").mkdir(parents=True, exist_ok=True)
     for source, target in zip(paths.values(), targets, strict=True):
         _link(source, target)
@@ -72,13 +102,23 @@ def link_stacks(run: Run, made: StackPass, folder: Path) -> list[Path]:
 
 
 def _link(source: Path, target: Path) -> None:
+    if _is_there(source, target):
+        return
     part = target.with_name(f".{target.name}.part")
     part.unlink(missing_ok=True)
     try:
         os.link(source, part)
     except OSError:
-        shutil.copyfile(source, part)
+        shutil.copy2(source, part)
     part.replace(target)
+
+
+def _is_there(source: Path, target: Path) -> bool:
+    """Whether the target is the source already: the same file, or a copy with its size and time."""
+    if not target.exists():
+        return False
+    one, other = source.stat(), target.stat()
+    return (one.st_dev, one.st_ino) == (other.st_dev, other.st_ino) or (one.st_size, one.st_mtime_ns) == (other.st_size, other.st_mtime_ns)
 
 
 # ---------------------------------------------------------------- the result
@@ -90,13 +130,13 @@ def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path
     picture = _cropped(values["result"], box)
     cards, top_down = crop_cards(colour.cards, box, values["result"].shape[0], colour.top_down), colour.top_down
     curve = values["curve"]
-    outputs = _planned(folder, formats)
-    refuse_overwrite(outputs, input_files(run))
-    folder.mkdir(parents=True, exist_ok=True)
-    written = _write_display(folder / "result", picture, formats, run)
+    most = chain.brightest_light(values[f"linear/{role}"] for role in run.names.roles)
+    covered = _cropped(np.isfinite(working_luminance(values[f"linear/{run.names.colour}"])), box)
+    written = _write_display(folder, picture, formats, run)
     if "fits" in formats:
-        write_fits(folder / "result.fits", unstretch(picture, curve), cards=[*cards, *_curve_cards(curve)], top_down=top_down)
-        written.append(folder / "result.fits")
+        light = _with_gaps(chain.linear_light(picture, curve, most), covered)
+        write_fits(folder / RESULTS["fits"], light, cards=[*cards, *_curve_cards(curve)], top_down=top_down)
+        written.append(folder / RESULTS["fits"])
     layers = {
         "starless": (values["base"].picture, None),
         "stars": (np.clip(values["starlight"].layer, 0, 1), None),
@@ -104,7 +144,13 @@ def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path
         "colour": (None, values["colour"].image),
     }
     for name, (display, linear) in layers.items():
-        written += _write_layer(folder / "layers" / name, display, linear, curve, box, cards, top_down)
+        if display is None:
+            linear = _cropped(linear, box)
+            display = chain.stretch(linear, curve)
+        else:
+            display = _cropped(display, box)
+            linear = _with_gaps(chain.linear_light(display, curve, most), covered)
+        written += _write_layer(folder / "layers" / name, display, linear, [*cards, *_curve_cards(curve)], top_down)
     clipped = float(np.mean(values["starlight"].layer < 0))
     if clipped > MOST_NEGATIVE:
         text = f"{clipped:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
@@ -112,37 +158,25 @@ def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path
     return written
 
 
-def _planned(folder: Path, formats: Iterable[str]) -> list[Path]:
-    endings = {"tiff": ".tif", "png": ".png", "jpeg": ".jpg", "fits": ".fits"}
-    return [folder / f"result{endings[kind]}" for kind in formats] + [folder / "recipe.yaml", folder / "provenance.json"]
+def _with_gaps(linear: Array, covered: Mask) -> Array:
+    """NaN where there is no data; pictures show the sky's grey there."""
+    linear[~covered] = np.nan
+    return linear
 
 
-def _write_display(stem: Path, picture: Array, formats: Iterable[str], run: Run | None = None) -> list[Path]:
-    written = []
-    for kind in formats:
-        if kind in DISPLAY_WRITERS:
-            ending, write = DISPLAY_WRITERS[kind]
-            path = stem.with_name(stem.name + ending)
-            clipped = write(path, picture)
-            written.append(path)
-            if clipped and run is not None:
-                share = f"{clipped / picture.size:.3%}"
-                run.warn("clipped", f"{share} of the values lay outside 0..1 and were clipped in {path.name}.", str(path))
+def _write_display(folder: Path, picture: Array, formats: Iterable[str], run: Run) -> list[Path]:
+    written = [folder / RESULTS[kind] for kind in formats if kind in DISPLAY_WRITERS]
+    clipped = [DISPLAY_WRITERS[kind](folder / RESULTS[kind], picture) for kind in formats if kind in DISPLAY_WRITERS]
+    if any(clipped):
+        run.warn("clipped", f"{clipped[0] / picture.size:.3%} of the values lay outside 0..1 and were clipped.", str(written[0]))
     return written
 
 
-def _write_layer(stem: Path, display: Any, linear: Any, curve: Any, box: Box | None, cards: Any, top_down: bool) -> list[Path]:
+def _write_layer(stem: Path, display: Array, linear: Array, cards: Any, top_down: bool) -> list[Path]:
     """One layer twice: 16-bit display TIFF and linear FITS."""
-    stem.parent.mkdir(parents=True, exist_ok=True)
-    if display is None:
-        linear = _cropped(linear, box)
-        display = chain.stretch(linear, curve)
-    else:
-        display = _cropped(display, box)
-        linear = unstretch(display, curve)
     tif, fits = stem.with_name(stem.name + ".tif"), stem.with_name(stem.name + ".fits")
     write_tiff(tif, display)
-    write_fits(fits, linear, cards=[*cards, *_curve_cards(curve)], top_down=top_down)
+    write_fits(fits, linear, cards=cards, top_down=top_down)
     return [tif, fits]
 
 
@@ -166,7 +200,10 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
     height, width = values["result"].shape[:2]
     if crop != "common":
         x0, y0, x1, y1 = crop
-        return max(x0, 0), max(y0, 0), min(x1, width), min(y1, height)
+        if x0 >= width or y0 >= height:
+            text = f"output.crop {list(crop)} lies outside the picture of {width} x {height} px."
+            raise InputError(text, key="output.crop", code="crop")
+        return x0, y0, min(x1, width), min(y1, height)
     covered = np.ones((height, width), bool)
     for name in run.names.roles:
         covered &= np.isfinite(working_luminance(values[f"linear/{name}"]))
@@ -200,7 +237,6 @@ def crop_cards(cards: Iterable[tuple[str, Any, str]], box: Box | None, height: i
 def write_pictures(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
     """Pictures of what flattening and star separation did."""
     steps = folder / "steps"
-    steps.mkdir(parents=True, exist_ok=True)
     base = run.names.sky_of[run.names.colour]
     sky, stack = values[f"sky/{base}"], values[f"stack/{base}"]
     samples = sky.samples
@@ -217,16 +253,11 @@ def write_pictures(run: Run, values: Mapping[str, Any], folder: Path) -> list[Pa
 
 def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
     """What one step made, linear FITS or display TIFF, for a look at it before the rest is run."""
-    linear = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
-    place = folder / "steps"
-    place.mkdir(parents=True, exist_ok=True)
-    if step in linear:
-        path = place / f"{step}.fits"
-        refuse_overwrite([path], input_files(run))
-        write_fits(path, getattr(value, linear[step]))
+    if step in STEP_ARRAYS:
+        path = folder / "steps" / f"{step}.fits"
+        write_fits(path, getattr(value, STEP_ARRAYS[step]))
         return [path]
-    path = place / f"{step}.tif"
-    refuse_overwrite([path], input_files(run))
+    path = folder / "steps" / f"{step}.tif"
     write_tiff(path, value.picture if step == "combine" else np.clip(value.layer, 0, 1))
     return [path]
 
@@ -234,7 +265,6 @@ def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
 def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, measures: Any = None) -> list[Path]:
     """The complete recipe with every default, and where the result comes from."""
     recipe, record = folder / "recipe.yaml", folder / "provenance.json"
-    refuse_overwrite([recipe, record], input_files(run))
     write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
     known = {str(info.path): run.runner.store.files.known(info.path) or "" for info in run.sources.frames}
     words = [note["text"] for note in run.warnings]

@@ -191,7 +191,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
     for name in names.roles:
         light = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
         foreign = names.sky_of[name] != base
-        reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}") if foreign else ()
+        reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}", "white") if foreign else ()
         nodes += [
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
             Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),

@@ -130,6 +130,7 @@ def _stack(
         reject=settings["reject"],
         level_sky=settings["level_sky"],
         match_brightness=settings["match_brightness"],
+        check_places=settings["align"] != "off",
         executor=executor,
         workers=worker_count(execution),
         memory=execution.memory,
@@ -172,7 +173,35 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameI
     if not infos:
         raise InputError(f"No frames in {folder} are left to work on.", file=folder, key="frames.folder", code="no_frames")
     check_same_grid(infos)
+    _refuse_unknown_white(infos)
+    warnings += _header_notes(infos)
     return tuple(infos)
+
+
+def _refuse_unknown_white(infos: Sequence[FrameInfo]) -> None:
+    unknown = [info.path for info in infos if info.white_level is None]
+    if unknown:
+        others = f" and {len(unknown) - 1} more frames hold" if len(unknown) > 1 else " holds"
+        raise InputError(
+            f"{unknown[0].name}{others} floats without a SATURATE or DATAMAX card: set frames.white_level to the value of a saturated "
+            "pixel (1 if white is 1.0).",
+            file=unknown[0],
+            key="frames.white_level",
+            code="white_level",
+        )
+
+
+def _header_notes(infos: Sequence[FrameInfo]) -> list[dict[str, Any]]:
+    """What reading the headers had to say; what is said of many frames is said once."""
+    said: dict[str, list[FrameInfo]] = {}
+    for info in infos:
+        for text in info.words:
+            said.setdefault(text.replace(info.path.name, ""), []).append(info)
+    notes = []
+    for text, spoken in said.items():
+        more = f" (and {len(spoken) - 1} more frames)" if len(spoken) > 1 else ""
+        notes.append({"code": "frame_header", "text": f"{spoken[0].path.name}{more}{text}", "file": str(spoken[0].path)})
+    return notes
 
 
 class _Sky:

@@ -80,10 +80,12 @@ class Arrangement:
         return self.rows[self.matching.reference].info
 
 
-def arrange(table: FrameTable, specs: dict[str, StackSpec], *, level_sky: str, match_brightness: bool) -> Arrangement:
+def arrange(
+    table: FrameTable, specs: dict[str, StackSpec], *, level_sky: str, match_brightness: bool, check_places: bool = True
+) -> Arrangement:
     rows, words = table.used, []
     matching = match.match_frames(rows, match.choose_reference(table), level_sky=level_sky, match_brightness=match_brightness)
-    misplaced = [i for i, reason in enumerate(matching.misplaced) if reason]
+    misplaced = [i for i, reason in enumerate(matching.misplaced) if reason and check_places]
     if misplaced:
         words += [f"{rows[i].file} is left out: {matching.misplaced[i]}." for i in misplaced]
         rows = tuple(row for i, row in enumerate(rows) if i not in misplaced)

@@ -81,11 +81,13 @@ def build_stacks(
     workers: int = 2,
     memory: int | None = None,
     progress: Callable[[Iterable[Any]], Iterable[Any]] = lambda steps: steps,
+    check_places: bool = True,
 ) -> dict[str, Path]:
     """Write ``folder``/NAME.fits for every spec, in one pass over the frames; see `nested_stacks` for the settings.
 
     ``executor`` : any `concurrent.futures.Executor` whose workers see the same files; None makes ``workers`` threads.
     ``memory`` : bytes for the raw bands of all workers. Neither changes a pixel. ``progress`` wraps the iterable of finished bands.
+    ``check_places`` : leave out frames whose stars stand elsewhere than the reference's; False stacks them as they lie.
     A stopped pass leaves its finished bands in ``folder``/.stacking and goes on from them; `read_report` tells what the pass found.
     """
     check_range("reject", reject, 0, 10)
@@ -93,7 +95,7 @@ def build_stacks(
         raise ArgumentError("`stacks` must name at least one stack.")
     wanted = {name: StackSpec.of(name, value) for name, value in specs.items()}
     folder = Path(folder)
-    plan = arrange(table, wanted, level_sky=level_sky, match_brightness=match_brightness)
+    plan = arrange(table, wanted, level_sky=level_sky, match_brightness=match_brightness, check_places=check_places)
     own = ThreadPoolExecutor(workers) if executor is None else None
     work = WorkFolder(folder / ".stacking")
     try:
