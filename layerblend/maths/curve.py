@@ -17,7 +17,7 @@ from numba import njit
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Array, Curve
 from layerblend.maths.bands import over_bands
-from layerblend.maths.perceptual import decode_of, encode_of
+from layerblend.maths.perceptual import decode_of, encode_of, quick_decode_of, quick_encode_of
 
 SHOULDER = 0.8
 MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
@@ -117,15 +117,19 @@ def _pixels(image: Any) -> tuple[Array, bool]:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def stretched_of(r, g, b, p, s, norm, sky):
-    """Display values of one pixel of linear light."""
+def stretched_of(r, g, b, p, s, norm, sky, quick):
+    """Display values of one pixel of linear light; ``quick`` where the result is rounded to float32."""
     r, g, b = r + p, g + p, b + p
     if r != r or g != g or b != b:
         return sky, sky, sky
     most = max(r, g, b)
     if most <= 0:
         return 0.0, 0.0, 0.0
-    gain = decode_of(code_of(most, s, norm)) / most
+    code = code_of(most, s, norm)
+    if quick:
+        gain = quick_decode_of(code) / most
+        return quick_encode_of(max(r, 0.0) * gain), quick_encode_of(max(g, 0.0) * gain), quick_encode_of(max(b, 0.0) * gain)
+    gain = decode_of(code) / most
     return encode_of(max(r, 0.0) * gain), encode_of(max(g, 0.0) * gain), encode_of(max(b, 0.0) * gain)
 
 
@@ -134,7 +138,7 @@ def _stretch_rgb(image, p, s, norm, sky, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
             r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky, image.itemsize == 4)
 
 
 @njit(cache=True, nogil=True)

@@ -1,7 +1,8 @@
 """Colour as the eye orders it: the sRGB transfer, Oklab, OkLCh and CIELAB, the sRGB gamut, and CIEDE2000.
 
 Pixels are computed in float64 and rounded once, to the type of the array that came in, so that a way there and back stays within float32
-rounding. Small functions of one pixel (their names end in ``_of``) serve the steps' own kernels; the array functions wrap them.
+rounding. Small functions of one pixel (their names end in ``_of``) serve the steps' own kernels, where the transfer may be
+read from a table (``quick_``, 1e-7 of a code); the array functions wrap the exact ones.
 
 References
 ----------
@@ -43,7 +44,55 @@ GAMUT_STEPS = 32  # bisections of the chroma: 1e-9 of it
 BELOW_GAMUT, ABOVE_GAMUT = 1e-7, 5e-7  # the rounding of float32, not a colour outside
 
 
+TABLE = 4096  # steps of the quick transfer tables: below 1e-7 of a code
+
+
+def _exact_decode(code: Array) -> Array:
+    return np.where(code > SRGB_KNEE_CODE, ((code + SRGB_A) / (1 + SRGB_A)) ** SRGB_GAMMA, code / SRGB_SLOPE)
+
+
+def _exact_encode(value: Array) -> Array:
+    return np.where(value > SRGB_KNEE, (1 + SRGB_A) * value ** (1 / SRGB_GAMMA) - SRGB_A, value * SRGB_SLOPE)
+
+
+_GRID = np.linspace(0, 1 + 1 / TABLE, TABLE + 2)
+DECODED = _exact_decode(_GRID).astype(np.float32)  # over the code
+ENCODED = _exact_encode(_GRID**4).astype(np.float32)  # over the fourth root of the light, where the curve is nearly straight
+
+
 # ---------------------------------------------------------------- one pixel
+@njit(cache=True, nogil=True)
+def cube_root(value):
+    """Cube root to 1e-12: a guess from the exponent bits, then two steps of Halley's rule."""
+    size = abs(value)
+    bits = np.int32(np.float32(size).view(np.int32) // np.int32(3) + np.int32(709921077))
+    root = np.float64(bits.view(np.float32))
+    for _ in range(2):
+        cube = root * root * root
+        root = root * (cube + size + size) / (cube + cube + size)
+    return root if value >= 0 else -root
+
+
+@njit(cache=True, nogil=True)
+def quick_decode_of(code):
+    """Linear light of an sRGB code by table, exact outside 0..1 and below the knee."""
+    if not SRGB_KNEE_CODE < code <= 1:
+        return decode_of(code)
+    place = code * TABLE
+    step = int(place)
+    return DECODED[step] + (place - step) * (DECODED[step + 1] - DECODED[step])
+
+
+@njit(cache=True, nogil=True)
+def quick_encode_of(value):
+    """sRGB code of linear light by table, exact outside 0..1 and below the knee."""
+    if not SRGB_KNEE < value <= 1:
+        return encode_of(value)
+    place = math.sqrt(math.sqrt(value)) * TABLE
+    step = int(place)
+    return ENCODED[step] + (place - step) * (ENCODED[step + 1] - ENCODED[step])
+
+
 @njit(cache=True, nogil=True)
 def encode_of(value):
     """sRGB code of linear light; the straight part goes on below 0."""
@@ -63,9 +112,9 @@ def decode_of(code):
 @njit(cache=True, nogil=True)
 def oklab_of(r, g, b):
     """Oklab (L, a, b) of linear sRGB."""
-    long = np.cbrt(CONES[0, 0] * r + CONES[0, 1] * g + CONES[0, 2] * b)
-    middle = np.cbrt(CONES[1, 0] * r + CONES[1, 1] * g + CONES[1, 2] * b)
-    short = np.cbrt(CONES[2, 0] * r + CONES[2, 1] * g + CONES[2, 2] * b)
+    long = cube_root(CONES[0, 0] * r + CONES[0, 1] * g + CONES[0, 2] * b)
+    middle = cube_root(CONES[1, 0] * r + CONES[1, 1] * g + CONES[1, 2] * b)
+    short = cube_root(CONES[2, 0] * r + CONES[2, 1] * g + CONES[2, 2] * b)
     return (
         OKLAB[0, 0] * long + OKLAB[0, 1] * middle + OKLAB[0, 2] * short,
         OKLAB[1, 0] * long + OKLAB[1, 1] * middle + OKLAB[1, 2] * short,
@@ -88,7 +137,7 @@ def rgb_of_oklab(lightness, a, b):
 
 @njit(cache=True, nogil=True)
 def _lab_forward(t):
-    return np.cbrt(t) if t > LAB_DELTA**3 else t / (3 * LAB_DELTA**2) + 4 / 29
+    return cube_root(t) if t > LAB_DELTA**3 else t / (3 * LAB_DELTA**2) + 4 / 29
 
 
 @njit(cache=True, nogil=True)

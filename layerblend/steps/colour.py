@@ -18,7 +18,7 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, DisplayRGB, LinearRGB, Mask, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
-from layerblend.maths.perceptual import decode_of, encode_of, encode_srgb, map_gamut, oklab_of, oklch_to_oklab, shown_oklab
+from layerblend.maths.perceptual import encode_srgb, map_gamut, oklab_of, oklch_to_oklab, quick_decode_of, quick_encode_of, shown_oklab
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 
@@ -275,7 +275,7 @@ def hue_layer(plane: Any, hue: float, *, chroma: float = 0.12) -> DisplayRGB:
 
 
 def _grey_lightness(code: float) -> float:
-    light = decode_of(float(code))
+    light = quick_decode_of(float(code))
     return float(oklab_of(light, light, light)[0])
 
 
@@ -382,7 +382,9 @@ def _saturate(display, amount, start, full, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
             lightness, a, b = oklab_of(
-                decode_of(np.float64(display[y, x, 0])), decode_of(np.float64(display[y, x, 1])), decode_of(np.float64(display[y, x, 2]))
+                quick_decode_of(np.float64(display[y, x, 0])),
+                quick_decode_of(np.float64(display[y, x, 1])),
+                quick_decode_of(np.float64(display[y, x, 2])),
             )
             share = 1.0
             if full > start:
@@ -390,4 +392,4 @@ def _saturate(display, amount, start, full, out, first, last):
                 share = t * t * (3 - 2 * t)
             gain = 1 + share * (amount - 1)
             red, green, blue = shown_oklab(lightness, gain * a, gain * b)
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = encode_of(red), encode_of(green), encode_of(blue)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(red), quick_encode_of(green), quick_encode_of(blue)

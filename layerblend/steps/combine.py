@@ -15,10 +15,10 @@ from layerblend.errors import ArgumentError, check_choice, check_image, check_ra
 from layerblend.kinds import DisplayRGB, LinearRGB, Plane
 from layerblend.maths.bands import over_bands
 from layerblend.maths.perceptual import (
-    decode_of,
-    encode_of,
     lab_of,
     oklab_of,
+    quick_decode_of,
+    quick_encode_of,
     shown_lab,
     shown_oklab,
 )
@@ -157,7 +157,7 @@ def _relight(colour, detail, p, out, first, last):
 def _lightness_grey(grey, oklab, out, first, last):
     for y in range(first, last):
         for x in range(grey.shape[1]):
-            light = decode_of(np.float64(grey[y, x]))
+            light = quick_decode_of(np.float64(grey[y, x]))
             out[y, x] = oklab_of(light, light, light)[0] if oklab else lab_of(light, light, light)[0] / 100
 
 
@@ -165,9 +165,9 @@ def _lightness_grey(grey, oklab, out, first, last):
 def _lightness_rgb(picture, oklab, out, first, last):
     for y in range(first, last):
         for x in range(picture.shape[1]):
-            r = decode_of(np.float64(picture[y, x, 0]))
-            g = decode_of(np.float64(picture[y, x, 1]))
-            b = decode_of(np.float64(picture[y, x, 2]))
+            r = quick_decode_of(np.float64(picture[y, x, 0]))
+            g = quick_decode_of(np.float64(picture[y, x, 1]))
+            b = quick_decode_of(np.float64(picture[y, x, 2]))
             out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
 
 
@@ -183,9 +183,9 @@ def chroma_gain(old, new, follow):
 def _set_oklab(display, lightness, amount, follow, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
-            r = decode_of(np.float64(display[y, x, 0]))
-            g = decode_of(np.float64(display[y, x, 1]))
-            b = decode_of(np.float64(display[y, x, 2]))
+            r = quick_decode_of(np.float64(display[y, x, 0]))
+            g = quick_decode_of(np.float64(display[y, x, 1]))
+            b = quick_decode_of(np.float64(display[y, x, 2]))
             old, green_red, blue_yellow = oklab_of(r, g, b)
             new = np.float64(lightness[y, x])
             if new != new:
@@ -194,16 +194,16 @@ def _set_oklab(display, lightness, amount, follow, out, first, last):
             new = old + amount * (new - old)
             gain = chroma_gain(old, new, follow)
             r, g, b = shown_oklab(new, gain * green_red, gain * blue_yellow)
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = encode_of(r), encode_of(g), encode_of(b)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
 
 
 @njit(cache=True, nogil=True)
 def _set_lab(display, lightness, amount, follow, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
-            r = decode_of(np.float64(display[y, x, 0]))
-            g = decode_of(np.float64(display[y, x, 1]))
-            b = decode_of(np.float64(display[y, x, 2]))
+            r = quick_decode_of(np.float64(display[y, x, 0]))
+            g = quick_decode_of(np.float64(display[y, x, 1]))
+            b = quick_decode_of(np.float64(display[y, x, 2]))
             old, green_red, blue_yellow = lab_of(r, g, b)
             new = 100 * np.float64(lightness[y, x])
             if new != new:
@@ -212,4 +212,4 @@ def _set_lab(display, lightness, amount, follow, out, first, last):
             new = old + amount * (new - old)
             gain = chroma_gain(old, new, follow)
             r, g, b = shown_lab(new, gain * green_red, gain * blue_yellow)
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = encode_of(r), encode_of(g), encode_of(b)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
