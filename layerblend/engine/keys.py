@@ -59,10 +59,10 @@ def node_key(
 
 
 def content_key(path: str | Path) -> str:
-    """Hash of a file's bytes."""
+    """sha256 of a file's bytes, as hexadecimal digits."""
     try:
         with open(path, "rb") as handle:
-            return hashlib.file_digest(handle, "sha256").hexdigest()[:KEY_LENGTH]
+            return hashlib.file_digest(handle, "sha256").hexdigest()
     except OSError as error:
         raise _unreadable(path, error) from None
 

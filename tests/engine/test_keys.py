@@ -1,5 +1,6 @@
 """Keys: what changes a result changes the key, nothing else does; files count by content."""
 
+import hashlib
 import os
 import time
 from pathlib import Path
@@ -89,6 +90,7 @@ def files(tmp_path: Path) -> FileKeys:
 def test_files_count_by_content_not_by_name_or_date(tmp_path: Path, files: FileKeys) -> None:
     one, two, other = aged(tmp_path / "a", "light"), aged(tmp_path / "b", "light", 50), aged(tmp_path / "c", "dark")
     assert files.of(one) == files.of(two) == content_key(one)
+    assert files.of(one) == hashlib.sha256(b"light").hexdigest()  # as provenance gives it
     assert files.of(one) != files.of(other)
 
 
