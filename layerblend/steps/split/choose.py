@@ -10,19 +10,26 @@ import numpy as np
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
-from layerblend.steps.split.field import Fitted
+from layerblend.steps.split.field import Fitted, Sources
+from layerblend.steps.split.mask import peak_response
 from layerblend.steps.split.noise import Noise
 
 LEAST_STRENGTH = 4.0
-# Broader than the field's stars by this ln width and by this many errors: not a star.
-BROAD, BROAD_SIGMA = 0.08, 3.0
-NARROW, NARROW_SIGMA = -0.45, 4.0
-WIDTH_ERROR_FLOOR, WIDTH_ERROR_SCALE = 0.008, 1.3
-LONG, LONG_SIGMA = 0.11, 4.0
-MISFIT = 0.10
-OFF_LOCUS, OFF_LOCUS_SIGMA = 0.11, 4.5
-LOCUS_STARS, LOCUS_STRENGTH = 20, 50.0
-
+# Errors of width and ellipse: photon noise times this, and what the star image itself leaves uncertain.
+WIDTH_ERROR_SCALE, WIDTH_FLOOR, ELLIPSE_FLOOR = 1.3, 0.02, 0.01
+# Structured ground shakes the fits: its scatter over the peak, times these shares, is added to the errors.
+GROUND_WIDTH, GROUND_ELLIPSE, GROUND_COLOUR = 0.5, 0.3, 0.25
+# What other compact light looks like: widths evenly spread over so many ln units, ellipses and colours scattered so far.
+OTHER_WIDTHS, OTHER_ELLIPSE, OTHER_COLOUR = 0.6, 0.3, 0.25
+# Blended stars are long and a little broad, so neither can condemn a source alone.
+MOST_AGAINST = 4.0
+NARROW, NARROW_SIGMA, NARROW_AGAINST = -0.45, 4.0, 9.0
+MISFIT, MISFIT_AGAINST = 0.10, 4.0
+# Evidence (ln of the odds) below which a source stays: on bare sky, and on structured ground, where knots are common.
+STAR_ON_SKY, STAR_ON_GROUND = -4.0, -2.0
+QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
+GROUND_BOX = 6
+LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 ASKED_REACH = 1.5
 
 
@@ -36,33 +43,111 @@ class Choice:
     strength: Array
 
 
-def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channels: list[Channel], *, keep_knots: bool = True) -> Choice:
-    """Tell stars from other compact light.
+@dataclass
+class Ground:
+    """Structure round sources: its ``scatter`` (n,) as heights of stars, beyond the noise, and ``rough`` (n,), scatter over noise."""
 
-    A source is no star when it is too faint to say, broader than the field's stars, longer, badly described by the star image, or off
-    the line on which the field's stars lie in (log R/G, log B/G).
+    scatter: Array
+    rough: Array
+
+
+def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channels: list[Channel], *, keep_knots: bool = True) -> Choice:
+    """Tell stars from other compact light: knots, nuclei, small galaxies.
+
+    For every source the odds of two explanations are compared, a star (or two stars close together) or something else, by its width
+    along the short axis, its width, its ellipse, its colour against the line of the field's stars in (log R/G, log B/G), and how well
+    the star image describes it. Errors grow where the ground is structured.
     """
     sources, fit, error = fitted.sources, fitted.fit, fitted.error
-    n = len(sources)
-    reason = np.full(n, "", "U8")
     strength = sources.peak / np.maximum(error[:, 0], 1e-30)
-    free = ~sources.clipped
-    _mark(reason, free & (strength <= LEAST_STRENGTH), "faint")
-    off = fit[:, 3]
-    off_error = np.hypot(error[:, 3] * WIDTH_ERROR_SCALE, WIDTH_ERROR_FLOOR)
-    if keep_knots:
-        _mark(reason, free & (off > BROAD) & (off > BROAD_SIGMA * off_error), "broad")
-        _mark(reason, free & (off < NARROW) & (off < -NARROW_SIGMA * off_error), "narrow")
-        _mark(reason, free & (_misfit(plane, good, noise, fitted) > MISFIT), "misfit")
-        stretch, stretch_error = np.hypot(fit[:, 4], fit[:, 5]), np.hypot(error[:, 4], error[:, 5])
-        _mark(reason, free & (stretch > LONG) & (stretch > LONG_SIGMA * stretch_error), "long")
+    reason = np.full(len(sources), "", "U8")
+    reason[strength <= LEAST_STRENGTH] = "faint"
+    if keep_knots and len(sources):
+        ground = _ground(plane, good, fitted)
+        evidence = {
+            "broad": _width_evidence(fit, error, ground, sources.peak),
+            "long": _ellipse_evidence(fit, error, ground, sources.peak),
+            "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT, -MISFIT_AGAINST, 0.0),
+        }
         if len(channels) == 3:
-            _mark(reason, free & _off_locus(channels, strength, (reason == "") & free & (np.abs(off) < 0.06)), "colour")
-    return Choice(reason == "", reason, off, strength)
+            evidence["colour"] = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, sources)
+        total = np.sum(list(evidence.values()), 0)
+        share = np.clip((ground.rough - QUIET_GROUND) / (ROUGH_GROUND - QUIET_GROUND), 0, 1)
+        other = (total < STAR_ON_SKY + (STAR_ON_GROUND - STAR_ON_SKY) * share) & (reason == "")
+        worst = np.array(list(evidence))[np.argmin(np.stack(list(evidence.values())), 0)]
+        reason[other] = worst[other]
+    reason[sources.clipped] = ""
+    return Choice(reason == "", reason, fit[:, 3], strength)
 
 
-def _mark(reason: Array, where: Mask, word: str) -> None:
-    reason[where & (reason == "")] = word
+def _ground(plane: Plane, good: Mask, fitted: Fitted) -> Ground:
+    fwhm, sources = fitted.field.fwhm, fitted.sources
+    bare = np.where(good, plane - fitted.model - fitted.halo, np.float32(0))
+    response = peak_response(bare, fwhm)
+    quiet = float(np.median(np.abs(response[::3, ::3])))
+    box = int(GROUND_BOX * fwhm) | 1
+    power = cv2.blur(np.minimum(response * response, np.float32((8 * quiet) ** 2)), (box, box))
+    quiet *= MAD_TO_SIGMA
+    x, y = _pixels(sources, plane.shape)
+    scatter = np.sqrt(power[y, x].astype(float))
+    return Ground(np.sqrt(np.maximum(scatter**2 - (1.1 * quiet) ** 2, 0)), scatter / max(quiet, 1e-30))
+
+
+def _pixels(sources: Sources, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    x = np.clip(np.rint(sources.x), 0, shape[1] - 1).astype(int)
+    y = np.clip(np.rint(sources.y), 0, shape[0] - 1).astype(int)
+    return x, y
+
+
+def _ln_normal(x: Array, sigma: Array) -> Array:
+    return -0.5 * (x / sigma) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
+
+
+def _width_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> Array:
+    """By the short axis (blended stars keep it) and, more weakly, by the mean width."""
+    shaken = GROUND_WIDTH * ground.scatter / np.maximum(peak, 1e-12)
+    ellipse_error = np.hypot(error[:, 4], error[:, 5])
+    stretch = np.sqrt(np.maximum(fit[:, 4] ** 2 + fit[:, 5] ** 2 - ellipse_error**2, 0))
+    short = fit[:, 3] - np.arctanh(np.minimum(stretch, 0.95))
+    plain = np.sqrt((WIDTH_ERROR_SCALE * error[:, 3]) ** 2 + WIDTH_FLOOR**2 + shaken**2)
+    with_ellipse = np.hypot(plain, ellipse_error)
+    by_short = _against_even(short, with_ellipse, 1.0)
+    narrow = (fit[:, 3] < NARROW) & (fit[:, 3] < -NARROW_SIGMA * with_ellipse)
+    by_short = np.where(narrow, -NARROW_AGAINST, by_short)
+    return by_short + 0.5 * np.maximum(_against_even(fit[:, 3], plain, 1.5), -MOST_AGAINST)
+
+
+def _against_even(off: Array, sigma: Array, most_below: float) -> Array:
+    """Normal errors against an even spread of larger widths; being narrower counts ``most_below`` sigma at most."""
+    return _ln_normal(np.maximum(off, -most_below * sigma), sigma) - np.log(OTHER_WIDTHS)
+
+
+def _ellipse_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> Array:
+    shaken = GROUND_ELLIPSE * ground.scatter / np.maximum(peak, 1e-12)
+    sigma = np.sqrt(0.5 * (error[:, 4] ** 2 + error[:, 5] ** 2) + ELLIPSE_FLOOR**2 + shaken**2)
+    wide = np.hypot(sigma, OTHER_ELLIPSE)
+    stretch2 = fit[:, 4] ** 2 + fit[:, 5] ** 2
+    return np.maximum(-0.5 * stretch2 / sigma**2 + 0.5 * stretch2 / wide**2 + 2 * np.log(wide / sigma), -MOST_AGAINST)
+
+
+def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Ground, sources: Sources) -> Array:
+    """By the distance from the line of the field's own stars; 0 for all where too few stars draw it."""
+    peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
+    relative = np.stack([c.error for c in channels]) / np.maximum(peaks, 1e-9)
+    logs = np.log10(peaks)
+    red, blue = logs[0] - logs[1], logs[2] - logs[1]
+    red_error, blue_error = np.hypot(relative[0], relative[1]) / np.log(10), np.hypot(relative[2], relative[1]) / np.log(10)
+    chosen = (strength > LOCUS_STRENGTH) & (off_width < LOCUS_WIDTH) & ~sources.clipped
+    if chosen.sum() < LOCUS_STARS:
+        return np.zeros(len(strength))
+    for _ in range(5):
+        line = np.polyfit(red[chosen], blue[chosen], 1)
+        off = blue - np.polyval(line, red)
+        spread = max(MAD_TO_SIGMA * float(np.median(np.abs(off[chosen]))), 0.01)
+        chosen &= np.abs(off) < 3.5 * spread
+    shaken = GROUND_COLOUR * ground.scatter / np.maximum(sources.peak, 1e-12)
+    sigma = np.sqrt(blue_error**2 + (line[0] * red_error) ** 2 + spread**2 + shaken**2)
+    return _ln_normal(off, sigma) - _ln_normal(off, np.hypot(sigma, OTHER_COLOUR))
 
 
 def _misfit(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
@@ -74,29 +159,9 @@ def _misfit(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
     box = int(2.4 * fwhm) | 1
     power = cv2.blur(np.minimum(fine * fine, np.float32(1e6 * quiet * quiet)), (box, box))
     sigma = noise.map(cv2.medianBlur(plane, 5)) / np.float32(noise.sigma)
-    x = np.clip(np.rint(sources.x), 0, plane.shape[1] - 1).astype(int)
-    y = np.clip(np.rint(sources.y), 0, plane.shape[0] - 1).astype(int)
+    x, y = _pixels(sources, plane.shape)
     rough = np.sqrt(power[y, x]) / sigma[y, x]
     return np.sqrt(np.maximum(rough**2 - (1.25 * quiet) ** 2, 0)) / np.maximum(sources.peak, 1e-12)
-
-
-def _off_locus(channels: list[Channel], strength: Array, sample: Mask) -> Mask:
-    """Sources whose colour no star of the field has."""
-    peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
-    relative = np.stack([c.error for c in channels]) / np.maximum(peaks, 1e-9)
-    logs = np.log10(peaks)
-    red, blue = logs[0] - logs[1], logs[2] - logs[1]
-    red_error, blue_error = np.hypot(relative[0], relative[1]) / 2.3, np.hypot(relative[2], relative[1]) / 2.3
-    chosen = sample & (strength > LOCUS_STRENGTH)
-    if chosen.sum() < LOCUS_STARS:
-        return np.zeros(len(strength), bool)
-    for _ in range(5):
-        line = np.polyfit(red[chosen], blue[chosen], 1)
-        off = blue - np.polyval(line, red)
-        spread = max(MAD_TO_SIGMA * float(np.median(np.abs(off[chosen]))), 0.01)
-        chosen &= np.abs(off) < 3.5 * spread
-    total = np.hypot(np.hypot(blue_error, line[0] * red_error), spread)
-    return (np.abs(off) > OFF_LOCUS) & (np.abs(off) > OFF_LOCUS_SIGMA * total)
 
 
 def obey(choice: Choice, fitted: Fitted, keep: Array, remove: Array) -> tuple[Choice, Array]:

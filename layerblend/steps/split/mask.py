@@ -154,7 +154,7 @@ def find_peaks(plane: Plane, sigma: Plane, fwhm: float, threshold: float, extra:
     threshold : float
     extra : (H, W) float32 or None
     """
-    response = cv2.filter2D(plane, -1, _matched_filter(fwhm), borderType=cv2.BORDER_REFLECT)
+    response = peak_response(plane, fwhm)
     sample = np.abs(response[::3, ::3])
     scatter = np.float32(MAD_TO_SIGMA * np.median(sample)) * (sigma / np.float32(np.median(sigma[::3, ::3])))
     if extra is not None:
@@ -168,6 +168,11 @@ def find_peaks(plane: Plane, sigma: Plane, fwhm: float, threshold: float, extra:
     order = np.argsort(-height, kind="stable")
     x, y, height = x[order], y[order], height[order]
     return Peaks(x.astype(float), y.astype(float), height.astype(float), (height / scatter[y, x]).astype(float))
+
+
+def peak_response(plane: Plane, fwhm: float) -> Plane:
+    """(H, W) float32: height of the star of this width that fits best at each place, on a level of its own."""
+    return cv2.filter2D(plane, -1, _matched_filter(fwhm), borderType=cv2.BORDER_REFLECT)
 
 
 def _matched_filter(fwhm: float) -> Array:
