@@ -1,0 +1,82 @@
+"""One small demo, simulated and rendered once for all tests that look at the whole way from frames to picture."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from layerblend import api, cli, showcase
+from layerblend.recipe.load import load_recipe
+from layerblend.recipe.schema import Execution
+from layerblend.runs import open_run
+
+FRAMES, SIZE, SEED = 12, (360, 240), 1
+EXECUTION = Execution(workers=1, quiet=True)
+PLACE = "Größe – Ziel 7"  # spaces, accents and a dash in every path of these tests
+
+
+@dataclass(frozen=True)
+class Demo:
+    """A rendered demo; ``variant`` writes another recipe beside it, which shares its store and so its finished work."""
+
+    folder: Path
+    recipe: Path
+    out: Path
+    answer: Any
+
+    @property
+    def frames(self) -> list[Path]:
+        return sorted((self.folder / "frames").glob("*.fits"))
+
+    def variant(self, name: str, text: str) -> Path:
+        path = self.folder / f"{name}.yaml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    def values(self, *nodes: str, **changes: Any) -> dict[str, Any]:
+        """Results of nodes, with recipe keys changed (`__` for the dot)."""
+        named = {key.replace("__", "."): value for key, value in changes.items()}
+        with open_run(load_recipe(self.recipe, named), EXECUTION) as run:
+            return run.get_all(*nodes)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    folder = tmp_path_factory.mktemp("demo") / PLACE
+    recipe = showcase.simulate(folder, frames=FRAMES, size=SIZE, seed=SEED, execution=EXECUTION)
+    answer = api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    return Demo(folder, recipe, folder / "out", answer)
+
+
+@dataclass(frozen=True)
+class Spoken:
+    """What a command said."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """The one object on stdout."""
+        answer = json.loads(self.out)
+        assert isinstance(answer, dict)
+        return answer
+
+
+@pytest.fixture
+def layerblend(capsys: pytest.CaptureFixture[str]) -> Callable[..., Spoken]:
+    """The command line, run in this process."""
+
+    def run(*words: Any) -> Spoken:
+        with pytest.raises(SystemExit) as left:
+            cli.main([str(word) for word in words])
+        out, err = capsys.readouterr()
+        return Spoken(int(left.value.code or 0), out, err)
+
+    return run
