@@ -26,7 +26,8 @@ from .tiles import TileTable, join_tiles
 DEGREE = 9
 WIDE_DEGREE = 3
 # Penalty on squared third derivatives; the first leaves nothing but a parabola.
-STIFFNESS = (1e9, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8)
+STIFFNESS = (1e3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9)
+SHARED_ERROR = 2.0
 MIDDLE_STIFFNESS = 1e-6
 PENALTY_UNIT = 0.06
 STIFFER_WITHIN = 1.005
@@ -39,6 +40,7 @@ GALAXY_ERROR = 0.3
 # Share of the sky's departure from a parabola that its model may miss before a tile is rejected: else a glow's tip never gets in.
 GLOW_ERROR = 0.1
 WIDER = 1.8
+NARROWER = None
 ROUNDER = 0.6
 FAINTEST_SHARE = 0.15
 # Galaxy light over the faintest tiles is zero within this: decides between sky and halo where the data cannot.
@@ -95,7 +97,7 @@ class _Profile:
         if self.wide:
             return [np.exp(-((radius + 0.02) ** np.exp(galaxy.log_power)))]
         rounder = elliptical_radius(x, y, galaxy, ROUNDER) / np.exp(galaxy.log_scale)
-        return [np.exp(-radius), np.exp(-rounder / WIDER)]
+        return [np.exp(-radius / NARROWER), np.exp(-radius), np.exp(-rounder / WIDER)] if NARROWER else [np.exp(-radius), np.exp(-rounder / WIDER)]
 
 
 # ---------------------------------------------------------------- sky basis
@@ -330,10 +332,10 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
 
 
 def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
-    """The stiffest sky that predicts left-out blocks within half a per cent of the best one, channel by channel; changes ``state``."""
+    """The stiffness under which the data are most probable (marginal likelihood), channel by channel; changes ``state``."""
     G = problem.columns(state.galaxies)
     A, far = np.hstack([problem.design, G]), problem.far_row(G, _mean_amplitude(state))
-    folds = [problem.fold == f for f in range(FOLDS)]
+    rank = problem.n_sky - 6
     error = _errors(problem, state.light)
     for c in range(problem.channels):
         z = problem.z[:, c]
@@ -341,17 +343,17 @@ def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
         bent = problem.bent @ soft[: problem.n_sky]
         # Weights from before the rejection, else a glow that was rejected is never missed.
         weight = base * lopsided((z - A @ soft) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
-        inverse = weight / error[:, c] ** 2
-        normal = [(A[f] * inverse[f, None]).T @ A[f] for f in folds]
-        right = [(A[f] * inverse[f, None]).T @ z[f] for f in folds]
-        N, b, losses = sum(normal), sum(right), []
+        inverse = weight / error[:, c] ** 2 / SHARED_ERROR
+        Aw = A * inverse[:, None]
+        normal, right = Aw.T @ A, Aw.T @ z
+        costs = []
         for stiffness in STIFFNESS:
-            P, loss = problem.regulariser(stiffness, far), 0.0
-            for f, N_f, b_f in zip(folds, normal, right, strict=True):
-                k = solve_signed(N - N_f + P, b - b_f, problem.n_sky)
-                loss += (weight[f] * np.minimum(((z[f] - A[f] @ k) / error[f, c]) ** 2, BOUNDED_LOSS)).sum()
-            losses.append(loss)
-        state.stiffness[c] = STIFFNESS[int(np.argmax(np.array(losses) <= min(losses) * STIFFER_WITHIN))]
+            N = normal + problem.regulariser(stiffness, far) / SHARED_ERROR
+            k = solve_signed(N, right, problem.n_sky)
+            misfit = k @ N @ k - 2 * right @ k
+            N = N[: problem.n_sky, : problem.n_sky] if not G.shape[1] else N + 1e-9 * np.trace(N) / len(N) * np.eye(len(N))
+            costs.append(misfit + np.linalg.slogdet(N)[1] - rank * np.log(stiffness))
+        state.stiffness[c] = STIFFNESS[int(np.argmin(costs))]
 
 
 def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]:
@@ -436,7 +438,7 @@ class _ShapeCost:
     def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
         """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
         galaxies, out = self._galaxies(q), []
-        per_galaxy = 1 if self.problem.profile.wide else 2
+        per_galaxy = 1 if self.problem.profile.wide else 3 if NARROWER else 2
         for g, galaxy in enumerate(galaxies):
             here = self.problem.columns([galaxy])
             for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
