@@ -1,0 +1,216 @@
+"""What the nodes do between files and steps: finished stacks, one light for all stacks, half-sets, identities."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from layerblend import chain
+from layerblend.errors import InputError
+from layerblend.files.pictures import write_fits
+from layerblend.kinds import Curve, Stack, working_luminance
+from layerblend.maths.curve import stretch
+from layerblend.steps.curve import fit_curve
+from layerblend.steps.flatten import Flattened
+from layerblend.steps.white import White
+from tests.scenes.frames import add_star
+
+SHAPE = (120, 160)
+CURVE = Curve(p=0.002, s=0.01, norm=6.0, sigma=0.0002, target=0.2)
+WHITE = White(factors=np.array([1.2, 1.0, 0.9]), along=1.0, across=1.0, green=0.0, stars=np.zeros((0, 2)))
+
+
+def star_field(*, shift: float = 0.0, gain: float = 1.0, mono: bool = False, seed: int = 3, stars: int = 30) -> np.ndarray:
+    """Linear light: stars of a fixed field over quiet sky."""
+    rng = np.random.default_rng(11)
+    image = np.zeros((*SHAPE, 1 if mono else 3))
+    for x, y, flux in zip(rng.uniform(8, 152, stars), rng.uniform(8, 112, stars), 10 ** rng.uniform(-0.6, 0.7, stars), strict=True):
+        add_star(image, x + shift, y, flux * gain * np.ones(image.shape[2]), 2.8)
+    image += np.random.default_rng(seed).normal(0, 3e-4, image.shape)
+    return (image[..., 0] if mono else image).astype(np.float32)
+
+
+def as_stack(image: np.ndarray, name: str = "stack.fits", **more: object) -> Stack:
+    return Stack(mean=image, files=(name,), **more)  # type: ignore[arg-type]
+
+
+def no_sky(image: np.ndarray) -> Flattened:
+    """A sky found to be zero everywhere."""
+    none = np.zeros(image.shape[2:] or 1)
+    return Flattened(image, np.zeros_like(image), np.zeros(0), (), (), False, "subtract", none, none, none, none, none)
+
+
+# ---------------------------------------------------------------- finished stacks
+def write(folder: Path, name: str, image: np.ndarray) -> Path:
+    write_fits(folder / name, image, cards=[("TELESCOP", "north", "")])
+    return folder / name
+
+
+def test_three_mono_files_become_one_colour_stack(tmp_path: Path) -> None:
+    planes = [star_field(mono=True, seed=s) for s in range(3)]
+    paths = [write(tmp_path, f"{c}.fits", plane) for c, plane in zip("rgb", planes, strict=True)]
+    stack = chain.finished_stack(paths, white_level=None)
+    np.testing.assert_array_equal(stack.mean, np.stack(planes, -1))
+    assert ("TELESCOP", "north", "") in stack.cards
+
+
+def test_files_of_different_size_or_colour_are_refused(tmp_path: Path) -> None:
+    r, small = write(tmp_path, "r.fits", star_field(mono=True)), write(tmp_path, "g.fits", star_field(mono=True)[:60])
+    colour = write(tmp_path, "b.fits", star_field())
+    for paths in ([r, small, r], [colour, r, r]):
+        with pytest.raises(InputError, match="mono pictures of one size") as caught:
+            chain.finished_stack(paths, white_level=None)
+        assert "160 x 120" in str(caught.value)
+
+
+# ---------------------------------------------------------------- one light for all
+def brightness(image: np.ndarray, reference: np.ndarray) -> chain.Brightness:
+    return chain.relative_brightness(as_stack(image), no_sky(image), as_stack(reference, "all.fits"), no_sky(reference), WHITE)
+
+
+@pytest.mark.parametrize("gain", [0.1, 0.5, 3.0])
+@pytest.mark.parametrize("mono", [False, True])
+def test_a_stack_from_elsewhere_comes_to_the_colour_stacks_brightness(gain: float, mono: bool) -> None:
+    """Balanced luminance is what is joined, so a mono stack is matched to the balanced colour."""
+    reference = star_field()
+    other = star_field(gain=gain, mono=mono, seed=4)
+    found = brightness(other, reference)
+    light, fixed = (chain.linear_picture(as_stack(i), no_sky(i), WHITE, b) for i, b in ((other, found), (reference, chain.Brightness())))
+    bright = working_luminance(fixed) > 0.02
+    ratio = working_luminance(light)[bright].sum() / working_luminance(fixed)[bright].sum()
+    assert ratio == pytest.approx(1, abs=0.02)
+
+
+def test_stacks_of_the_same_frames_are_left_as_they_are() -> None:
+    assert chain.relative_brightness() == chain.Brightness(1.0, ())
+
+
+def test_a_stack_that_lies_elsewhere_is_refused() -> None:
+    with pytest.raises(InputError, match=r"s\.fits lie up to 6\.\d px from"):
+        image, reference = star_field(shift=6), star_field()
+        chain.relative_brightness(as_stack(image, "s.fits"), no_sky(image), as_stack(reference), no_sky(reference), WHITE)
+    with pytest.raises(InputError, match=r"160 x 60 colour where the colour stack is 160 x 120"):
+        brightness(star_field()[:60], star_field())
+
+
+def test_a_stack_without_common_stars_is_used_as_it_is_and_said() -> None:
+    found = brightness(star_field(stars=0), star_field())
+    assert found.factor == 1 and "too few" in found.words[0]
+
+
+def test_a_mono_stack_has_no_balance_and_becomes_grey() -> None:
+    image = star_field(mono=True)
+    white = chain.find_white(as_stack(image), no_sky(image), source="stars", catalogue=None)
+    np.testing.assert_array_equal(white.factors, [1, 1, 1])
+    light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
+    np.testing.assert_array_equal(light, np.repeat(image[..., None], 3, 2))
+
+
+def test_noise_from_the_error_map_or_from_the_picture() -> None:
+    image = star_field(stars=4)
+    light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
+    mapped = as_stack(image, stderr=np.full_like(image, 3e-4))
+    for stack in (mapped, as_stack(image)):
+        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness(), light)
+        np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
+
+
+# ---------------------------------------------------------------- back to light
+def test_white_is_no_brighter_than_the_stacks() -> None:
+    light = np.array([[[0.0, 0.01, 0.02], [0.3, 0.2, 0.1]]], np.float32)
+    shown = stretch(light, CURVE)
+    np.testing.assert_allclose(chain.linear_light(shown, CURVE, 1.0), light, rtol=2e-4, atol=1e-7)
+    shown[0, 1] = 1.0
+    np.testing.assert_array_equal(chain.linear_light(shown, CURVE, 1.3)[0, 1], np.float32([1.3, 1.3, 1.3]))
+    assert chain.brightest_light([light, np.float32([np.nan, 2.0])]) == 2.0
+
+
+def test_half_differences_are_noise_alone() -> None:
+    a, b = np.float32([[3, 5]]), np.float32([[1, 9]])
+    np.testing.assert_array_equal(chain.half_difference(a, b), [[1, -2]])
+    assert chain.half_difference(a, None) is None and chain.luminance_of(None) is None
+
+
+# ---------------------------------------------------------------- identities
+def plain_split(light: np.ndarray) -> object:
+    from layerblend.steps.split import Split
+
+    nothing = np.zeros_like(light)
+    return Split(light, nothing, np.zeros(light.shape[:2], bool), np.zeros(0), {})
+
+
+def test_layers_with_nothing_to_do_are_the_starless_picture() -> None:
+    light = star_field()
+    split, sigma = plain_split(light), np.full_like(light, 3e-4)
+    detail = chain.detail_layer(split, None, sigma, None, None, deconvolve=0, grain=1)
+    np.testing.assert_array_equal(detail.light, working_luminance(light))
+    assert not detail.gates.shares
+    colour = chain.colour_layer(split, sigma, None, None, split, sigma, None, None, denoise=0, green_ceiling=False)
+    assert colour.image is light and colour.gates is None
+
+
+def test_a_starless_picture_with_nothing_to_do_is_the_stretch() -> None:
+    light = star_field()
+    nothing = {"space": "oklab", "amount": 0, "chroma": "follow", "sharpen": [1], "core": 0, "saturation": 1}
+    base = chain.starless_picture(light, working_luminance(light), CURVE, None, None, **nothing)
+    np.testing.assert_array_equal(base.picture, stretch(light, CURVE))
+    for space in ("oklab", "cielab"):
+        lit = chain.starless_picture(light, working_luminance(light), CURVE, None, None, **{**nothing, "amount": 1, "space": space})
+        np.testing.assert_allclose(lit.picture, base.picture, atol=2e-3)
+
+
+def test_stars_laid_over_their_own_starless_picture_give_the_picture() -> None:
+    light = star_field()
+    starless = (light * 0.2).astype(np.float32)
+    split = replace(plain_split(light), starless=starless, stars=light - starless)
+    sigma = np.full_like(light, 3e-4)
+    layer = chain.star_light(light, split, as_stack(light), sigma, light, split, CURVE, None, gate=0, repair=False, saturation=1, size=1)
+    picture = chain.join(chain.Base(stretch(starless, CURVE), None), layer, mode="screen", amount=1)
+    np.testing.assert_allclose(picture, stretch(light, CURVE), atol=2e-6)
+    assert layer.share is None
+
+
+def test_under_the_gate_the_deep_stack_serves() -> None:
+    sharp, deep = star_field(seed=5), star_field(seed=6)
+    nothing = np.zeros_like(sharp)
+    splits = [replace(plain_split(light), starless=nothing, stars=light) for light in (sharp, deep)]
+    sigma = np.full_like(sharp, 3e-4)
+    made = chain.star_light(
+        sharp, splits[0], as_stack(sharp), sigma, deep, splits[1], CURVE, None, gate=3, repair=False, saturation=1, size=1
+    )
+    bright, sky = working_luminance(deep) > 0.05, np.abs(working_luminance(deep)) < 2e-4
+    assert made.share is not None and made.share[bright].min() == 1 and np.median(made.share[sky]) == 0
+    own, other = (chain.star_light(
+        light, split, as_stack(light), sigma, light, split, CURVE, None, gate=0, repair=False, saturation=1, size=1
+    ).layer for light, split in zip((sharp, deep), splits, strict=True))  # fmt: skip
+    np.testing.assert_array_equal(made.layer[bright], own[bright])
+    calm = sky & (made.share == 0)
+    np.testing.assert_allclose(made.layer[calm], other[calm], atol=1e-6)
+
+
+def test_the_curve_takes_its_noise_from_the_half_sets() -> None:
+    """Channels that share noise have a luminance noisier than independent channels would: the half-sets know, the error map does not."""
+    rng = np.random.default_rng(2)
+    grey = rng.normal(0, 1e-3, (2, *SHAPE, 1)).astype(np.float32)
+    halves = [np.repeat(half, 3, 2) for half in grey]
+    light = star_field() + (halves[0] + halves[1]) / 2
+    sigma = np.full_like(light, 1e-3 / np.sqrt(2))
+    sky = no_sky(light)
+    curve = chain.display_curve(plain_split(light), sigma, *halves, sky, sky=0.12, bright=0.7, black=10)
+    assert curve.sigma == pytest.approx(1e-3 / np.sqrt(2), rel=0.03)
+    independent = chain.display_curve(plain_split(light), sigma, None, None, sky, sky=0.12, bright=0.7, black=10)
+    assert independent.sigma == pytest.approx(np.sqrt(6) / 4 * 1e-3 / np.sqrt(2), rel=1e-3)
+    assert curve == fit_curve(light, sigma=curve.sigma, sky=0.12, bright=0.7, black=10)
+
+
+def test_the_target_is_the_union_of_the_galaxies_found() -> None:
+    sky = no_sky(star_field())
+    assert chain.target_mask(sky, SHAPE) is None
+    from layerblend.kinds import Ellipse
+
+    two = replace(sky, targets=(Ellipse(20, 20, 5, 5), Ellipse(100, 60, 9, 4)))
+    mask = chain.target_mask(two, SHAPE)
+    assert mask is not None and mask[20, 20] and mask[60, 100] and not mask[60, 60]
