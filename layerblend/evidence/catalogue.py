@@ -72,7 +72,9 @@ KINDS: dict[str, Kind] = {
     "clipped": Kind("clipped highlights", "%", "lower", 0.05, False, "pixels whose largest channel is .999 or above" + _SQUARES),
     "crushed": Kind("crushed shadows", "%", "lower", 0.05, False, "pixels whose smallest channel is .001 or below" + _SQUARES),
     "hue shift": Kind("hue of the target", "deg", "toward 0", 1.0, False, "turn of the Oklab hue, weighted by chroma" + _COLOUR),
-    "chroma ratio": Kind("saturation of the target", "", "toward 1", 0.02, False, "sum of C* over that of the source" + _COLOUR),
+    "chroma ratio": Kind(
+        "saturation of the target", "", "toward 1", 0.02, False, "C* over that of the source, saturation asked for taken out" + _COLOUR
+    ),
     "colour difference": Kind("colour error of the target", "dE00", "lower", 0.2, False, "mean CIEDE2000, lightness equal" + _COLOUR),
 }  # fmt: skip
 

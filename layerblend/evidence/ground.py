@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from layerblend.errors import ArgumentError
 from layerblend.evidence.correlation import hann_window
 from layerblend.evidence.starfit import fit_mean_star
-from layerblend.kinds import Array, DisplayRGB, LinearImage, Mask, Plane, Weight, working_luminance
+from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Mask, Plane, Weight, working_luminance
 from layerblend.maths.perceptual import decode_srgb, linear_to_lab
 
 MIN_STARS = 8
@@ -34,12 +34,14 @@ class Subject:
     half_a, half_b : display pictures of the two half-sets, taken through the same chain with everything frozen (curve, sky, white, gates)
     linear : (H, W, 3) or (H, W), linear; the picture with its recorded curve inverted
     detail_a, detail_b : (H, W), linear; Y of the luminance source's half-sets, starless or not, before any non-linear step
-    linear_a, linear_b : (H, W) or (H, W, 3), linear; ``half_a`` and ``half_b`` with the curve inverted (used for the check of
-        manufactured detail only)
+    curve : the stretch of this result; with it the luminance source is shown unprocessed, to tell what the processing added
     reference : linear stack, on the scale of ``linear``, whose star fluxes count as right
     colour : display picture of the colour source through the same curve, before denoise and saturation
     stars : (n, 4) float, x, y, flux, peak, brightest first
+    saturation : factor of chroma that was asked for; taken out before colour is judged
     sky, target, saturated : (H, W) bool; blank sky without stars; the target; places the camera clipped
+    star_mask : (H, W) bool, where stars were taken away from the detail halves; filled in each half by itself, with the discs that the
+        star list gives
     """
 
     name: str
@@ -49,14 +51,15 @@ class Subject:
     linear: LinearImage | None = field(default=None, repr=False)
     detail_a: Plane | None = field(default=None, repr=False)
     detail_b: Plane | None = field(default=None, repr=False)
-    linear_a: LinearImage | None = field(default=None, repr=False)
-    linear_b: LinearImage | None = field(default=None, repr=False)
+    curve: Curve | None = None
     reference: LinearImage | None = field(default=None, repr=False)
     colour: DisplayRGB | None = field(default=None, repr=False)
     stars: Array | None = field(default=None, repr=False)
+    saturation: float = 1.0
     sky: Mask | None = field(default=None, repr=False)
     target: Mask | None = field(default=None, repr=False)
     saturated: Mask | None = field(default=None, repr=False)
+    star_mask: Mask | None = field(default=None, repr=False)
 
     @property
     def halves(self) -> tuple[DisplayRGB, DisplayRGB] | None:
@@ -108,6 +111,9 @@ def common_ground(a: Subject, b: Subject) -> Ground:
     stars = _common_stars(a, b, words)
     fwhm = _rough_fwhm(stars)
     star_mask = star_discs(shape, stars, fwhm)
+    for subject in (a, b):
+        if subject.star_mask is not None:
+            star_mask |= subject.star_mask
     sky = _common_sky(a, b, star_mask, words)
     target = _both(a.target, b.target)
     isolated = _isolated(stars, fwhm, shape)

@@ -31,6 +31,7 @@ from layerblend.evidence.ground import (
     CLIPPED,
     COLOUR_BLUR_PX,
     MIN_STARS,
+    UNCLIPPED,
     Ground,
     Subject,
     as_rgb,
@@ -41,7 +42,8 @@ from layerblend.evidence.ground import (
     shape_plane,
 )
 from layerblend.evidence.starfit import fit_mean_star
-from layerblend.kinds import Array, DisplayRGB, Mask, Plane, working_luminance
+from layerblend.kinds import Array, Curve, DisplayRGB, Mask, Plane, working_luminance
+from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_oklab
 
 __all__ = ["Subject", "common_ground", "measure"]
@@ -58,6 +60,7 @@ CORE_STARS = 100
 CORE_CLIP = 0.995
 CRUSHED = 0.001
 SINGLE_LAG_PX = 4
+MOST_TINT = 4.0
 
 
 def _need(count: int, least: int, what: str) -> None:
@@ -243,6 +246,7 @@ def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     if reference is None or ground.coloured is None:
         raise CannotMeasureError("no colour source was given")
     source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture))
+    seen[..., 1:] /= subject.saturation
     chroma = np.hypot(source[..., 1], source[..., 2])
     tiles, count = _enough_tiles(ground.coloured, COLOUR_TILE_PX, 0.1)
     _need(count, MIN_TILES, "tiles of the target with colour")
@@ -277,30 +281,41 @@ def _hue_turn(source: DisplayRGB, seen: DisplayRGB) -> Array:
 class Spectra:
     """Spectra of a result's half-sets in the common window, stars filled in each half by itself; None where the halves are missing.
 
-    ``picture``: lightness of the finished picture; ``linear``: luminance of the finished picture, stretch inverted; ``source``: luminance
-    of the stack that the detail came from.
+    ``picture``: lightness of the finished picture; ``source``: luminance of the stack that the detail came from; ``shown_source``:
+    lightness of that luminance in the result's own colours and stretch, what the picture would hold without processing.
     """
 
     picture: HalfSpectra | None
-    linear: HalfSpectra | None
     source: HalfSpectra | None
+    shown_source: HalfSpectra | None
 
 
 def all_spectra(subject: Subject, ground: Ground) -> Spectra:
     """The spectra that a result's halves allow."""
-    picture = (
-        None if subject.half_a is None or subject.half_b is None else _spectra(lightness(subject.half_a), lightness(subject.half_b), ground)
-    )
-    linear = None
-    if subject.linear_a is not None and subject.linear_b is not None:
-        linear = _spectra(working_luminance(subject.linear_a), working_luminance(subject.linear_b), ground)
-    source = None if subject.detail_halves is None else source_spectra(subject.detail_halves, ground)
-    return Spectra(picture, linear, source)
+    picture = source = shown = None
+    if subject.half_a is not None and subject.half_b is not None:
+        picture = _spectra(lightness(subject.half_a), lightness(subject.half_b), ground)
+    if subject.detail_halves is not None:
+        source = _spectra(*subject.detail_halves, ground)
+        shown = shown_spectra(subject.detail_halves, subject, ground)
+    return Spectra(picture, source, shown)
 
 
-def source_spectra(halves: tuple[Plane, Plane], ground: Ground) -> HalfSpectra:
-    """Spectra of linear luminance half-sets, stars filled in each by itself."""
-    return _spectra(*halves, ground)
+def shown_spectra(halves: tuple[Plane, Plane], subject: Subject, ground: Ground) -> HalfSpectra | None:
+    """Spectra of the lightness of linear luminance halves in the result's colours and stretch; None if the stretch is not known."""
+    if subject.curve is None:
+        return None
+    tint = _tint(subject, subject.curve)
+    first, second = (lightness(stretch((half + subject.curve.p)[..., None] * tint - subject.curve.p, subject.curve)) for half in halves)
+    return _spectra(first, second, ground)
+
+
+def _tint(subject: Subject, curve: Curve) -> Array:
+    """(H, W, 3) light over luminance of the colour source, free of its pixel noise; neutral without one."""
+    if subject.colour is None or subject.colour.ndim == 2:
+        return np.ones((1, 1, 3), np.float32)
+    light = cv2.GaussianBlur(unstretch(np.minimum(subject.colour, UNCLIPPED), curve) + np.float32(curve.p), (0, 0), COLOUR_BLUR_PX)
+    return np.clip(light / np.maximum(working_luminance(light), 1e-3 * curve.p)[..., None], 0, MOST_TINT)
 
 
 def detail_snr(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:

@@ -13,14 +13,14 @@ from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS
 from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr
 from layerblend.evidence.estimates import BandEstimate, Estimate, pair_error
 from layerblend.evidence.ground import Subject, common_ground
-from layerblend.evidence.measures import Spectra, all_spectra, measure, source_spectra
+from layerblend.evidence.measures import Spectra, all_spectra, measure, shown_spectra
 from layerblend.kinds import Plane
 
 A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
 BOUND_EXCESS = 1.1
 FLUX_LOSS = 0.05
-SAME_SNR = 0.05
-LEAST_SNR = 0.5
+SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours' part in lightness is known no better
+LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
 
 
@@ -96,8 +96,8 @@ class Comparison:
         """Plain sentences: in what is which better; where A lost stands first."""
         lost, won = (_sentences([m for m in self.measures if m.verdict == v], self.a, self.b) for v in (B_BETTER, A_BETTER))
         decided = {KINDS[m.name].family for m in self.measures if m.verdict != NONE_SHOWN}
-        same = [_subject_of([m], decided) for m in self.measures if m.verdict == NONE_SHOWN]
-        tail = [f"No difference shown in: {', '.join(dict.fromkeys(same))}."] if same else []
+        same = [_subject_of(group, decided) for group in _families([m for m in self.measures if m.verdict == NONE_SHOWN])]
+        tail = [f"No difference shown in: {', '.join(same)}."] if same else []
         return [*lost, *self.flags, *won, *tail, *(f"{what} not compared: {why}." for what, why in self.unmeasured), *self.notes]
 
 
@@ -129,10 +129,10 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
     (found_a, missing_a), (found_b, missing_b) = measure(a, ground, spectra_a), measure(b, ground, spectra_b)
     measures = [_judge(name, found_a[name], found_b[name], confidence) for name in KINDS if name in found_a and name in found_b]
     reasons = {**missing_b, **missing_a}
-    limits = [source_spectra(bound, ground)] if bound is not None else [s.source for s in (spectra_a, spectra_b) if s.source is not None]
     flags = _flux_flags(measures, a, b)
     for subject, spectra in ((a, spectra_a), (b, spectra_b)):
-        flags += [*_process_flags(subject.name, spectra), *_bound_flags(subject.name, spectra, limits)]
+        limits = [spectra_a.shown_source, spectra_b.shown_source] if bound is None else [shown_spectra(bound, subject, ground)]
+        flags += [*_process_flags(subject.name, spectra), *_bound_flags(subject.name, spectra, [s for s in limits if s is not None])]
     return Comparison(
         a=a.name,
         b=b.name,
@@ -184,10 +184,15 @@ def _order(m: Measure) -> tuple[int, float]:
 # ---------------------------------------------------------------- sentences
 def _sentences(measures: list[Measure], name_a: str, name_b: str) -> list[str]:
     """One sentence for each measure, bands of one kind together, in the order given."""
+    return [_sentence(group, name_a, name_b) for group in _families(measures)]
+
+
+def _families(measures: list[Measure]) -> list[list[Measure]]:
+    """Measures of one family together, in the order in which each family first comes."""
     families: dict[str, list[Measure]] = {}
     for m in measures:
         families.setdefault(KINDS[m.name].family, []).append(m)
-    return [_sentence(group, name_a, name_b) for group in families.values()]
+    return list(families.values())
 
 
 def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
@@ -245,7 +250,7 @@ def _flux_flags(measures: list[Measure], a: Subject, b: Subject) -> list[str]:
 
 def _process_flags(name: str, spectra: Spectra) -> list[str]:
     """What the processing did to its own luminance source, band by band: contrast and SNR both up is real, one alone is not."""
-    seen, source = spectra.linear, spectra.source
+    seen, source = spectra.picture, spectra.shown_source
     if seen is None or source is None:
         return []
     smoothed, sharpened = [], []
@@ -256,29 +261,29 @@ def _process_flags(name: str, spectra: Spectra) -> list[str]:
         snr = _direction(*(BandEstimate(band_snr(s, low, high), s, low, high, False) for s in (seen, source)))
         if snr > 0 and contrast < 0:
             smoothed.append(f"{low:.2f}-{high:.2f}")
-        if snr == 0 and contrast > 0:
+        if snr <= 0 and contrast > 0:
             sharpened.append(f"{low:.2f}-{high:.2f}")
     against = f"against its luminance source, {name} has"
     out = []
     if smoothed:
         out.append(f"Warning: {against} a higher signal to noise but less contrast at {', '.join(smoothed)} cycles/px: smoothing.")
     if sharpened:
-        out.append(f"Note: {against} more contrast at the same signal to noise at {', '.join(sharpened)} cycles/px: sharpening.")
+        out.append(f"Note: {against} more contrast without more signal to noise at {', '.join(sharpened)} cycles/px: sharpening.")
     return out
 
 
 def _direction(a: BandEstimate, b: BandEstimate) -> int:
-    """1 if a is larger by more than its error and 5 %, -1 if smaller, else 0."""
+    """1 if a is larger by more than its error and a tenth, -1 if smaller, else 0."""
     sd = pair_error(a, b).difference
     gap = a.value - b.value
-    if abs(gap) <= max(norm.ppf(0.975) * sd, SAME_SNR * abs(b.value)):
+    if abs(gap) <= max(norm.ppf(0.975) * sd, SAME * abs(b.value)):
         return 0
     return 1 if gap > 0 else -1
 
 
 def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list[str]:
     """Bands whose SNR in the finished picture lies above what the frames can carry."""
-    seen = spectra.linear
+    seen = spectra.picture
     if seen is None or not limits:
         return []
     over = [f"{low:.2f}-{high:.2f}" for low, high in BANDS if _above_bound(seen, limits, low, high)]

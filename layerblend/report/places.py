@@ -8,7 +8,7 @@ import numpy as np
 from layerblend.kinds import Array, DisplayRGB, Mask
 
 Box = tuple[int, int, int, int]
-SEARCH_STEP = 8
+STAR_PX = 11
 
 
 def choose_places(
@@ -36,9 +36,11 @@ def choose_places(
     light = picture if picture.ndim == 2 else picture.mean(2)
     shape = light.shape
     width, height = min(width, shape[1]), min(height, shape[0])
-    smooth = cv2.GaussianBlur(np.asarray(light, np.float32), (0, 0), max(4.0, min(shape) / 60))
+    open_ = cv2.morphologyEx(np.asarray(light, np.float32), cv2.MORPH_OPEN, np.ones((STAR_PX, STAR_PX), np.uint8))  # without stars
+    smooth = cv2.GaussianBlur(open_, (0, 0), max(4.0, min(shape) / 60))
     target = _bright_part(smooth) if target is None or not target.any() else target
-    core = np.unravel_index(int(np.argmax(np.where(target, smooth, -1))), shape)
+    broad = cv2.GaussianBlur(open_, (0, 0), max(6.0, min(shape) / 25))
+    core = np.unravel_index(int(np.argmax(np.where(target, broad, -1))), shape)
     centre = {"core": (float(core[1]), float(core[0]))}
     depth = cv2.distanceTransform(target.astype(np.uint8), cv2.DIST_L2, 3)
     away = _distance_from(shape, centre["core"])
@@ -52,8 +54,11 @@ def choose_places(
         centre["outskirts"] = _place(_distance_from(shape, centre.get("arms", centre["core"])), edge)
     blank = ~target & (smooth < np.quantile(smooth, 0.6)) if sky is None or not sky.any() else sky
     if blank.any():
-        share = cv2.blur(blank.astype(np.float32), (width, height), borderType=cv2.BORDER_CONSTANT)
-        centre["sky"] = _place(share + 1e-4 * away / max(shape), np.ones(shape, bool))
+        value = blank.astype(np.float32) - 2 * target
+        share = cv2.blur(value, (width, height), borderType=cv2.BORDER_REFLECT)
+        whole = np.zeros(shape, bool)
+        whole[height // 2 : shape[0] - height // 2 + 1, width // 2 : shape[1] - width // 2 + 1] = True
+        centre["sky"] = _place(share + 1e-4 * away / max(shape), whole)
     star = _bright_star(stars, target, shape, width, height)
     if star is not None:
         centre["bright star"] = star

@@ -290,10 +290,15 @@ def _by_count(kept: Mapping[str, int]) -> dict[int, list[str]]:
 def _exclusion_lines(table: FrameTable, limit: int = 26) -> list[str]:
     rows = [row for row in table.rows if row.excluded]
     lines = [f"{len(table.used)} of {len(table.rows)} frames used", ""]
-    lines += [f"{row.file[:30]}: {row.excluded}" for row in rows[:limit]]
+    lines += [f"{_shortened(row.file)}: {row.excluded}" for row in rows[:limit]]
     if len(rows) > limit:
         lines.append(f"and {len(rows) - limit} more")
     return lines
+
+
+def _shortened(name: str, letters: int = 34) -> str:
+    """The end of a long file name, where its number stands."""
+    return name if len(name) <= letters else f"…{name[1 - letters :]}"
 
 
 def _text_panel(axes: Axes, lines: Sequence[str]) -> None:

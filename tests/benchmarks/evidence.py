@@ -87,10 +87,7 @@ def correlation_bars(trials: int) -> Iterator[Line]:
 # ---------------------------------------------------------------- pairs known to be better or worse
 def _shown(subject: Subject, name: str, curve, change: Callable) -> Subject:
     parts = [np.clip(change(p), 0, 0.9999).astype(np.float32) for p in (subject.picture, subject.half_a, subject.half_b)]
-    linear = [unstretch(p, curve) for p in parts]
-    return replace(
-        subject, name=name, picture=parts[0], half_a=parts[1], half_b=parts[2], linear=linear[0], linear_a=linear[1], linear_b=linear[2]
-    )
+    return replace(subject, name=name, picture=parts[0], half_a=parts[1], half_b=parts[2], linear=unstretch(parts[0], curve))
 
 
 def _in_lab(change: Callable) -> Callable:
@@ -168,7 +165,7 @@ def known_pairs(seed: int) -> Iterator[tuple[str, Comparison, dict[str, str], st
          {"chroma ratio": B_BETTER, "colour difference": B_BETTER, "sky chroma noise": A_BETTER}, ""),
         ("turned hue", _shown(plain, "x", curve, _scaled_chroma(1.0, 12)), {"hue shift": B_BETTER, "colour difference": B_BETTER}, ""),
         ("colour blurred", _shown(plain, "x", curve, _in_lab(lambda q: np.concatenate([q[..., :1], blur(3)(q[..., 1:])], -1))),
-         {"sky chroma noise": A_BETTER, "sky lightness noise": NONE_SHOWN}, ""),
+         {"sky chroma noise": A_BETTER}, ""),
         ("identical", replace(plain, name="x"), {}, ""),
     ]  # fmt: skip
     for name, subject, expected, flag in cases:
@@ -246,9 +243,8 @@ def large_bars(_: int) -> Iterator[Line]:
     start, wall = time.process_time(), time.perf_counter()
     comparison = compare_subjects(*tiled)
     yield Line("12 MP comparison, processor seconds", time.process_time() - start, 60)
-    print(
-        f"  wall {time.perf_counter() - wall:.1f} s, peak grew by {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - before:.0f} MB"
-    )
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"  wall {time.perf_counter() - wall:.1f} s, peak grew by {peak - before:.0f} MB to {peak:.0f} MB")
     places = choose_places(tiled[0].picture, target=tiled[0].target, sky=tiled[0].sky, stars=tiled[0].stars, width=560, height=420)
     start = time.process_time()
     page = comparison_page(comparison.as_json(), make_views(tiled[0].picture, tiled[1].picture, places))

@@ -117,6 +117,9 @@ def test_colour_against_the_source(made):
     found = values(replace(subject, picture=encode_srgb(lab_to_linear(planes)).astype(np.float32)), subject)
     assert found["chroma ratio"] == pytest.approx(1.3, abs=0.03)
     assert found["colour difference"] > 0.5
+    asked = replace(subject, picture=encode_srgb(lab_to_linear(planes)).astype(np.float32), saturation=1.3)
+    assert values(asked, subject)["chroma ratio"] == pytest.approx(1, abs=0.03)
+    assert values(asked, subject)["colour difference"] < 0.2 * found["colour difference"]
 
 
 def test_sharpening_raises_contrast_and_not_the_source_snr(made):

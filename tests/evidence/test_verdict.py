@@ -31,8 +31,7 @@ def made():
 
 def processed(subject, curve, name, change):
     picture, a, b = (np.clip(change(p), 0, 0.9999).astype(np.float32) for p in (subject.picture, subject.half_a, subject.half_b))
-    linear, linear_a, linear_b = (unstretch(p, curve) for p in (picture, a, b))
-    return replace(subject, name=name, picture=picture, half_a=a, half_b=b, linear=linear, linear_a=linear_a, linear_b=linear_b)
+    return replace(subject, name=name, picture=picture, half_a=a, half_b=b, linear=unstretch(picture, curve))
 
 
 def verdicts(comparison):
