@@ -32,7 +32,9 @@ PARAMETERS = 10
 # A fit whose residuals are this many times the expected ones is no star.
 CHI_LIMIT = 6.0
 # Hot pixels spread by debayering or resampling stay narrower than this.
-HOT_WIDTH_PX = 2.3
+HOT_WIDTH_PX = 2.5
+# Two classes of width count as such when they lie this far apart in ln(width).
+CLASS_GAP = 0.3
 
 
 @dataclass(frozen=True)
@@ -413,11 +415,14 @@ def star_class(fits: StarFits, *, noise: float, spread: float = 0.25) -> Mask:
         return usable
     log_width = np.log(np.where(usable, fits.fwhm, 1.0))
     weight = shape_weights(fits, noise)
-    wide = usable & (fits.fwhm > HOT_WIDTH_PX)
-    # Resampled hot pixels are all of one small width; real stars beside them form a narrow class of their own at a larger one.
-    if wide.sum() >= 8 and wide.sum() >= 0.15 * usable.sum() and mad_sigma(log_width[wide]) < 0.15:
-        usable = wide
     centre = densest(log_width[usable], weight[usable])
+    wider = usable & (log_width > centre + CLASS_GAP)
+    if centre < math.log(HOT_WIDTH_PX) and wider.sum() >= max(8, 0.15 * usable.sum()):
+        # Resampled hot pixels are all of one small width; if the rest has a width of its own as well, those are the stars.
+        second = densest(log_width[wider], weight[wider])
+        close = wider & (np.abs(log_width - second) < 0.12)
+        if close.sum() >= max(8, 0.5 * wider.sum()):
+            centre, usable = second, wider
     for _ in range(5):
         near = usable & (np.abs(log_width - centre) < spread)
         centre = weighted_median(log_width[near], weight[near])

@@ -244,6 +244,16 @@ def test_undersampled_stars_are_a_class_too():
     assert len(fits) > 30 and np.median(fits.fwhm) == pytest.approx(1.7, rel=0.01)
 
 
+def test_sharp_stars_of_slightly_different_width_stay_one_class():
+    rng = np.random.default_rng(11)
+    plane = np.zeros((500, 600))
+    grid = np.stack(np.meshgrid(np.arange(30, 580, 40), np.arange(30, 480, 40)), -1).reshape(-1, 2)
+    add_stars(plane, np.column_stack([grid, np.full(len(grid), 2.0)]), rng.uniform(2.05, 2.6, len(grid)), 3.0)
+    plane = (plane + rng.normal(0, 2e-4, plane.shape)).astype(np.float32)
+    fits = fit_moffat_stars(plane, grid[:, 0], grid[:, 1], fwhm=2.5, noise=2e-4)
+    assert star_class(fits, noise=2e-4).mean() > 0.95
+
+
 def test_weights_grow_with_the_signal_up_to_a_limit():
     fits = fitted(star_field(10, 300, 400, stars=40, margin=10, faint=-1.8))
     weights = shape_weights(fits, 2e-4)
