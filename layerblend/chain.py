@@ -398,7 +398,8 @@ def star_light(
     if gate > 0:
         if share is None:
             light = working_luminance(linear) - working_luminance(split.starless)
-            share = gate_share(light, ground_error(luminance_error(sigma)), gate)
+            deep_light = working_luminance(colour_linear) - working_luminance(colour_split.starless)
+            share = gate_share(light, ground_error(luminance_error(sigma)), gate, deep=deep_light)
         deep = star_layer(colour_stars(colour_linear, colour_split.starless, saturation), colour_split.starless, curve)
         layer = deep + share[..., None] * (layer - deep)
     layer = shrink_stars(layer, size)

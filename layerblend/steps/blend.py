@@ -75,7 +75,8 @@ def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     ----------
     sharp, deep : (H, W, 3) or (H, W) float32, star layers of the sharpest stack and of the colour stack.
     sigma : float or (H, W), noise of the sharp layer's luminance (R + 2G + B)/4, in units of the layer.
-    gate : float >= 0, sigma. Above it ``sharp`` serves, below half of it ``deep``, smoothly in between. 0 gives ``sharp``.
+    gate : float >= 0, sigma. Where either layer stands above it ``sharp`` serves, below half of it ``deep``, smoothly in between. 0 gives
+        ``sharp``.
 
     Returns
     -------
@@ -85,24 +86,30 @@ def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     check_range("gate", gate, 0.0, math.inf)
     if gate == 0:
         return sharp.copy()
-    share = gate_share(_luminance(sharp), sigma, gate)
+    share = gate_share(_luminance(sharp), sigma, gate, deep=_luminance(deep))
     if sharp.ndim == 3:
         share = share[..., None]
     return np.asarray(deep + share * (sharp - deep), np.float32)
 
 
-def gate_share(light: Plane, sigma: Any, gate: float) -> Weight:
-    """Where a star layer stands above its own noise: 1 above ``gate`` sigma, 0 below half of it, smooth in between.
+def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = None) -> Weight:
+    """Where the sharp stack's stars serve: 1 above ``gate`` sigma, 0 below half of it, smooth in between.
 
     Parameters
     ----------
-    light : (H, W) float32, luminance of the star layer, linear light or display.
-    sigma : float or (H, W), its noise, same unit.
-    gate : float > 0, sigma.
+    light : (H, W) float32, the stars' luminance in the sharp stack (image less starless), linear light or layer units; NaN counts as 0.
+    sigma : float or (H, W), its noise in the same units.
+    gate : float >= 0, sigma; 0 gives 1 everywhere.
+    deep : (H, W) float32, optional; the stars' luminance in the colour stack. Where it is brighter it counts instead: the wings of its
+        wider stars would else stand as a pale ring round the sharp ones.
     """
-    check_range("gate", gate, 0.0, math.inf, open_low=True)
-    level = pool(np.nan_to_num(check_image("light", light, colour=False)), GATE_BLUR_PX)
-    noise = np.maximum(np.nan_to_num(np.asarray(sigma, np.float32), nan=np.inf), np.float32(1e-12))
+    light = np.nan_to_num(check_image("light", light, colour=False))
+    if check_range("gate", gate, 0.0, math.inf) == 0:
+        return np.ones_like(light)
+    if deep is not None:
+        light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
+    level = pool(light, GATE_BLUR_PX)
+    noise = np.nan_to_num(np.maximum(np.asarray(sigma, np.float32), np.float32(1e-12)), nan=np.inf)
     return _smooth_step(2 * level / (np.float32(gate) * noise) - 1)
 
 
