@@ -51,7 +51,7 @@ SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a 
 CORE_FROM = 0.612  # Oklab L of L* 55
 CORE_KNEE = 0.08
 CORE_PX = 24.0
-TINY = np.float32(1e-20)
+TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
 
 
 @dataclass(frozen=True)
@@ -69,11 +69,11 @@ class Sharpener:
 class Gates:
     """A frozen linear operator of detail: per starlet scale the admitted share of every pixel.
 
-    ``shares`` : (H, W) float32, 0..1, one per scale. ``grain`` : what is left of coefficients that are not admitted.
-    ``gains`` : factor of the admitted coefficients, one per scale. ``sharpener`` : the filter of the admitted coefficients, or None.
+    ``shares`` : (H, W) uint8 in steps of 1/255, one per scale; the picture itself is made with these steps. ``grain`` : what is left of
+    coefficients that are not admitted. ``gains`` : factor of the admitted ones, per scale. ``sharpener`` : their filter, or None.
     """
 
-    shares: tuple[Plane, ...] = field(repr=False)
+    shares: tuple[Array, ...] = field(repr=False)
     grain: float
     gains: tuple[float, ...]
     sharpener: Sharpener | None = None
@@ -110,9 +110,9 @@ def deconvolve(
     luminance = check_image("luminance", luminance, colour=False)
     if strength == 0 and grain == 1:
         return luminance.copy()
-    filled, valid = nan_filled(luminance)
-    gates, sharp = _deconvolution_gates(filled, star_shape, sigma, half_difference, strength, grain, stars)
-    return _restored(_apply(gates, filled, sharp), valid)
+    return deconvolve_and_keep(
+        luminance, star_shape, sigma=sigma, half_difference=half_difference, strength=strength, grain=grain, stars=stars
+    )[0]
 
 
 def detail_gates(
@@ -128,6 +128,14 @@ def detail_gates(
     """The frozen operator of :func:`deconvolve` (same parameters); applied to the luminance itself it gives the deconvolved one."""
     filled, _ = nan_filled(check_image("luminance", luminance, colour=False))
     return _deconvolution_gates(filled, star_shape, sigma, half_difference, strength, grain, stars)[0]
+
+
+def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any) -> tuple[Plane, Gates]:
+    """The deconvolved luminance together with its frozen operator, at the cost of one (parameters of :func:`deconvolve`)."""
+    filled, valid = nan_filled(check_image("luminance", luminance, colour=False))
+    settings = {"half_difference": None, "strength": 0.5, "grain": 0.5, "stars": None} | options
+    gates, sharp = _deconvolution_gates(filled, star_shape, **settings)
+    return _restored(_apply(gates, filled, sharp), valid), gates
 
 
 def apply_gates(gates: Gates, plane: Plane) -> Plane:
@@ -164,10 +172,7 @@ def _deconvolution_gates(
         next_in, next_out = smooth(rest_in, scale), smooth(rest_out, scale)
         change, energy = _changes(rest_in, next_in, rest_out, next_out)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
-        share = _admit(pool(energy, float(2**scale)), doubt, PSF_ERROR, k, noise[scale], sigma)
-        if quiet is not None:
-            share *= quiet
-        shares.append(share)
+        shares.append(_admit(pool(energy, float(2**scale)), doubt, quiet, PSF_ERROR, k, noise[scale], sigma))
         rest_in, rest_out = next_in, next_out
     return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener), sharp
 
@@ -313,7 +318,7 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
         box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
         doubt = cv2.dilate(np.abs(plane), box, borderType=cv2.BORDER_REFLECT_101)
         energy = pool_product(plane, plane, float(max(2**scale, 0.8)))
-        shares.append(_admit(energy, doubt, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
+        shares.append(_admit(energy, doubt, None, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
         rest = smoother
     return Gates(tuple(shares), 1.0, factors)
 
@@ -380,11 +385,12 @@ def _changes(rest_in: Plane, next_in: Plane, rest_out: Plane, next_out: Plane) -
     return change, energy
 
 
-def _admit(energy: Plane, doubt: Plane, guard: float, k: float, factor: float, sigma: Any) -> Plane:
-    """Admitted share 1 - k s^2 / energy, s^2 = (factor sigma)^2 + (guard doubt)^2, not below 0."""
-    out = np.empty_like(energy)
+def _admit(energy: Plane, doubt: Plane, quiet: Plane | None, guard: float, k: float, factor: float, sigma: Any) -> Array:
+    """Admitted share 1 - k s^2 / energy, s^2 = (factor sigma)^2 + (guard doubt)^2, not below 0, times ``quiet``; in steps of 1/255."""
+    out = np.empty(energy.shape, np.uint8)
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    over_rows(_admit_rows, energy, doubt, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
+    calm = np.ones((1, 1), np.float32) if quiet is None else quiet
+    over_rows(_admit_rows, energy, doubt, calm, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
     return out
 
 
@@ -399,19 +405,21 @@ def _change_rows(rest_in, next_in, rest_out, next_out, change, energy, first, la
 
 
 @njit(cache=True, nogil=True)
-def _admit_rows(energy, doubt, sigma, k, factor, guard, out, first, last):
-    one = sigma.size == 1
+def _admit_rows(energy, doubt, quiet, sigma, k, factor, guard, out, first, last):
+    one, calm = sigma.size == 1, quiet.size == 1
     for y in range(first, last):
         for x in range(energy.shape[1]):
             noise = factor * (sigma[0, 0] if one else sigma[y, x])
             unsure = guard * doubt[y, x]
             share = np.float32(1) - k * (noise * noise + unsure * unsure) / max(energy[y, x], TINY)
-            out[y, x] = max(share, np.float32(0))
+            share = max(share, np.float32(0)) * (quiet[0, 0] if calm else quiet[y, x])
+            out[y, x] = np.uint8(share * SHARE_STEP + np.float32(0.5))
 
 
 @njit(cache=True, nogil=True)
 def _add_scale(rest_in, next_in, rest_out, next_out, share, grain, gain, out, first, last):
     for y in range(first, last):
         for x in range(rest_in.shape[1]):
-            kept = grain * (np.float32(1) - share[y, x]) * (rest_in[y, x] - next_in[y, x])
-            out[y, x] += kept + gain * share[y, x] * (rest_out[y, x] - next_out[y, x])
+            admitted = share[y, x] / SHARE_STEP
+            kept = grain * (np.float32(1) - admitted) * (rest_in[y, x] - next_in[y, x])
+            out[y, x] += kept + gain * admitted * (rest_out[y, x] - next_out[y, x])
