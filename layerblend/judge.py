@@ -15,7 +15,6 @@ from layerblend.files.pictures import read_picture
 from layerblend.files.provenance import write_json
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import Array, Mask, working_luminance
-from layerblend.maths.curve import unstretch
 from layerblend.maths.noise import luminance_error
 from layerblend.maths.wavelet import pool
 from layerblend.report.page import comparison_page, make_views
@@ -49,7 +48,7 @@ def plain_subject(run: Run, values: Mapping[str, Any], name: str = "plain") -> S
 def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: str) -> Subject:
     names, curve = run.names, values["curve"]
     pictures = [values[kind], values[f"{kind}_a"], values[f"{kind}_b"]]
-    linear = [None if picture is None else unstretch(picture, curve) for picture in pictures]
+    most = chain.brightest_light(values[f"linear/{role}"] for role in names.roles)
     stars = values[f"split/{detail}"].stars
     halves = [_starless_light(values[f"half_{half}/{detail}"], stars) for half in ("a", "b")]
     target = chain.target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)
@@ -58,17 +57,18 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
         picture=pictures[0],
         half_a=pictures[1],
         half_b=pictures[2],
-        linear=linear[0],
-        linear_a=linear[1],
-        linear_b=linear[2],
+        linear=chain.linear_light(pictures[0], curve, most),
         detail_a=halves[0],
         detail_b=halves[1],
+        curve=curve,
         reference=values[f"linear/{names.colour}"],
         colour=chain.stretch(values[f"linear/{names.colour}"], curve),
         stars=star_table(values[f"split/{names.colour}"].catalogue),
         sky=sky_mask(run, values, target),
         target=target,
         saturated=saturated_mask(run, values),
+        saturation=run.recipe.roles.colour.saturation if kind == "result" else 1.0,
+        star_mask=values[f"split/{detail}"].mask,
     )
 
 
