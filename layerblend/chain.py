@@ -32,6 +32,7 @@ from layerblend.kinds import (
 )
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
+from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
@@ -45,7 +46,6 @@ from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import rank_frames
-from layerblend.steps.register import find_registration
 from layerblend.steps.split import Split, split_stars
 from layerblend.steps.white import White, white_balance
 

@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from layerblend.errors import InputError, check_choice, check_range
 from layerblend.kinds import Array, FrameRow, FrameTable
+from layerblend.maths.registration import find_registration, registration_fault
 
 SKY_MODES = ("offset", "plane", "off")
 WEIGHTS = ("equal", "noise", "sharpness")
@@ -21,8 +22,6 @@ FAITH = 0.005
 CLIP = 3.0
 TUKEY = 4.685
 EXPOSURE_SPREAD = 1.05
-REGISTERED_SHARE = 0.2
-TURNED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -207,18 +206,11 @@ def _mutual(a: Array, b: Array, reach: float) -> tuple[Array, Array]:
 
 def misplacement(row: FrameRow, fixed: FrameRow) -> str:
     """Why a frame cannot lie on the reference's grid ("" if it does): its stars do not stand where the reference's do."""
-    a, b = _stars(row)[:, :2], _stars(fixed)[:, :2]
-    fewer = min(len(a), len(b))
-    if fewer < 2 * FEWEST_STARS:
+    a, b = _stars(row), _stars(fixed)
+    found = find_registration(a, b, (fixed.info.height, fixed.info.width))
+    if found.matched == 0 and min(len(a), len(b)) < 2 * FEWEST_STARS:
         return ""
-    a, b = a[: 2 * fewer], b[: 2 * fewer]
-    reach = _reach(row, fixed)
-    if len(_mutual(a, b, reach)[0]) >= REGISTERED_SHARE * fewer:
-        return ""
-    turned = np.array([row.info.width - 1, row.info.height - 1]) - a
-    if len(_mutual(turned, b, 4 * reach)[0]) >= TURNED_SHARE * fewer:
-        return "turned by 180 degrees against the reference (a meridian flip?); register it again"
-    return "its stars do not stand where the reference's stand; register it again"
+    return registration_fault(found, tolerance_px=_reach(row, fixed))
 
 
 # ---------------------------------------------------------------- sky

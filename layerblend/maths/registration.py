@@ -1,21 +1,22 @@
-"""Registration check: do the frames' stars coincide, and if not, how does a frame lie against the reference?"""
+"""Registration: do two frames' stars coincide, and if not, how does one frame lie against the other?"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from layerblend.errors import check_range
-from layerblend.kinds import Array, FrameRow
+from layerblend.kinds import Array
 from layerblend.maths.stars import match_places
 
 MATCH_PX = 2.0
 BRIGHT_STARS = 40
 ANGLE_BIN_DEG = 0.5
+# In place, and slid apart by more than stars can coincide over.
+SLIDES = np.array([(0.0, 0.0), (13.0, 7.0), (-9.0, 15.0), (-14.0, -11.0), (8.0, -17.0)])
 
 
 @dataclass(frozen=True)
@@ -23,8 +24,8 @@ class Registration:
     """Where a frame's stars lie against the reference's.
 
     ``shift`` (dx, dy) px and ``rotation`` degrees carry the reference's stars onto the frame's (rotation about the frame's middle, from +x
-    towards +y); NaN when not found. ``matched`` stars agree; ``farthest_px`` is the way of the star that the pose moves most; ``fault``
-    says in words what is wrong, empty when registered.
+    towards +y); NaN when not found. ``matched`` stars agree, 0 when no pose was found; ``farthest_px`` is the way of the star that the
+    pose moves most.
     """
 
     shift: tuple[float, float]
@@ -32,39 +33,11 @@ class Registration:
     matched: int
     farthest_px: float = math.nan
     mirrored: bool = False
-    fault: str = ""
 
     @property
     def turned(self) -> bool:
         """The frame stands on its head: turned by 180 degrees, as after a meridian flip."""
         return not self.mirrored and abs(abs(self.rotation) - 180) < 5
-
-
-def check_registration(
-    rows: Sequence[FrameRow], *, reference: int = 0, tolerance_px: float = 1.0, rotation_deg: float = 180.0
-) -> tuple[Registration, ...]:
-    """Do all frames show their stars where the reference shows them? One answer per row, the reference's own included.
-
-    Parameters
-    ----------
-    rows : graded frames of one size (excluded ones, having no stars, only come out as "too few stars")
-    reference : index of the reference in ``rows``
-    tolerance_px : float > 0, px, the farthest that any star may stand from its place in the reference
-    rotation_deg : float, unregistered frames are searched up to this rotation
-
-    Returns
-    -------
-    tuple of Registration; ``fault`` names the frame and what is wrong: shifted, rotated, turned by 180 degrees, mirrored, or not the same
-    stars.
-    """
-    check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
-    base = rows[reference]
-    shape = (base.info.height, base.info.width)
-    answers = []
-    for row in rows:
-        found = find_registration(row.measure.star_list, base.measure.star_list, shape, rotation_deg=rotation_deg)
-        answers.append(replace(found, fault=_registration_fault(row.file, base.file, found, tolerance_px)))
-    return tuple(answers)
 
 
 def find_registration(stars: Array, reference: Array, shape: tuple[int, int], *, rotation_deg: float = 180.0) -> Registration:
@@ -81,7 +54,7 @@ def find_registration(stars: Array, reference: Array, shape: tuple[int, int], *,
 
     Returns
     -------
-    Registration, without ``fault``; ``matched`` 0 when no pose was found.
+    Registration
     """
     middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
     here, there = (np.asarray(s, np.float64)[:, :2] - middle for s in (stars, reference))
@@ -96,19 +69,40 @@ def find_registration(stars: Array, reference: Array, shape: tuple[int, int], *,
             shift = _likely_shift(here[:BRIGHT_STARS], _rotated(flipped[:BRIGHT_STARS], angle))
             poses.append(_refined(here, flipped, angle, shift, mirrored=mirrored))
     best = max(poses, key=lambda pose: pose.matched, default=Registration((math.nan, math.nan), math.nan, 0))
-    enough = max(4, 0.25 * min(len(here), len(there), BRIGHT_STARS))
+    chance = len(here) * len(there) * math.pi * MATCH_PX**2 / (shape[0] * shape[1])
+    enough = max(4, 0.25 * min(len(here), len(there), BRIGHT_STARS), 3 * chance)
     return best if best.matched >= enough else Registration((math.nan, math.nan), math.nan, 0)
+
+
+def registration_fault(found: Registration, *, tolerance_px: float = 1.0) -> str:
+    """What is wrong with a frame that lies so, in words ("" when it is registered).
+
+    Parameters
+    ----------
+    found : Registration
+    tolerance_px : float > 0, px, the farthest that any star may stand from its place in the reference
+    """
+    check_range("tolerance_px", tolerance_px, 0, math.inf, open_low=True)
+    if found.matched == 0:
+        return "its stars do not stand where the reference's stand; register it again, or look whether it shows the same field"
+    if found.mirrored:
+        return "mirrored against the reference; register it again"
+    if found.turned:
+        return "turned by 180 degrees against the reference (a meridian flip?); register it again"
+    if found.farthest_px <= tolerance_px:
+        return ""
+    dx, dy = found.shift
+    if found.farthest_px > 2 * math.hypot(dx, dy):
+        return f"rotated by {found.rotation:.2f} degrees against the reference; register it again"
+    return f"shifted by ({dx:+.1f}, {dy:+.1f}) px against the reference; register it again"
 
 
 def _coincide(here: Array, there: Array) -> bool:
     """More stars coincide than would by chance: against the same lists slid apart by some pixels."""
-    matched = _count_matches(here, there)
-    chance = max(_count_matches(here + slide, there) for slide in ((13.0, 7.0), (-9.0, 15.0), (-14.0, -11.0), (8.0, -17.0)))
-    return matched >= 0.3 * min(len(here), len(there)) and matched > 2 * chance
-
-
-def _count_matches(here: Array, there: Array) -> int:
-    return int(np.count_nonzero(match_places(here, there, MATCH_PX) >= 0))
+    tree = cKDTree(there)
+    distance, index = tree.query(here[None] + SLIDES[:, None], distance_upper_bound=MATCH_PX)
+    matched, *chance = (len(np.unique(found[np.isfinite(near)])) for near, found in zip(distance, index, strict=True))
+    return matched >= 0.3 * min(len(here), len(there)) and matched > 2 * max(chance)
 
 
 def _rotated(places: Array, angle_deg: float) -> Array:
@@ -178,18 +172,3 @@ def _refined(here: Array, there: Array, angle: float, shift: Array, *, mirrored:
     moved = _rotated(there[index[matched]], angle) + shift - there[index[matched]]
     farthest = float(np.hypot(*moved.T).max()) if len(matched) else math.nan
     return Registration((float(shift[0]), float(shift[1])), angle, len(matched), farthest, mirrored)
-
-
-def _registration_fault(file: str, reference: str, found: Registration, tolerance_px: float) -> str:
-    if found.matched == 0:
-        return f"{file} does not show the same stars as {reference}: not registered, another field, or too few stars."
-    if found.mirrored:
-        return f"{file} is mirrored against {reference}: register the frames first."
-    if found.turned:
-        return f"{file} is turned by 180 degrees against {reference} (meridian flip?): register the frames first."
-    if found.farthest_px <= tolerance_px:
-        return ""
-    dx, dy = found.shift
-    if found.farthest_px > 2 * math.hypot(dx, dy):
-        return f"{file} is rotated by {found.rotation:.2f} degrees against {reference}: register the frames first."
-    return f"{file} is shifted by ({dx:+.1f}, {dy:+.1f}) px against {reference}: register the frames first."

@@ -1,12 +1,10 @@
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
-from layerblend.kinds import FrameInfo, FrameMeasure, FrameRow
-from layerblend.steps.register import check_registration, find_registration
+from layerblend.maths.registration import find_registration, registration_fault
 
 SHAPE = (600, 800)
 MIDDLE = np.array([399.5, 299.5])
@@ -79,42 +77,27 @@ def test_a_dense_field_does_not_match_by_chance():
     assert found.shift == pytest.approx((6, 4), abs=0.2)
 
 
-# ---------------------------------------------------------------- the set
-def row(name, stars):
-    info = FrameInfo(Path(name), 0, *SHAPE, 1, False, 16, 1, 0, None, 0, False, 1.0, 60.0, "", "")
-    measure = FrameMeasure(len(stars), 3, 3, 0, 0, 3, (0.1,), 1e-3, (1e-3,), stars, np.zeros((1, 1, 1), np.float32))
-    return FrameRow(name, Path(name), info, measure, len(stars), 3, 3, 0, 0, 0.1, 0.1, 0.1, 1e-3, 20, 1, 1, "", 60.0)
+# ---------------------------------------------------------------- words
+@pytest.mark.parametrize(
+    "places, words",
+    [
+        (field() + 0.2, ""),
+        (field() + np.array([-24.3, 3.2]), "shifted by (-24."),
+        (turned(field(), 180), "turned by 180 degrees"),
+        (turned(field(), 0.4), "rotated by 0."),
+        (turned(field(), 0, mirrored=True), "mirrored"),
+        (field(seed=9), "its stars do not stand"),
+        (np.zeros((0, 2)), "its stars do not stand"),
+    ],
+)
+def test_faults_say_what_is_wrong(places, words):
+    fault = registration_fault(find_registration(star_list(places, 3), star_list(field(), 4), SHAPE))
+    assert fault.startswith(words) and bool(fault) == bool(words)
 
 
-def test_faults_name_the_frame_and_what_is_wrong():
-    places = field()
-    rows = [
-        row("base.fits", star_list(places, 3)),
-        row("good.fits", star_list(places + 0.2, 4)),
-        row("moved.fits", star_list(places + np.array([-24.3, 3.2]), 5)),
-        row("head.fits", star_list(turned(places, 180), 6)),
-        row("tilted.fits", star_list(turned(places, 0.4), 7)),
-        row("mirror.fits", star_list(turned(places, 0, mirrored=True), 8)),
-        row("other.fits", star_list(field(seed=9), 9)),
-        row("empty.fits", np.zeros((0, 4), np.float32)),
-    ]
-    faults = [answer.fault for answer in check_registration(rows)]
-    assert faults[0] == "" and faults[1] == ""
-    for fault, name, words in zip(
-        faults[2:],
-        ["moved", "head", "tilted", "mirror", "other", "empty"],
-        ["shifted by", "turned by 180 degrees", "rotated by 0.", "mirrored", "same stars", "same stars"],
-        strict=True,
-    ):
-        assert fault.startswith(f"{name}.fits ") and "base.fits" in fault
-        assert words in fault
-    assert "(-24." in faults[2]
-
-
-def test_any_frame_can_be_the_reference_and_the_tolerance_counts():
-    places = field()
-    rows = [row("a.fits", star_list(places + 1.5, 3)), row("b.fits", star_list(places, 4))]
-    assert "shifted" in check_registration(rows, reference=1)[0].fault
-    assert not check_registration(rows, reference=1, tolerance_px=3.0)[0].fault
+def test_the_tolerance_counts():
+    found = find_registration(star_list(field() + 1.5, 3), star_list(field(), 4), SHAPE)
+    assert "shifted" in registration_fault(found)
+    assert not registration_fault(found, tolerance_px=3.0)
     with pytest.raises(ArgumentError, match="`tolerance_px`"):
-        check_registration(rows, tolerance_px=0)
+        registration_fault(found, tolerance_px=0)
