@@ -32,7 +32,7 @@ EXTINCTION = np.array([0.10, 0.15, 0.24])  # magnitudes per airmass in red, gree
 # Fried 1966, J. Opt. Soc. Am. 56, 1372.
 SEEING_POWER = (530 / np.array([600.0, 530.0, 460.0])) ** (1 / 3)
 WIDTH_OF_POWER = 3 / 5  # the width of the star image goes with that power to the 3/5
-CLOUD_PASSES, SOFT_FOCUS = 0.27, 1.6
+CLOUD_PASSES, SOFT_FOCUS = 0.2, 1.6
 TRAIL_ELECTRONS = (250.0, 2500.0)  # at the crest
 RAYS_PER_FRAME = 4.0  # cosmic rays
 BAND_LIMIT = 0.30  # cycles/px up to which the target's light is passed untouched; nothing reaches .5, or its knots would ring

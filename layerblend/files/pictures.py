@@ -326,7 +326,9 @@ def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -
 def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
     """Write a display picture as 16-bit RGB PNG marked as sRGB; the number of values that had to be clipped is given back."""
     codes, clipped = _codes(display, CODES_16, no_data)
-    coded = imagecodecs.png_encode(codes)
+    coded = imagecodecs.png_encode(
+        codes, level=1, strategy=imagecodecs.PNG.STRATEGY.RLE, filter=imagecodecs.PNG.FILTER.SUB
+    )  # noise packs no further
     mark = _png_chunk(b"sRGB", bytes([PERCEPTUAL]))
     write_bytes(path, coded[:PNG_AFTER_HEADER], mark, coded[PNG_AFTER_HEADER:])
     return clipped
