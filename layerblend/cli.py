@@ -26,7 +26,10 @@ joined into one picture, with measures and error bars that say whether it beats 
 
 [bold]First steps[/bold]: `layerblend demo` simulates a target and runs everything on it;
 `layerblend new FOLDER` looks at your frames and writes a recipe; `layerblend blend RECIPE` makes the picture;
-`layerblend compare RECIPE` judges it against the plain stack.""",
+`layerblend compare RECIPE` judges it against the plain stack.
+
+[bold]Ways out[/bold]: 0 done; 2 the command line or the recipe is wrong; 3 the frames or stacks cannot be used;
+4 stopped (disk, memory, Ctrl-C; run again to go on); 1 a bug, with the name of its log.""",
 )
 
 Recipe = Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe of one target, a YAML file.")]
@@ -183,7 +186,10 @@ def demo(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Simulate a target of our own with known truth, run the whole job on it and judge the result against the plain stack."""
+    """Simulate a target of our own with known truth, run the whole job on it and judge the result against the plain stack.
+
+    Example: `layerblend demo --out demo` takes about a minute; `--frames 12 --size 480x320` is a quick look.
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -206,7 +212,11 @@ def new(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Look at a folder of frames (or stacks) and write a commented starter recipe."""
+    """Look at a folder of frames (or stacks) and write a commented starter recipe.
+
+    Every setting stands in it with its default, its range and what it does. Files named best25, all, deep, stack, ... and every TIFF
+    count as finished stacks, other FITS files as frames. Example: `layerblend new lights --out galaxy.yaml`
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -227,7 +237,10 @@ def check(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Validate the recipe and list what would run, what is done already, and why. Reads no pixels."""
+    """Validate the recipe and list what would run, what is done already, and why. Reads no pixels.
+
+    All faults are told at once, with their lines. Example: `layerblend check galaxy.yaml --set roles.detail.stack=best75`
+    """
 
     def body() -> Done:
         from layerblend.recipe.load import load_recipe, parse_changes
@@ -254,7 +267,11 @@ def grade(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Measure every frame's stars and sky and rank the frames, sharpest first."""
+    """Measure every frame's stars and sky and rank the frames, sharpest first.
+
+    Writes a table (FWHM along the long axis, eccentricity, sky, noise, SNR, transparency) and plots; frames that are left out come with
+    the reason. Example: `layerblend grade lights --links sorted`
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -277,7 +294,11 @@ def stack(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Build all stacks of the recipe in one pass over the frames."""
+    """Build all stacks of the recipe in one pass over the frames.
+
+    Without `stacks` in the recipe: best25, best50, best75, all, and deep (all frames, the sharp ones counting more). A stopped pass goes
+    on where it was. Example: `layerblend stack galaxy.yaml --memory 2GB`
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -300,7 +321,14 @@ def blend(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Make the picture: grade, stack, flatten, split, sharpen, denoise, combine, blend. Finished work is not done again."""
+    """Make the picture: grade, stack, flatten, split, sharpen, denoise, combine, blend. Finished work is not done again.
+
+    Stars come from the sharpest stack, light and dark from `deep`, colour from `all`; `roles` in the recipe says otherwise.
+    Modes of `blend.mode`: screen (the default; stars keep their light over dark sky), plus-lighter (a little brighter over the target),
+    lighten (the brighter of both), normal (covers), soft-light (hardly lifts stars over dark sky).
+    Steps of `--upto`: grade, stack, flatten, white, split, detail, colour, combine, stars, blend.
+    Example: `layerblend blend galaxy.yaml --set roles.detail.stack=best75 --out other`
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -325,7 +353,11 @@ def compare(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Measure results against each other: verdicts with error bars, a page and a side-by-side sheet."""
+    """Measure results against each other: verdicts with error bars, a page and a side-by-side sheet.
+
+    One recipe alone is set against `plain`, its own stack of everything with nothing done. Example: `layerblend compare galaxy.yaml`, or
+    `layerblend compare galaxy.yaml other.yaml finished.tif`
+    """
 
     def body() -> Done:
         from layerblend import api
@@ -349,7 +381,10 @@ def sweep(
     memory: Memory = None,
     cluster: Cluster = None,
 ) -> None:
-    """Render every assignment of the tried values: contact sheet and a table with verdicts against `plain`."""
+    """Render every assignment of the tried values: contact sheet and a table with verdicts against `plain`.
+
+    Example: `layerblend sweep galaxy.yaml --try roles.detail.stack=best50,deep --try roles.detail.grain=0.3,0.6 --sort "star fwhm_major"`
+    """
 
     def body() -> Done:
         from layerblend import api
