@@ -40,7 +40,7 @@ from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gate
 from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
-from layerblend.steps.detail import Gates, apply_gates, bend_core, detail_gates, sharpen_gates
+from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
 from layerblend.steps.flatten import Flattened, apply_sky, flatten
 from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.match import flux_ratio
@@ -230,10 +230,11 @@ def detail_layer(
     if deconvolve == 0 and grain == 1:
         return DetailLayer(light, Gates((), 1.0, ()))
     half = luminance_of(half_difference(half_a, half_b))
-    gates = detail_gates(
-        light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
+    return DetailLayer(
+        *deconvolve_and_keep(
+            light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
+        )
     )
-    return DetailLayer(apply_gates(gates, light), gates)
 
 
 @dataclass(frozen=True)
