@@ -54,7 +54,7 @@ def galaxy_light(galaxy: Galaxy, shape: tuple[int, int], margin: int, stretch: f
     arm, dust = _arms(galaxy, disc, rng), _dust(galaxy, disc, rng)
     light = _old_stars(galaxy, disc, scale) * np.exp(-0.7 * dust[..., None] * REDDENING)
     young = _young_stars(galaxy, disc, arm, rng)
-    knots = _knots(galaxy, disc, arm, rng)
+    knots = _knots(galaxy, disc, arm, stretch, rng)
     light += (young + knots) * np.exp(-dust[..., None] * REDDENING)
     light += _companion(galaxy, shape, margin, stretch)
     light += _far_galaxies(galaxy, shape, rng)
@@ -125,7 +125,7 @@ def _young_stars(galaxy: Galaxy, disc: Disc, arm: Array, rng: np.random.Generato
     return light[..., None] * blackbody_rgb(13000.0)[0]
 
 
-def _knots(galaxy: Galaxy, disc: Disc, arm: Array, rng: np.random.Generator) -> Array:
+def _knots(galaxy: Galaxy, disc: Disc, arm: Array, stretch: float, rng: np.random.Generator) -> Array:
     """Glowing hydrogen (red, up to a few pixels wide) and young clusters (blue, nearly points), crowded on the arms."""
     light = np.zeros((*disc.shape, 3))
     place = arm**1.5 * np.exp(-disc.r / 2.2) * (disc.r > 0.5) * (disc.r < 4.4)
@@ -134,6 +134,7 @@ def _knots(galaxy: Galaxy, disc: Disc, arm: Array, rng: np.random.Generator) -> 
         (galaxy.hydrogen_knots, HYDROGEN_RGB, galaxy.brightest_knot, (0.8, 2.4)),
         (galaxy.clusters, hot, 0.4 * galaxy.brightest_knot, (0.6, 0.9)),
     ):
+        count = round(count * stretch**2)
         where = rng.choice(place.size, count, p=(place / place.sum()).ravel())
         flux = brightest * (1 - rng.random(count)) ** 1.6 * rng.uniform(0.03, 1, count)
         size = sizes[0] + (sizes[1] - sizes[0]) * np.sqrt(flux / brightest)
