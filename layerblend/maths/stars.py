@@ -24,6 +24,7 @@ PEAK_REACH_PX = 5
 RING_PX = 7.0
 RING_SAMPLES = 16
 STRIP_ROWS = 256
+FAINTEST_SHARE = 1e-5
 # The noise of the blurred plane is measured on so many strips of so many rows.
 NOISE_STRIPS, NOISE_ROWS = 16, 4
 # A hot pixel's eight neighbours hold less than this share of it; those of the narrowest star (FWHM 1.2 px) hold 1.2 times it.
@@ -168,6 +169,8 @@ def detect_stars(above: Plane, codes: Array | None = None, *, threshold: float =
         return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), float("nan"))
     above = np.ascontiguousarray(above, np.float32)
     noise = _blurred_noise(above, codes, blur_px)
+    if noise == 0:  # a picture without noise, simulated or rounded to a flat sky: stars must still stand out from it
+        noise = FAINTEST_SHARE * float(above.max())
     if not noise > 0:
         return Candidates(np.zeros(0), np.zeros(0), np.zeros(0), noise)
     strips = range(0, above.shape[0], STRIP_ROWS)

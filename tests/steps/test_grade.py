@@ -130,6 +130,13 @@ def test_frames_without_stars_say_why(name, image, words):
     assert words in measure.words[0]
 
 
+def test_frames_without_noise_are_graded():
+    measure = grade_frame(star_field(27, 400, 500, stars=40, noise=0.0, margin=20).image)
+    assert measure.stars >= 30 and measure.fwhm == pytest.approx(3.4, rel=0.01)
+    table = grade_table([info("a.fits"), info("b.fits")], [measure, measure])
+    assert all(row.transparency == pytest.approx(1.0) for row in table)
+
+
 def test_clouds_have_no_stars():
     rng = np.random.default_rng(19)
     import cv2

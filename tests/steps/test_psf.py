@@ -117,3 +117,11 @@ def test_no_star_is_one_clear_sentence():
 def test_same_image_same_shape():
     image = star_field(9, 300, 400, stars=80).image
     np.testing.assert_array_equal(measure_psf(image).terms, measure_psf(image).terms)
+
+
+def test_a_picture_without_noise_is_measured_too():
+    plane = np.full((300, 400), 0.1)
+    catalogue = random_catalogue(np.random.default_rng(10), 30, 300, 400, -1.0, 0.5, margin=20)
+    add_stars(plane, catalogue, 3.2, 3.0, 0.4, 60.0, radius=12)
+    shape = measure_psf(plane.astype(np.float32))
+    assert shape.centre.fwhm == pytest.approx(3.2, rel=0.02) and shape.centre.eccentricity == pytest.approx(0.4, abs=0.02)
