@@ -22,7 +22,7 @@ from layerblend.stacking.arrange import Arrangement
 from layerblend.steps import match
 from layerblend.steps import stack as step
 
-VERSION = 1
+VERSION = 2
 FLOOR_FRAMES, FLOOR_ROWS, FLOOR_PIXELS = 48, 4, 16384
 
 
@@ -32,7 +32,7 @@ def pass_key(plan: Arrangement, reject: float) -> str:
     for row in plan.rows:
         stat = row.path.stat()
         measure = row.measure
-        graded = (row.fwhm, row.eccentricity, row.angle, measure.sky, measure.channel_noise, measure.covered, row.info.white_level)
+        graded = (row.fwhm, row.eccentricity, row.angle, measure.channel_noise, measure.covered, row.info.white_level)
         digest.update(f"{row.path.resolve()} {stat.st_size} {stat.st_mtime_ns} {graded!r}\n".encode())
     specs = {name: asdict(spec) for name, spec in plan.specs.items()}
     digest.update(json.dumps([VERSION, reject, plan.counts, specs, plan.matching.reference], sort_keys=True).encode())
@@ -50,7 +50,6 @@ def make_order(plan: Arrangement, frames: Sequence[FrameInfo], gaps: Array, name
     mapped = np.zeros(len(plan.weights), bool)
     for name in names:
         mapped[plan.sets[name]] |= plan.specs[name].maps
-    reference = plan.rows[matching.reference].measure
     order = step.StackOrder(
         height=info.height,
         width=info.width,
@@ -68,8 +67,8 @@ def make_order(plan: Arrangement, frames: Sequence[FrameInfo], gaps: Array, name
         sets=np.array([plan.sets[name] for name in names], np.int64),
         counts=np.array([plan.counts[name] for name in names], np.int64),
         strata=_strata(plan.rows),
+        reach=step.star_reach(np.array([row.fwhm for row in plan.rows])),
         floor=np.zeros(info.channels),
-        sky=np.nan_to_num(np.array(reference.sky, float)),
         reject=reject,
     )
     return replace(order, floor=_floors(plan, order, frames, gaps))

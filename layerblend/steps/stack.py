@@ -1,10 +1,11 @@
 """Stack: nested stacks of registered frames in one pass, each sample judged once, among frames of similar seeing.
 
 How a sample is judged. Frames are grouped into strata of similar seeing. Inside a stratum, at one pixel of one channel, the centre is the
-exact median m and the scale is own = 1.4826 MAD (1 + 0.8/n) of the residuals, each in units of its frame's own relative noise r. The scale
-is steadied by the pooled one of all strata and by a noise floor, and widened where seeing alone moves the values of a star:
+exact median m and the scale is own = 1.4826 MAD (1 + 0.8/n), in units of a frame of ordinary noise (r = 1). The scale is steadied by the
+pooled one of all strata and by a noise floor, and widened where seeing alone moves the values of a star, which is where the picture rises
+above the lowest median a few star widths to the left and right; a galaxy is smooth, so trails across it stand out as on the sky:
 
-    s^2 = max((n own^2 + 15 pool^2) / (n + 15), floor^2)        e = tolerance (m - sky)
+    s^2 = max((n own^2 + 15 pool^2) / (n + 15), floor^2)        e = tolerance (m - lowest m nearby)
     a sample is kept while (x - m)^2 <= reject^2 (s^2 r^2 + e^2)
 
 A stack of the best n frames is the running weighted sum after n frames in rank order, so that all stacks come out of one reading and agree
@@ -47,6 +48,7 @@ MOST = 64
 POOLED = F(15)
 LEAST_TOLERANCE = 0.05
 SKY_SHARE = 0.4
+REACH_FWHM, REACH_PX = 3.0, (6, 32)
 
 
 # ---------------------------------------------------------------- strata
@@ -79,6 +81,12 @@ def make_strata(fwhm: Array, *, eccentricity: Array | None = None, angle: Array 
     stretch = np.zeros((len(order), 2)) if eccentricity is None or angle is None else _stretches(eccentricity, angle)
     tolerance = [_tolerance(width[order[a:b]], stretch[order[a:b]]) for a, b in pairwise(cuts)]
     return Strata(order.astype(np.int64), np.array(cuts, np.int64), np.array(tolerance, F))
+
+
+def star_reach(fwhm: Array) -> int:
+    """How far, px, a star's light reaches beside its centre before it is level with its surroundings: three of the widest FWHM."""
+    known = np.asarray(fwhm, float)[np.isfinite(fwhm)]
+    return int(np.clip(np.ceil(REACH_FWHM * known.max()), *REACH_PX)) if known.size else REACH_PX[0]
 
 
 def _stretches(eccentricity: Array, angle: Array) -> Array:
@@ -142,8 +150,8 @@ class StackOrder:
     Raw values (``bitpix`` 8, 16 or -32) become ADU as raw * ``bscale`` + ``bzero``, linear light as ADU * ``gain`` - (c0 + cx u + cy v)
     with ``planes`` (N, C, 3), u and v in -1..1 over the *file's* columns and rows. ``full`` : (N,) ADU from which a sample is saturated.
     ``noise`` : (N,) relative noise r. ``weights`` : (J, N) float32, the first row 1/r^2. Output p sums the first ``counts[p]`` frames with
-    the weights ``sets[p]``; counts rise. ``mapped`` : (J,) bool, whether a weight set's outputs get error and counts. ``floor``, ``sky`` :
-    (C,) linear light. ``reject`` in sigma, 0 keeps every sample.
+    the weights ``sets[p]``; counts rise. ``mapped`` : (J,) bool, whether a weight set's outputs get error and counts. ``reach`` px: how far
+    the light of a star may count. ``floor`` : (C,) linear light. ``reject`` in sigma, 0 keeps every sample.
     """
 
     height: int
@@ -162,8 +170,8 @@ class StackOrder:
     sets: Array
     counts: Array
     strata: Strata
+    reach: int
     floor: Array
-    sky: Array
     reject: float
 
 
@@ -197,20 +205,20 @@ def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps
     Combined, whose arrays the caller owns.
     """
     rows = saturated.shape[1] // order.width
-    outputs, frames = len(order.counts), len(order.bitpix)
-    shape = (outputs, rows, order.width)
+    shape = (len(order.counts), rows, order.width)
     out = Combined(
         *(np.empty(shape, F), np.zeros(shape, F), np.zeros(shape, np.uint16), np.zeros(shape, np.uint16)),
         *(np.empty(shape, F), np.empty(shape, F)),
-        np.zeros((frames, -(-order.width // CELL)), np.int32),
+        np.zeros((len(order.bitpix), -(-order.width // CELL)), np.int32),
     )
     base, slope = _offsets(order, channel, row0, rows)
     first = np.searchsorted(gaps[:, 1], np.arange(row0, row0 + rows + 1))
     strata = order.strata
+    frames = (order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full)
     _combine(
-        *(*_as_numbers(raw), order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full),
-        *(gaps, first, strata.members, strata.edges, strata.tolerance, order.noise.astype(F), _mixtures(strata, order.noise)),
-        *(F(order.reject), F(order.floor[channel]), F(order.sky[channel]), order.weights, order.mapped, order.sets, order.counts),
+        *(_as_numbers(raw), frames, gaps, first, strata.members, strata.edges, strata.tolerance),
+        *(order.noise.astype(F), _mixtures(strata, order.noise), F(order.reject), F(order.floor[channel]), order.reach),
+        *(order.weights, order.mapped, order.sets, order.counts),
         *(out.mean, out.stderr, out.count, out.rejected, out.half_a, out.half_b, out.lost, saturated),
     )
     return out
@@ -368,23 +376,23 @@ def _load(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, place, length, a
     ``bytes1``, ``bytes2``, ``bytes4`` view the same raw row as whole numbers of 1, 2 and 4 bytes, ``words`` views ``adu``.
     """
     scale, zero = F(bscale), F(bzero)
-    if bitpix == 16 and blank == NO_BLANK:
+    if bitpix == 16:
+        two = bytes2[place : place + length]  # a slice, because an index that might be negative is looked at twice
         for j in range(length):
-            w = bytes2[place + j]
-            adu[j] = F(np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))) * scale + zero
-    elif bitpix == 16:
-        for j in range(length):
-            w = bytes2[place + j]
-            value = np.int16((w >> np.uint16(8)) | (w << np.uint16(8)))
-            adu[j] = F(value) * scale + zero if value != blank else NO_DATA
+            adu[j] = F(np.int16((two[j] >> np.uint16(8)) | (two[j] << np.uint16(8)))) * scale + zero
+        if blank != NO_BLANK:
+            for j in range(length):
+                value = np.int16((two[j] >> np.uint16(8)) | (two[j] << np.uint16(8)))
+                adu[j] = adu[j] if value != blank else NO_DATA
     elif bitpix == 8:
+        one = bytes1[place : place + length]
         for j in range(length):
-            adu[j] = F(bytes1[place + j]) * scale + zero if bytes1[place + j] != blank else NO_DATA
+            adu[j] = F(one[j]) * scale + zero if one[j] != blank else NO_DATA
     else:
+        four = bytes4[place : place + length]
         for j in range(length):
-            w = bytes4[place + j]
-            high = (w >> np.uint32(24)) | ((w >> np.uint32(8)) & np.uint32(0xFF00))
-            words[j] = high | ((w << np.uint32(8)) & np.uint32(0xFF0000)) | (w << np.uint32(24))
+            high = (four[j] >> np.uint32(24)) | ((four[j] >> np.uint32(8)) & np.uint32(0xFF00))
+            words[j] = high | ((four[j] << np.uint32(8)) & np.uint32(0xFF0000)) | (four[j] << np.uint32(24))
         for j in range(length):
             adu[j] = adu[j] * scale + zero
 
@@ -418,15 +426,39 @@ def _mark(adu, full, length, bit, flags):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _judge(
-    block, scratch, members, edges, tolerance, mixture, complete, reject, floor, sky, length, middle, spread, wide, pool, valid, own
-):  # fmt: skip
-    """Centre and limits of every stratum: a sample is kept while (x - middle)^2 <= spread r^2 + wide."""
-    strata = len(edges) - 1
-    total = np.empty(length, F)
+def _fill(raw, frames, place, column, length, row, gaps, first_gap, adu, columns, gone, over, block):
+    """Matched values of all frames in one block of columns; whether none is missing."""
+    bytes1, bytes2, bytes4 = raw
+    bitpix, bscale, bzero, blank, gain, base, slope, full = frames
+    words = adu.view(np.uint32)
     for j in range(length):
-        pool[j] = total[j] = F(0)
-    for s in range(strata):
+        columns[j] = F(column + j)
+        gone[j] = F(0)
+        over[j] = F(-1)
+    for i in range(len(bitpix)):
+        _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
+        _level(adu, gain[i], base[i, row], slope[i], columns, full[i], length, block[i], gone, over)
+    for g in range(first_gap[row], first_gap[row + 1]):
+        for x in range(max(gaps[g, 2], column), min(gaps[g, 3], column + length)):
+            block[gaps[g, 0], x - column] = NO_DATA
+            gone[x - column] += F(1)
+    return _largest(gone, length) == 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _flag(raw, frames, place, length, adu, saturated):
+    """Set the bits of saturated samples of all frames."""
+    bytes1, bytes2, bytes4 = raw
+    bitpix, bscale, bzero, blank, _, _, _, full = frames
+    for i in range(len(bitpix)):
+        _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, adu.view(np.uint32))
+        _mark(adu, full[i], length, np.uint8(1 << (i & 7)), saturated[i >> 3, place:])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _centres(block, scratch, members, edges, mixture, complete, length, middle, own, valid):
+    """Median, scale and number of values of every stratum in one block of columns."""
+    for s in range(len(edges) - 1):
         count = edges[s + 1] - edges[s]
         for k in range(count):
             values = block[members[edges[s] + k]]
@@ -444,16 +476,46 @@ def _judge(
         _median_and_mad(scratch, valid[s], complete, count, length, middle[s], own[s])
         for j in range(length):
             own[s, j] *= mixture[s] * (F(1) + F(0.8) / larger(valid[s, j], F(1)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lowest_nearby(values, valid, reach, width, spare, low):
+    """The lowest of the values up to ``reach`` to the left and right of each, by windows that double in width."""
+    for j in range(width):
+        low[j] = values[j] if valid[j] > 0 else NO_DATA
+    half = 0  # low[j] holds the lowest of j - half .. j + half
+    while half < reach:
+        step = min(half + 1, reach - half)
+        for j in range(width):
+            spare[j] = low[j]
+        here, before = low[step:width], spare[: width - step]
+        for j in range(width - step):
+            here[j] = smaller(here[j], before[j])
+        here, after = low[: width - step], spare[step:width]
+        for j in range(width - step):
+            here[j] = smaller(here[j], after[j])
+        half += step
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _limits(middle, own, valid, tolerance, reject, floor, reach, width, pool, total, spare, low, spread, wide):
+    """Limits of every stratum along a row: a sample is kept while (x - middle)^2 <= spread r^2 + wide."""
+    strata = len(middle)
+    square = reject * reject
+    for j in range(width):
+        pool[j] = total[j] = F(0)
+    for s in range(strata):
+        for j in range(width):
             pool[j] += valid[s, j] * own[s, j]
             total[j] += valid[s, j]
-    square = reject * reject
-    for j in range(length):
+    for j in range(width):
         pool[j] /= larger(total[j], F(1))
     for s in range(strata):
-        for j in range(length):
+        _lowest_nearby(middle[s], valid[s], reach, width, spare, low)
+        for j in range(width):
             n = valid[s, j]
             variance = (n * own[s, j] * own[s, j] + POOLED * pool[j] * pool[j]) / (n + POOLED)
-            seeing = tolerance[s] * larger(middle[s, j] - sky, F(0))
+            seeing = tolerance[s] * larger(middle[s, j] - low[j], F(0))
             spread[s, j] = square * larger(variance, floor * floor) if reject > 0 else LIMIT
             wide[s, j] = square * seeing * seeing
 
@@ -541,98 +603,94 @@ def _joined(halves, length, out):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _combine(
-    bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, base, slope, full, gaps, first_gap,
-    members, edges, tolerance, noise, mixture, reject, floor, sky, weights, mapped, sets, counts,
+    raw, frames, gaps, first_gap, members, edges, tolerance, noise, mixture, reject, floor, reach, weights, mapped, sets, counts,
     mean, stderr, count, rejected, half_a, half_b, lost, saturated,
 ):  # fmt: skip
-    """Every block of columns of every row: load, judge, add frame by frame in rank order, write an output whenever its last frame is in."""
-    frames = bytes1.shape[0]
-    width = mean.shape[2]
-    outputs = len(counts)
+    """Block by block of columns of every row: load and judge a little beyond both ends, then add frame by frame in rank order."""
+    total, width = len(noise), mean.shape[2]
     strata = len(edges) - 1
     most = 1
-    stratum = np.empty(frames, np.int64)
+    stratum = np.empty(total, np.int64)
     for s in range(strata):
         most = max(most, edges[s + 1] - edges[s])
         for k in range(edges[s], edges[s + 1]):
             stratum[members[k]] = s
-    block = np.empty((frames, BLOCK), F)
-    scratch = np.empty((most, BLOCK), F)
-    adu = np.empty(BLOCK, F)
-    words = adu.view(np.uint32)
-    middle, spread, wide = np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F)
-    valid, own = np.empty((strata, BLOCK), F), np.empty((strata, BLOCK), F)
+    span = BLOCK + 2 * reach
+    block, scratch = np.empty((total, span), F), np.empty((most, span), F)
+    lines = np.empty((8, span), F)
+    middle, own, valid = np.empty((strata, span), F), np.empty((strata, span), F), np.empty((strata, span), F)
+    spread, wide = np.empty((strata, span), F), np.empty((strata, span), F)
+    for row in range(mean.shape[1]):
+        for a in range(0, width, BLOCK):
+            b = min(a + BLOCK, width)
+            first = max(a - reach, 0)
+            length = min(b + reach, width) - first
+            place = row * width + first
+            complete = _fill(raw, frames, place, first, length, row, gaps, first_gap, lines[0], lines[1], lines[2], lines[3], block)
+            if _largest(lines[3], length) >= 0:
+                _flag(raw, frames, place, length, lines[0], saturated)
+            _centres(block, scratch, members, edges, mixture, complete, length, middle, own, valid)
+            _limits(middle, own, valid, tolerance, reject, floor, reach, length, lines[4], lines[5], lines[6], lines[7], spread, wide)
+            _add_up(
+                block, complete, row, a, b, a - first, stratum, middle, valid, spread, wide, noise, floor, weights, mapped, sets, counts,
+                mean, stderr, count, rejected, half_a, half_b, lost,
+            )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_up(
+    block, complete, row, a, b, inset, stratum, middle, valid, spread, wide, noise, floor, weights, mapped, sets, counts,
+    mean, stderr, count, rejected, half_a, half_b, lost,
+):  # fmt: skip
+    """The running sums of columns a..b, ``inset`` columns into the block; an output is written whenever its last frame is in."""
+    length = b - a
+    end = inset + length
+    lines = np.empty((10, BLOCK), F)
+    reference, use, deviation, kept, squares = lines[0], lines[1], lines[2], lines[3], lines[4]
+    all_weights, all_sums, all_seen, noise_weights, noise_sums = lines[5], lines[6], lines[7], lines[8], lines[9]
     seen = np.empty((2, BLOCK), F)
-    lines = np.empty((14, BLOCK), F)
-    pool, reference, columns, gone, over = lines[0], lines[1], lines[2], lines[3], lines[4]
-    use, deviation, kept, squares = lines[5], lines[6], lines[7], lines[8]
-    all_weights, all_sums, all_seen, noise_weights, noise_sums = lines[9], lines[10], lines[11], lines[12], lines[13]
     sums, sum_weights = np.empty((len(weights), 2, BLOCK), F), np.empty((len(weights), 2, BLOCK), F)
     errors = np.empty((len(weights), BLOCK), F)
     needed = np.zeros(len(weights), np.int64)
-    for p in range(outputs):
+    for p in range(len(counts)):
         needed[sets[p]] = max(needed[sets[p]], counts[p])
-    for row in range(mean.shape[1]):
-        for column in range(0, width, BLOCK):
-            length = min(BLOCK, width - column)
-            place = row * width + column
-            for j in range(length):
-                columns[j] = F(column + j)
-                gone[j] = F(0)
-                over[j] = F(-1)
-            for i in range(frames):
-                _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
-                _level(adu, gain[i], base[i, row], slope[i], columns, full[i], length, block[i], gone, over)
-            if _largest(over, length) >= 0:
-                for i in range(frames):
-                    _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
-                    _mark(adu, full[i], length, np.uint8(1 << (i & 7)), saturated[i >> 3, place:])
-            for g in range(first_gap[row], first_gap[row + 1]):
-                for x in range(max(gaps[g, 2], column), min(gaps[g, 3], column + length)):
-                    block[gaps[g, 0], x - column] = NO_DATA
-                    gone[x - column] += F(1)
-            complete = _largest(gone, length) == 0
-            _judge(
-                block, scratch, members, edges, tolerance, mixture, complete, reject, floor, sky, length,
-                middle, spread, wide, pool, valid, own,
-            )  # fmt: skip
-            for j in range(length):
-                seen[0, j] = seen[1, j] = kept[j] = squares[j] = F(0)
-                reference[j] = middle[0, j]
-            for s in range(1, strata):
-                for j in range(length):
-                    reference[j] = middle[s, j] if valid[0, j] == 0 and reference[j] == 0 else reference[j]
-            for q in range(len(weights)):
-                for j in range(length):
-                    sums[q, 0, j] = sums[q, 1, j] = sum_weights[q, 0, j] = sum_weights[q, 1, j] = errors[q, j] = F(0)
-            p = 0
-            for i in range(frames):
-                s = stratum[i]
-                noise2 = noise[i] * noise[i]
-                _accept(block[i], middle[s], spread[s], wide[s], reference, noise2, length, use, deviation, seen[i & 1], kept)
-                _count_lost(block[i], complete, use, column, length, lost[i])
-                half = i & 1
-                _add(weights[0, i], use, deviation, length, sum_weights[0, half], sums[0, half])
-                _add_squares(weights[0, i], deviation, length, squares)
-                for q in range(1, len(weights)):
-                    if i < needed[q]:
-                        _add(weights[q, i], use, deviation, length, sum_weights[q, half], sums[q, half])
-                        if mapped[q]:
-                            _add_ones(weights[q, i] * weights[q, i] * noise2, use, length, errors[q])
-                while p < outputs and counts[p] == i + 1:
-                    q = sets[p]
-                    a, b = column, column + length
-                    _joined(sum_weights[q], length, all_weights)
-                    _joined(sums[q], length, all_sums)
-                    _joined(seen, length, all_seen)
-                    _write_mean(all_weights, all_sums, reference, all_seen, length, mean[p, row, a:b])
-                    _write_mean(sum_weights[q, 0], sums[q, 0], reference, seen[0], length, half_a[p, row, a:b])
-                    _write_mean(sum_weights[q, 1], sums[q, 1], reference, seen[1], length, half_b[p, row, a:b])
-                    if mapped[q]:
-                        _joined(sum_weights[0], length, noise_weights)
-                        _joined(sums[0], length, noise_sums)
-                        _write_maps(
-                            all_weights, noise_weights, noise_sums, squares, errors[q] if q > 0 else noise_weights, all_seen, kept, floor,
-                            length, stderr[p, row, a:b], count[p, row, a:b], rejected[p, row, a:b],
-                        )  # fmt: skip
-                    p += 1
+    for j in range(length):
+        seen[0, j] = seen[1, j] = kept[j] = squares[j] = F(0)
+        reference[j] = middle[0, inset + j]
+    for s in range(1, len(middle)):
+        for j in range(length):
+            reference[j] = middle[s, inset + j] if valid[0, inset + j] == 0 and reference[j] == 0 else reference[j]
+    for q in range(len(weights)):
+        for j in range(length):
+            sums[q, 0, j] = sums[q, 1, j] = sum_weights[q, 0, j] = sum_weights[q, 1, j] = errors[q, j] = F(0)
+    p = 0
+    for i in range(len(noise)):
+        s, half, noise2 = stratum[i], i & 1, noise[i] * noise[i]
+        values, centre = block[i, inset:end], middle[s, inset:end]
+        scatter, seeing = spread[s, inset:end], wide[s, inset:end]
+        _accept(values, centre, scatter, seeing, reference, noise2, length, use, deviation, seen[half], kept)
+        _count_lost(values, complete, use, a, length, lost[i])
+        _add(weights[0, i], use, deviation, length, sum_weights[0, half], sums[0, half])
+        _add_squares(weights[0, i], deviation, length, squares)
+        for q in range(1, len(weights)):
+            if i < needed[q]:
+                _add(weights[q, i], use, deviation, length, sum_weights[q, half], sums[q, half])
+                if mapped[q]:
+                    _add_ones(weights[q, i] * weights[q, i] * noise2, use, length, errors[q])
+        while p < len(counts) and counts[p] == i + 1:
+            q = sets[p]
+            _joined(sum_weights[q], length, all_weights)
+            _joined(sums[q], length, all_sums)
+            _joined(seen, length, all_seen)
+            _write_mean(all_weights, all_sums, reference, all_seen, length, mean[p, row, a:b])
+            _write_mean(sum_weights[q, 0], sums[q, 0], reference, seen[0], length, half_a[p, row, a:b])
+            _write_mean(sum_weights[q, 1], sums[q, 1], reference, seen[1], length, half_b[p, row, a:b])
+            if mapped[q]:
+                _joined(sum_weights[0], length, noise_weights)
+                _joined(sums[0], length, noise_sums)
+                squared = noise_weights if q == 0 else errors[q]
+                _write_maps(
+                    all_weights, noise_weights, noise_sums, squares, squared, all_seen, kept, floor, length,
+                    stderr[p, row, a:b], count[p, row, a:b], rejected[p, row, a:b],
+                )  # fmt: skip
+            p += 1

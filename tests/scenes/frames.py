@@ -24,11 +24,13 @@ BETA = 3.0
 class FrameScene:
     """``frames`` : (N, H, W, C) float32 ADU, row 0 on top, NaN uncovered; ``clean`` the same without noise, trails, rays and borders.
 
-    ``matched`` : (N, H, W, C) the clean light brought to frame 0's brightness and sky. ``spoilt`` : (N, H, W) bool, trails and rays.
+    ``skies`` : (N, H, W, C) the sky in ``clean``. ``matched`` : (N, H, W, C) the clean light brought to frame 0's brightness and sky.
+    ``spoilt`` : (N, H, W) bool, trails and rays.
     """
 
     frames: np.ndarray
     clean: np.ndarray
+    skies: np.ndarray
     matched: np.ndarray
     spoilt: np.ndarray
     fwhm: np.ndarray
@@ -117,7 +119,13 @@ def simulate(
         _spoil(frames[i], spoilt[i], sigma[i], trails, rays, rng)
         _uncover(frames[i], borders, rng)
     return FrameScene(
-        *(np.minimum(frames, WHITE).astype(np.float32), clean.astype(np.float32), matched.astype(np.float32), spoilt),
+        *(
+            np.minimum(frames, WHITE).astype(np.float32),
+            clean.astype(np.float32),
+            skies.astype(np.float32),
+            matched.astype(np.float32),
+            spoilt,
+        ),
         *(widths, long, angle, through, seconds, sigma, level, place),
     )
 

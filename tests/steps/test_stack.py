@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import minimum_filter1d
 
 from layerblend.steps import stack as step
 from layerblend.steps.stack import StackOrder, combine_rows, make_strata, matched_rows, noise_floor, saturated_share
@@ -34,10 +35,10 @@ def oracle(values, order, channel):
         valid.append(there.astype(F))
     pool = sum(v * o for v, o in zip(valid, owns, strict=True)) / np.maximum(sum(valid), F(1))
     kept = np.zeros(values.shape, bool)
-    floor, sky, square = F(order.floor[channel]), F(order.sky[channel]), F(order.reject) * F(order.reject)
+    floor, square = F(order.floor[channel]), F(order.reject) * F(order.reject)
     for s, members in enumerate(groups):
         variance = (valid[s] * owns[s] * owns[s] + F(15) * pool * pool) / (valid[s] + F(15))
-        seeing = strata.tolerance[s] * np.maximum(middles[s] - sky, F(0))
+        seeing = strata.tolerance[s] * np.maximum(middles[s] - lowest(middles[s], valid[s], order), F(0))
         spread, wide = square * np.maximum(variance, floor * floor), square * seeing * seeing
         for i in members:
             d = values[i] - middles[s]
@@ -46,6 +47,12 @@ def oracle(values, order, channel):
     for m, v in zip(middles[::-1], valid[::-1], strict=True):
         centre = np.where(v > 0, m, centre)
     return [_sums(values.astype(float), kept, order, p, float(floor), centre) for p in range(len(order.counts))]
+
+
+def lowest(middle, valid, order):
+    """The lowest median of a row up to ``reach`` to the left and right (scipy)."""
+    rows = np.where(valid > 0, middle, F(3e38)).reshape(-1, order.width)
+    return minimum_filter1d(rows, 2 * order.reach + 1, axis=1, mode="constant", cval=F(3e38)).ravel()
 
 
 def _sums(values, kept, order, p, floor, stand_in):
@@ -109,7 +116,7 @@ def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), rej
         counts=np.array([*counts] + [n] * extra),
         strata=make_strata(fwhm),
         floor=np.array([10 / WHITE]),
-        sky=np.array([1000 / WHITE]),
+        reach=int(rng.integers(1, 20)),
         reject=reject,
     )
     base, slope = step._offsets(order, 0, 0, rows)
