@@ -24,6 +24,7 @@ from layerblend.maths.wavelet import pool
 MODES = ("screen", "soft-light", "lighten", "plus-lighter", "normal")
 SCREEN, SOFT_LIGHT, LIGHTEN, PLUS_LIGHTER, NORMAL = range(5)
 LEAST_ROOM = 1e-6  # 1 - starless below this leaves nothing to screen
+PEAK_PX, PEAK_LEVEL = 11, 0.15  # a star of the layer: the highest within 5 px, clear of the noise
 GATE_BLUR_PX = 1.0  # the gate judges the layer, not its single noisy pixels
 
 
@@ -114,12 +115,12 @@ def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = No
 
 
 def shrink_stars(layer: Array, size: float) -> Array:
-    """Smaller stars: the layer's bright spots are narrowed by a morphological erosion, peaks kept.
+    """Smaller stars: the layer's bright spots are narrowed by a morphological erosion, peaks hardly touched.
 
     Parameters
     ----------
     layer : (H, W, 3) or (H, W) float32, star layer.
-    size : float .5 to 1, wanted width as a share of the present one (of the typical star of the layer); 1 gives the layer back.
+    size : float .5 to 1, wanted width as a share of the typical star's in the layer; 1 gives the layer back.
 
     Returns
     -------
@@ -129,8 +130,22 @@ def shrink_stars(layer: Array, size: float) -> Array:
     layer = check_image("layer", layer)
     if size == 1:
         return layer.copy()
-    eroded = cv2.erode(layer, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3)), borderType=cv2.BORDER_REFLECT_101)
-    return np.asarray(layer + np.float32(2 * (1 - size)) * (eroded - layer), np.float32)
+    radius = (1 - size) * star_radius(_luminance(layer))
+    cross = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+    out = layer
+    for step in range(math.ceil(radius)):
+        eroded = cv2.erode(out, cross, borderType=cv2.BORDER_REFLECT_101)
+        out = out + np.float32(min(radius - step, 1)) * (eroded - out)
+    return np.asarray(out, np.float32)
+
+
+def star_radius(layer: Plane) -> float:
+    """Radius of the typical star of a layer where it has half its height, px: from the area above half of the local peak."""
+    box = np.ones((PEAK_PX, PEAK_PX), np.uint8)
+    peak = cv2.dilate(layer, box, borderType=cv2.BORDER_REFLECT_101)
+    stars = np.count_nonzero((layer >= peak) & (layer > PEAK_LEVEL))
+    area = np.count_nonzero((layer > 0.5 * peak) & (peak > PEAK_LEVEL))
+    return math.sqrt(area / (math.pi * stars)) if stars else 0.0
 
 
 def flux_share(after: Array, before: Array) -> float:

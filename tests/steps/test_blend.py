@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
-from layerblend.steps.blend import MODES, blend, colour_stars, flux_share, gate_stars, shrink_stars, star_layer
+from layerblend.steps.blend import MODES, blend, colour_stars, flux_share, gate_stars, shrink_stars, star_layer, star_radius
 
 CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
 unit = st.floats(0, 1, width=32)
@@ -151,9 +151,22 @@ def test_size_narrows_and_says_what_light_it_took() -> None:
     layer = star_layer(image, starless, CURVE)
     np.testing.assert_array_equal(shrink_stars(layer, 1), layer)
     shares = [flux_share(shrink_stars(layer, size), layer) for size in (0.9, 0.7, 0.5)]
-    assert 1 > shares[0] > shares[1] > shares[2] > 0.2
+    assert 1 > shares[0] > shares[1] > shares[2] > 0.15
     assert flux_share(layer, layer) == 1
     assert flux_share(layer, np.zeros_like(layer)) == 1
+    assert shrink_stars(np.zeros((20, 20), np.float32), 0.5).max() == 0
+
+
+@pytest.mark.parametrize("size", [0.85, 0.7])
+def test_size_is_about_the_share_of_the_width(size: float) -> None:
+    yy, xx = np.mgrid[:200, :200]
+    layer = np.zeros((200, 200), np.float32)
+    for x, y in ((40, 50), (120, 60), (70, 140), (160, 150)):
+        layer += (0.8 * np.exp(-((yy - y) ** 2 + (xx - x) ** 2) / (2 * 3.0**2))).astype(np.float32)
+    radius = star_radius(layer)
+    assert radius == pytest.approx(3.0 * np.sqrt(2 * np.log(2)), rel=0.1)
+    # the same measure of the shrunk layer, as share of each star's own height
+    assert star_radius(shrink_stars(layer, size)) / radius == pytest.approx(size, abs=0.08)
 
 
 def test_what_does_not_fit_is_refused() -> None:
