@@ -120,7 +120,8 @@ def shrink_stars(layer: Array, size: float) -> Array:
     Parameters
     ----------
     layer : (H, W, 3) or (H, W) float32, star layer.
-    size : float .5 to 1, wanted width as a share of the typical star's in the layer; 1 gives the layer back.
+    size : float .5 to 1, wanted width (at half of the height a star had) as a share of the typical star's in the layer; 1 gives the layer
+        back.
 
     Returns
     -------
