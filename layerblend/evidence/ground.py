@@ -20,7 +20,12 @@ UNCLIPPED = 0.98
 DEFAULT_FWHM_PX = 4.0
 COLOUR_BLUR_PX = 3.0
 COLOUR_MIN_CHROMA = 4.0
+BLUR_MARGIN_PX = 12  # around a cut piece, so that its blur is that of the whole picture
+MIN_WINDOW_PX, MAX_WINDOW_PX = 128, 2048
 CLIPPED = 0.999
+
+
+Box = tuple[slice, slice]
 
 
 @dataclass(frozen=True)
@@ -74,12 +79,16 @@ class Subject:
 
 @dataclass(frozen=True)
 class Ground:
-    """The units that both results are measured on. Index arrays point into ``stars``; ``coloured``: where colour can be judged."""
+    """The units that both results are measured on. Index arrays point into ``stars``.
+
+    ``window`` weighs the part ``window_box`` of the picture, in which detail is judged; ``coloured``: where colour can be judged.
+    """
 
     shape: tuple[int, int]
     sky: Mask = field(repr=False)
     target: Mask | None = field(repr=False)
     window: Weight = field(repr=False)
+    window_box: Box
     stars: Array = field(repr=False)
     shape_stars: Array = field(repr=False)
     isolated: Array = field(repr=False)
@@ -119,11 +128,13 @@ def common_ground(a: Subject, b: Subject) -> Ground:
     isolated = _isolated(stars, fwhm, shape)
     linear = a.linear is not None and b.linear is not None
     colour = a.colour if a.colour is not None else b.colour
+    box = _target_box(shape, target)
     ground = Ground(
         shape=shape,
         sky=sky,
         target=target,
-        window=_target_window(shape, target),
+        window=hann_window((box[0].stop - box[0].start, box[1].stop - box[1].start)),
+        window_box=box,
         stars=stars,
         shape_stars=np.zeros(0, int),
         isolated=isolated,
@@ -234,22 +245,38 @@ def _coloured(a: Subject, b: Subject, colour: DisplayRGB | None, target: Mask | 
         return None
     area = (target if target is not None else ~sky) & ~star_mask
     sources = [s.colour for s in (a, b) if s.colour is not None]
+    box = bounds(area, BLUR_MARGIN_PX)
     for source in sources[:1] if sources[0] is sources[-1] else sources:
-        planes = cv2.GaussianBlur(lab(source), (0, 0), COLOUR_BLUR_PX)
-        area &= np.hypot(planes[..., 1], planes[..., 2]) > COLOUR_MIN_CHROMA
+        planes = cv2.GaussianBlur(lab(source[box]), (0, 0), COLOUR_BLUR_PX)
+        area[box] &= np.hypot(planes[..., 1], planes[..., 2]) > COLOUR_MIN_CHROMA
     for subject in (a, b):
         area &= as_rgb(subject.picture).max(2) < CLIPPED
     return area
 
 
-def _target_window(shape: tuple[int, int], target: Mask | None) -> Weight:
+def _target_box(shape: tuple[int, int], target: Mask | None) -> Box:
+    """The square around the target, 1.3 times its size, at most 2048 px a side; the middle of the picture without a target."""
     if target is None or not target.any():
-        return hann_window(shape)
-    y, x = np.nonzero(target)
-    cx, cy = (x.min() + x.max()) / 2, (y.min() + y.max()) / 2
-    half = max(1.3 * max(x.max() - x.min(), y.max() - y.min()) / 2, 64)
-    box = (max(int(cx - half), 0), max(int(cy - half), 0), min(int(cx + half) + 1, shape[1]), min(int(cy + half) + 1, shape[0]))
-    return hann_window(shape, box=box)
+        centre, half = (shape[0] / 2, shape[1] / 2), max(shape) / 2
+    else:
+        rows, columns = bounds(target)
+        centre = ((rows.start + rows.stop) / 2, (columns.start + columns.stop) / 2)
+        half = max(1.3 * max(rows.stop - rows.start, columns.stop - columns.start) / 2, MIN_WINDOW_PX / 2)
+    half = min(half, MAX_WINDOW_PX / 2)
+    low = [int(max(c - half, 0)) for c in centre]
+    high = [int(min(c + half, size)) for c, size in zip(centre, shape, strict=True)]
+    return slice(low[0], high[0]), slice(low[1], high[1])
+
+
+def bounds(mask: Mask, margin: int = 0) -> Box:
+    """Rows and columns that hold everything masked in, widened by a margin; all of them for an empty mask."""
+    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
+    if not len(rows):
+        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
+    return (
+        slice(max(int(rows[0]) - margin, 0), min(int(rows[-1]) + 1 + margin, mask.shape[0])),
+        slice(max(int(columns[0]) - margin, 0), min(int(columns[-1]) + 1 + margin, mask.shape[1])),
+    )
 
 
 def _with_shape_stars(ground: Ground, a: Subject, b: Subject) -> Ground:
@@ -278,12 +305,14 @@ def _unclipped(subject: Subject, star: Array, fwhm: float) -> bool:
     return bool(subject.picture[box].max() < UNCLIPPED)
 
 
-def box_around(star: Array, radius: float, shape: tuple[int, ...]) -> tuple[slice, slice]:
+def box_around(star: Array, radius: float, shape: tuple[int, ...]) -> Box:
+    """Rows and columns within ``radius`` px of a star, cut at the edge."""
     x, y, r = round(float(star[0])), round(float(star[1])), int(np.ceil(radius))
     return slice(max(y - r, 0), min(y + r + 1, shape[0])), slice(max(x - r, 0), min(x + r + 1, shape[1]))
 
 
 def shape_plane(subject: Subject, ground: Ground) -> Plane:
+    """The plane in which star shapes are measured: linear luminance, or the picture as shown where the stretch is not known."""
     if ground.linear:
         assert subject.linear is not None
         return working_luminance(subject.linear)
@@ -292,6 +321,7 @@ def shape_plane(subject: Subject, ground: Ground) -> Plane:
 
 # ---------------------------------------------------------------- pictures
 def as_rgb(picture: DisplayRGB) -> DisplayRGB:
+    """(H, W, 3), also of a mono picture."""
     return picture if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
 
 

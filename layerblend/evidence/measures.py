@@ -28,6 +28,7 @@ from layerblend.evidence.estimates import (
     trimmed_estimate,
 )
 from layerblend.evidence.ground import (
+    BLUR_MARGIN_PX,
     CLIPPED,
     COLOUR_BLUR_PX,
     MIN_STARS,
@@ -35,6 +36,7 @@ from layerblend.evidence.ground import (
     Ground,
     Subject,
     as_rgb,
+    bounds,
     box_around,
     common_ground,
     lab,
@@ -152,21 +154,19 @@ def ringing(subject: Subject, ground: Ground) -> dict[str, Estimate]:
         off = ~ground.target[y, x]
         chosen = chosen[off] if off.sum() >= MIN_STARS else chosen
     _need(len(chosen), MIN_STARS, "bright isolated stars")
-    light = lightness(subject.picture)
-    reach = int(np.ceil(5 * ground.fwhm))
-    profiles = np.stack([_ring_profile(light, ground.stars[i], ground.fwhm, reach) for i in chosen])
+    profiles = np.stack([_ring_profile(subject.picture, ground.stars[i], ground.fwhm) for i in chosen])
     means = [trimmed_estimate(column) for column in profiles.T]
     darkest = min(means, key=lambda e: e.value)
     no_ring = darkest.value >= 0  # the wings stay above the sky everywhere
     return {"ringing": Estimate(0.0, np.zeros(len(chosen))) if no_ring else darkest}
 
 
-def _ring_profile(light: Plane, star: Array, fwhm: float, reach: int) -> Array:
+def _ring_profile(picture: DisplayRGB, star: Array, fwhm: float) -> Array:
     """Mean lightness in rings 1 px wide from .75 to 3 FWHM, less the median of the ring from 3.5 to 5 FWHM."""
-    box = box_around(star, reach, light.shape)
+    box = box_around(star, 5 * fwhm, picture.shape)
     yy, xx = np.mgrid[box]
     r = np.hypot(xx - star[0], yy - star[1])
-    values = light[box].astype(float)
+    values = lightness(picture[box]).astype(float)
     sky = np.median(values[(r >= 3.5 * fwhm) & (r < 5 * fwhm)])
     edges = np.arange(0.75 * fwhm, 3 * fwhm, 1.0)
     return np.array([values[(r >= e) & (r < e + 1)].mean() - sky for e in edges])
@@ -179,7 +179,9 @@ def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     inside = tiles >= 0
     if ground.from_halves:
         assert subject.half_a is not None and subject.half_b is not None
-        noise = (lab(subject.half_a) - lab(subject.half_b)) / 2
+        noise = lab(subject.half_a)
+        noise -= lab(subject.half_b)
+        noise *= np.float32(0.5)
         suffix = ""
     else:
         noise = lab(subject.picture)
@@ -210,7 +212,7 @@ def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     tiles, count = _enough_tiles(ground.sky, GRADIENT_TILE_PX, MIN_TILE_SHARE)
     _need(count, MIN_TILES, "tiles of blank sky")
     inside = tiles >= 0
-    values, numbers = lab(subject.picture)[inside], tiles[inside]
+    values, numbers = lab(as_rgb(subject.picture)[inside][None])[0], tiles[inside]
     order = np.argsort(numbers, kind="stable")
     parts = np.split(values[order], np.cumsum(np.bincount(numbers, minlength=count))[:-1])
     medians = np.stack([np.median(part, 0) for part in parts]).astype(float)
@@ -245,15 +247,17 @@ def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     reference = subject.colour if subject.colour is not None else ground.colour
     if reference is None or ground.coloured is None:
         raise CannotMeasureError("no colour source was given")
-    source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture))
-    seen[..., 1:] /= subject.saturation
-    chroma = np.hypot(source[..., 1], source[..., 2])
     tiles, count = _enough_tiles(ground.coloured, COLOUR_TILE_PX, 0.1)
     _need(count, MIN_TILES, "tiles of the target with colour")
+    box = bounds(tiles >= 0, BLUR_MARGIN_PX)
+    tiles, pair = tiles[box], (reference[box], subject.picture[box])
+    source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in pair)
+    seen[..., 1:] = seen[..., 1:] / subject.saturation
+    chroma = np.hypot(source[..., 1], source[..., 2])
     inside = tiles >= 0
     number = tiles[inside]
     weight = chroma[inside].astype(float)
-    turned = _hue_turn(*(cv2.GaussianBlur(as_rgb(p), (0, 0), COLOUR_BLUR_PX) for p in (reference, subject.picture)))
+    turned = _hue_turn(*(cv2.GaussianBlur(as_rgb(p), (0, 0), COLOUR_BLUR_PX) for p in pair))
     level = seen[inside].copy()
     level[:, 0] = source[inside][:, 0]
     error = np.asarray(delta_e_2000(source[inside], level), float)
@@ -294,9 +298,11 @@ def all_spectra(subject: Subject, ground: Ground) -> Spectra:
     """The spectra that a result's halves allow."""
     picture = source = shown = None
     if subject.half_a is not None and subject.half_b is not None:
-        picture = _spectra(lightness(subject.half_a), lightness(subject.half_b), ground)
+        box = ground.window_box
+        picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground)
     if subject.detail_halves is not None:
-        source = _spectra(*subject.detail_halves, ground)
+        first, second = subject.detail_halves
+        source = _spectra(first[ground.window_box], second[ground.window_box], ground)
         shown = shown_spectra(subject.detail_halves, subject, ground)
     return Spectra(picture, source, shown)
 
@@ -305,16 +311,15 @@ def shown_spectra(halves: tuple[Plane, Plane], subject: Subject, ground: Ground)
     """Spectra of the lightness of linear luminance halves in the result's colours and stretch; None if the stretch is not known."""
     if subject.curve is None:
         return None
-    tint = _tint(subject, subject.curve)
-    first, second = (lightness(stretch((half + subject.curve.p)[..., None] * tint - subject.curve.p, subject.curve)) for half in halves)
+    curve, box = subject.curve, ground.window_box
+    tint = np.ones((1, 1, 3), np.float32) if subject.colour is None else _tint(as_rgb(subject.colour[box]), curve)
+    first, second = (lightness(stretch((half[box] + curve.p)[..., None] * tint - curve.p, curve)) for half in halves)
     return _spectra(first, second, ground)
 
 
-def _tint(subject: Subject, curve: Curve) -> Array:
-    """(H, W, 3) light over luminance of the colour source, free of its pixel noise; neutral without one."""
-    if subject.colour is None or subject.colour.ndim == 2:
-        return np.ones((1, 1, 3), np.float32)
-    light = cv2.GaussianBlur(unstretch(np.minimum(subject.colour, UNCLIPPED), curve) + np.float32(curve.p), (0, 0), COLOUR_BLUR_PX)
+def _tint(colour: DisplayRGB, curve: Curve) -> Array:
+    """(h, w, 3) light over luminance of the colour source, free of its pixel noise."""
+    light = cv2.GaussianBlur(unstretch(np.minimum(colour, UNCLIPPED), curve) + np.float32(curve.p), (0, 0), COLOUR_BLUR_PX)
     return np.clip(light / np.maximum(working_luminance(light), 1e-3 * curve.p)[..., None], 0, MOST_TINT)
 
 
@@ -333,11 +338,9 @@ def picture_contrast(subject: Subject, spectra: Spectra) -> dict[str, BandEstima
 
 
 def _spectra(half_a: Plane, half_b: Plane, ground: Ground) -> HalfSpectra:
-    y, x = np.nonzero(ground.window > 0)
-    box = slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1)
-    mask = ground.star_mask[box]
-    filled = [fill_masked(half[box], mask) for half in (half_a, half_b)]
-    return half_spectra(*filled, window=ground.window[box])
+    """Spectra of what lies in the window, stars filled."""
+    mask = ground.star_mask[ground.window_box]
+    return half_spectra(fill_masked(half_a, mask), fill_masked(half_b, mask), window=ground.window)
 
 
 def _by_band(name: str, spectra: HalfSpectra, *, contrast: bool) -> dict[str, BandEstimate]:
