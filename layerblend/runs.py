@@ -29,6 +29,7 @@ from layerblend.stacking import build_stacks, read_report
 
 STORE_NAME = ".layerblend"
 LEAST_GOOD_SHARE = 0.5
+TENTHS = 10
 WORDS = {
     "grade": "grading frames",
     "table": "ranking frames",
@@ -145,7 +146,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     frames = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else ()
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
-    place = _Sky(recipe, frames) if wants_wcs else None
+    place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(spot, place) for spot in recipe.flatten.protect)
     catalogue = None
     if catalogue_path is not None:
@@ -160,7 +161,12 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
 def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameInfo, ...]:
     folder = recipe.frames.folder
     assert folder is not None
-    paths = [path for path in find_frames(folder, recipe.frames.pattern) if path.name not in recipe.frames.exclude.files]
+    found, excluded = find_frames(folder, recipe.frames.pattern), recipe.frames.exclude.files
+    paths = [path for path in found if path.name not in excluded]
+    absent = [name for name in excluded if name not in {path.name for path in found}]
+    if absent:
+        text = f"frames.exclude.files names {', '.join(absent)}, but {folder} holds no such frame."
+        warnings.append({"code": "not_found", "text": text, "file": None})
     infos, troubles = [], []
     for path in paths:
         try:
@@ -207,7 +213,7 @@ def _header_notes(infos: Sequence[FrameInfo]) -> list[dict[str, Any]]:
 class _Sky:
     """Sky positions to picture places, by the world coordinates of the first frame or stack that has them."""
 
-    def __init__(self, recipe: Recipe, frames: Sequence[FrameInfo]) -> None:
+    def __init__(self, recipe: Recipe, frames: Sequence[FrameInfo], key: str) -> None:
         infos: Iterable[FrameInfo] = frames or (
             open_frame(spec.file, white_level=recipe.frames.white_level) for spec in recipe.stacks.values() if spec.file is not None
         )
@@ -218,8 +224,9 @@ class _Sky:
                 self.scale = pixel_scale_deg(wcs)
                 return
         raise InputError(
-            "Sky positions need world coordinates, and no frame has them in its header; give x and y in pixels, or solve one frame.",
-            key="flatten.protect",
+            f"{key} gives sky positions; they need world coordinates, and no frame has them in its header. Solve one frame, or "
+            f"{'give x and y in pixels' if key == 'flatten.protect' else 'balance on stars or sky'}.",
+            key=key,
             code="no_wcs",
         )
 
@@ -264,20 +271,23 @@ def _number(cell: str | None) -> float | None:
 # ---------------------------------------------------------------- progress
 @contextlib.contextmanager
 def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Event], None], Callable[..., Any]]]:
-    """Bars on stderr with the time left: one for grading, one for stacking, a line for each other step."""
+    """Bars on stderr with the time left: one for grading, one for stacking, a line for each other step; lines alone in a log file."""
     if execution.quiet:
         yield (lambda event: None), (lambda items, **_: items)
+        return
+    if not sys.stderr.isatty():
+        yield _log_lines(frames)
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
     words, counts = (SpinnerColumn(), TextColumn("{task.description}")), (BarColumn(), MofNCompleteColumn())
     columns = (*words, *counts, TimeElapsedColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=not sys.stderr.isatty()) as bars:
+    with Progress(*columns, console=Console(stderr=True)) as bars:
         tasks: dict[str, Any] = {}
 
         def tell(event: Event) -> None:
-            kind = event.node.split("/")[0].removesuffix("_a").removesuffix("_b")
+            kind = _kind(event)
             if kind not in WORDS or kind == "stacks":
                 return
             total = frames if kind == "grade" else None
@@ -298,10 +308,40 @@ def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Eve
         yield tell, wrap
 
 
+def _kind(event: Event) -> str:
+    return event.node.split("/")[0].removesuffix("_a").removesuffix("_b")
+
+
+def _log_lines(frames: int) -> tuple[Callable[[Event], None], Callable[..., Any]]:
+    """Progress for a log file: a line as each step begins, and one for every tenth of the long ones."""
+    begun: dict[str, int] = {}
+
+    def say(kind: str, done: int, total: int) -> None:
+        if done * TENTHS // total > (done - 1) * TENTHS // total:
+            print(f"{WORDS[kind]}: {done} of {total}", file=sys.stderr, flush=True)
+
+    def tell(event: Event) -> None:
+        kind = _kind(event)
+        if event.kind == "started" and kind in WORDS and kind not in begun:
+            begun[kind] = 0
+            print(WORDS[kind], file=sys.stderr, flush=True)
+        if event.kind == "finished" and kind == "grade":
+            begun[kind] += 1
+            say(kind, begun[kind], max(frames, begun[kind]))
+
+    def wrap(items: Iterable[Any], *, total: int | None = None) -> Iterator[Any]:
+        length = total if total is not None else _length(items)
+        for number, item in enumerate(items, 1):
+            yield item
+            say("stacks", number, max(length or number, number))
+
+    return tell, wrap
+
+
 @contextlib.contextmanager
 def step_bar(execution: Execution, words: str, total: int) -> Iterator[Callable[[], None]]:
     """One bar on stderr for a piece of work outside the graph; gives a function that moves it on."""
-    if execution.quiet or not total:
+    if execution.quiet or not total or not sys.stderr.isatty():
         yield lambda: None
         return
     from rich.console import Console

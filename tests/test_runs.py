@@ -1,0 +1,228 @@
+"""A recipe made ready to run: frames opened and judged, files of the imager's read, workers found."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from layerblend.engine.runner import Event
+from layerblend.errors import InputError, RecipeError
+from layerblend.files.pictures import write_frame
+from layerblend.kinds import Ellipse
+from layerblend.recipe.load import recipe_from
+from layerblend.recipe.schema import Execution, Recipe
+from layerblend.runs import Sources, find_sources, make_executor, open_run, read_measurements, step_bar, worker_count
+from layerblend.runs import _progress as progress
+from tests.files.test_wcs import CARDS, SCALE, gnomonic
+
+QUIET = Execution(workers=1, quiet=True)
+
+
+def make_frames(folder: Path, count: int = 3, cards: Any = (("EXPTIME", 60.0, ""),), shape: tuple[int, ...] = (3, 20, 30)) -> Path:
+    for index in range(count):
+        write_frame(folder / f"L_{index}.fits", np.full(shape, 1000 + index, np.uint16), cards=cards)
+    return folder
+
+
+def recipe(home: Path, **groups: Any) -> Recipe:
+    return recipe_from({"target": "x", "frames": {"folder": "f", **groups.pop("frames", {})}, **groups}, base=home)
+
+
+def sources(home: Path, **groups: Any) -> tuple[Sources, list[dict[str, Any]]]:
+    warnings: list[dict[str, Any]] = []
+    return find_sources(recipe(home, **groups), warnings), warnings
+
+
+# ---------------------------------------------------------------- frames
+def test_frames_in_natural_order_without_excluded_ones(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", 12)
+    found, warnings = sources(tmp_path, frames={"exclude": {"files": ["L_3.fits"]}})
+    assert [info.path.name for info in found.frames] == [f"L_{i}.fits" for i in range(12) if i != 3]
+    assert warnings == []
+
+
+def test_an_excluded_name_that_is_not_there_is_said(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    _, warnings = sources(tmp_path, frames={"exclude": {"files": ["L_1.fits", "M_1.fits"]}})
+    (note,) = warnings
+    assert note["code"] == "not_found" and "M_1.fits" in note["text"] and "L_1" not in note["text"]
+
+
+def test_what_cannot_be_read_is_left_out_and_named(tmp_path: Path) -> None:
+    folder = make_frames(tmp_path / "f", 4)
+    (folder / "broken.fits").write_bytes(b"no frame")
+    cut = folder / "L_2.fits"
+    cut.write_bytes(cut.read_bytes()[:4000])
+    found, warnings = sources(tmp_path)
+    assert len(found.frames) == 3
+    assert [(w["code"], Path(w["file"]).name) for w in warnings] == [("frame_left_out", "broken.fits"), ("frame_left_out", "L_2.fits")]
+
+
+def test_mostly_unreadable_frames_stop_the_run(tmp_path: Path) -> None:
+    folder = make_frames(tmp_path / "f", 3)
+    for index in (0, 2):
+        (folder / f"L_{index}.fits").write_bytes(b"no frame")
+    with pytest.raises(InputError, match=r"L_0\.fits"):
+        sources(tmp_path)
+
+
+def test_all_frames_excluded_by_name(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", 1)
+    with pytest.raises(InputError, match="are left to work on"):
+        sources(tmp_path, frames={"exclude": {"files": ["L_0.fits"]}})
+
+
+def test_one_upside_down_frame_is_refused(tmp_path: Path) -> None:
+    folder = make_frames(tmp_path / "f")
+    write_frame(folder / "turned.fits", np.ones((3, 20, 30), np.uint16), top_down=True)
+    with pytest.raises(InputError, match=r"Mixed row order.*turned\.fits"):
+        sources(tmp_path)
+
+
+def test_floats_need_a_white_level(tmp_path: Path) -> None:
+    (tmp_path / "f").mkdir()
+    for index in range(3):
+        fits.writeto(tmp_path / "f" / f"{index}.fits", np.ones((20, 30), np.float32))
+    with pytest.raises(InputError, match=r"0\.fits and 2 more frames hold floats") as caught:
+        sources(tmp_path)
+    assert caught.value.key == "frames.white_level"
+    found, _ = sources(tmp_path, frames={"white_level": 1})
+    assert {info.white_level for info in found.frames} == {1.0}
+
+
+def test_what_many_headers_say_is_said_once(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", 5, cards=(("EXPTIME", "long", ""),))
+    _, warnings = sources(tmp_path)
+    (note,) = warnings
+    assert note["code"] == "frame_header" and note["text"].startswith("L_0.fits (and 4 more frames): card EXPTIME = 'long'")
+
+
+# ---------------------------------------------------------------- the imager's other files
+def test_measurements_by_file_name(tmp_path: Path) -> None:
+    path = tmp_path / "m.csv"
+    path.write_text("\ufefffile,fwhm,note,snr\nL_0.fits,2.5,good,\nL_1.fits,nan,,40\n", encoding="utf-8")
+    assert read_measurements(path) == {"L_0.fits": {"fwhm": 2.5}, "L_1.fits": {"snr": 40.0}}
+    path.write_text("name,fwhm\nL_0.fits,2.5\n", encoding="utf-8")
+    with pytest.raises(InputError, match="column `file`"):
+        read_measurements(path)
+    with pytest.raises(InputError, match=r"gone\.csv cannot be read"):
+        read_measurements(tmp_path / "gone.csv")
+
+
+def test_protected_places_in_pixels_or_on_the_sky(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", cards=CARDS, shape=(3, 400, 600))
+    spots = [{"x": 30, "y": 40, "radius": 5}, {"ra": 150.05, "dec": 30.02, "a": 20, "b": 10, "angle": 30}]
+    found, _ = sources(tmp_path, flatten={"protect": spots})
+    column, row = gnomonic(150.05, 30.02)
+    assert found.protect[0] == Ellipse(30, 40, 5, 5, 0)
+    place = found.protect[1]
+    np.testing.assert_allclose([place.x, place.y, place.a, place.b, place.angle], [column, 399 - row, 20, 10, 30], atol=1e-6)
+
+
+def test_catalogue_stars_come_to_their_pixels(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", cards=CARDS, shape=(3, 400, 600))
+    (tmp_path / "stars.csv").write_text("ra,dec,b_v\n150.0,30.0,0.65\n", encoding="utf-8")
+    found, _ = sources(tmp_path, white={"from": "stars.csv"})
+    np.testing.assert_allclose(found.catalogue, [[300, 399 - 200, 0.65]], atol=1e-6)
+    assert found.catalogue_path == tmp_path / "stars.csv" and SCALE > 0
+
+
+@pytest.mark.parametrize("group", [{"flatten": {"protect": [{"ra": 1, "dec": 2, "radius": 3}]}}, {"white": {"from": "stars.csv"}}])
+def test_sky_positions_need_world_coordinates(tmp_path: Path, group: dict[str, Any]) -> None:
+    make_frames(tmp_path / "f")
+    (tmp_path / "stars.csv").write_text("ra,dec,b_v\n150.0,30.0,0.65\n", encoding="utf-8")
+    with pytest.raises(InputError, match="need world coordinates") as caught:
+        sources(tmp_path, **group)
+    assert caught.value.code == "no_wcs" and caught.value.key == next(f"{k}.{next(iter(v))}" for k, v in group.items())
+
+
+def test_world_coordinates_of_a_finished_stack(tmp_path: Path) -> None:
+    header = fits.Header([card for card in CARDS if card[0] != "COMMENT"])
+    fits.writeto(tmp_path / "s.fits", np.ones((400, 600), np.float32), header)
+    made = recipe_from(
+        {
+            "target": "x",
+            "frames": {"white_level": 1},
+            "stacks": {"all": {"file": "s.fits"}},
+            "flatten": {"protect": [{"ra": 150, "dec": 30, "radius": 9}]},
+        },
+        base=tmp_path,
+    )
+    assert find_sources(made, []).protect[0].x == pytest.approx(300)
+
+
+# ---------------------------------------------------------------- carrying out
+def test_workers_as_asked_or_all_cores() -> None:
+    assert worker_count(Execution(workers=3)) == 3
+    assert worker_count(Execution()) >= 1
+
+
+def test_an_interrupt_leaves_the_executor_without_waiting() -> None:
+    with pytest.raises(KeyboardInterrupt), make_executor(Execution(workers=1)) as executor:
+        executor.submit(lambda: 1)
+        raise KeyboardInterrupt
+    with pytest.raises(RuntimeError):
+        executor.submit(lambda: 1)
+
+
+def test_a_cluster_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(RecipeError, match=r"layerblend\[cluster\]"), make_executor(Execution(cluster="tcp://127.0.0.1:1")):
+        pass
+
+
+def test_each_warning_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    make_frames(tmp_path / "f")
+    with open_run(recipe(tmp_path), QUIET) as run:
+        run.warn("x", "twice")
+        run.warn("x", "twice")
+        assert run.warnings == [{"code": "x", "text": "twice", "file": None}]
+        assert run.runner.store.folder == Path.cwd() / ".layerblend"  # a recipe without a file of its own keeps its store here
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("screen", [Terminal, io.StringIO])
+def test_progress_goes_to_stderr(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, screen: Any) -> None:
+    """Bars on a terminal, lines in a log file."""
+    monkeypatch.setattr(sys, "stderr", said := screen())
+    show(Execution())
+    text = said.getvalue()
+    assert "grading frames" in text and "flattening" in text and "stacking" in text
+    assert ("2/2" if screen is Terminal else "grading frames: 2 of 2\n") in text
+    assert capsys.readouterr().out == ""
+
+
+def test_quiet_is_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stderr", said := Terminal())
+    show(QUIET)
+    assert said.getvalue() == ""
+
+
+def test_long_work_is_told_by_tenths(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stderr", said := io.StringIO())
+    with progress(Execution(), 600) as (_, wrap):
+        assert len(list(wrap(range(400)))) == 400
+    assert said.getvalue().splitlines() == [f"stacking: {n} of 400" for n in range(40, 401, 40)]
+
+
+def show(execution: Execution) -> None:
+    with progress(execution, 2) as (tell, wrap):
+        for index in range(2):
+            tell(Event("started", f"grade/{index}"))
+            tell(Event("finished", f"grade/{index}", 1.0))
+        tell(Event("started", "sky/all"))
+        tell(Event("finished", "sky/all", 1.0))
+        assert list(wrap([1, 2, 3])) == [1, 2, 3]
+    with step_bar(execution, "waiting", 1) as advance:
+        advance()
