@@ -22,9 +22,9 @@ STRIP_ROWS = 64
 STRIP_MARGIN = 16
 # The filters look this far: nearer to missing pixels nothing is measured.
 GAP_REACH_PX = 12
-# Enough pixels for a noise figure good to .5 %, enough for tile levels good to .07 sigma each.
-NOISE_PIXELS = 800_000
-LEVEL_PIXELS = 2_000_000
+# Enough pixels for a noise figure good to .6 %, enough for tile levels good to .08 sigma each.
+NOISE_PIXELS = 600_000
+LEVEL_PIXELS = 1_500_000
 # The band is smooth over two pixels: every second one tells nearly all.
 BAND_STEP = 2
 TILE_COVER = 0.25

@@ -17,7 +17,7 @@ from layerblend.maths.cover import gap_runs
 from layerblend.maths.robust import band_noise, mad_sigma, tile_levels, weighted_median
 
 SATURATION = 0.98
-MOST_FITS = 240
+MOST_FITS = 220
 DETECT_SIGMA = 8.0
 # In a colour frame a hot pixel shows in one channel only; the reddest star's second channel holds more than this share of its first.
 HOT_SECOND_CHANNEL = 0.1
@@ -25,7 +25,7 @@ FEW_STARS = 8
 ISOLATION_FWHM = 2.2
 # Sky level over noise below which a frame's sky must have been taken away.
 DARKEST_SKY_SIGMA = 20.0
-CHANNEL_NOISE_PIXELS = 300_000
+CHANNEL_NOISE_PIXELS = 200_000
 # sqrt of the noise-equivalent area of a Gaussian star, in FWHM: sqrt(4 pi) / 2.3548
 NOISE_AREA_FWHM = 1.5054
 # Debayering by interpolation widens stars in quadrature by 1.4 (green alone) to 1.8 px (bilinear luminance); measured on simulated stars.
