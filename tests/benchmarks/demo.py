@@ -104,7 +104,9 @@ def file_bars(folder: Path) -> Iterator[Line]:
     info = open_frame(path)
     image = read_image(info)  # compile
     bare = processor_seconds(lambda: np.fromfile(path, ">u2", offset=2880).astype(np.float32))
-    yield Line("read 12 MP x 3 uint16 as linear light, over a bare read as float32", processor_seconds(lambda: read_image(info)) / bare, 1.5)
+    yield Line(
+        "read 12 MP x 3 uint16 as linear light, over a bare read as float32", processor_seconds(lambda: read_image(info)) / bare, 1.5
+    )
     yield Line("open a frame's header, ms", 1e3 * processor_seconds(lambda: [open_frame(path) for _ in range(50)]) / 50, 6)
     picture = np.nan_to_num(image)
     bare = processor_seconds(lambda: picture.tofile(folder / "bare"))
