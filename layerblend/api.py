@@ -6,7 +6,7 @@ import itertools
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -132,7 +132,7 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
 
     Parameters
     ----------
-    a, b : Subject, display picture (H, W, 3), picture file, recipe or result folder (rendered if need be)
+    a, b : Result, display picture (H, W, 3), picture file, recipe or result folder (rendered if need be), or a Subject
     out : folder for measures.json, sheet.png and page.html
     confidence : of the intervals
 
@@ -165,6 +165,8 @@ def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
 def _any_subject(source: Any, name: str) -> Subject:
     if isinstance(source, Subject):
         return source
+    if isinstance(source, Result):
+        source = source.folder
     if hasattr(source, "ndim"):
         return Subject(name=name, picture=source)
     path = Path(source)
@@ -469,7 +471,8 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
     folder = Path("compare")
     for path in sources:
         if path.suffix.lower() in PICTURE_ENDINGS:
-            subjects.append(judge.picture_subject(path))
+            picture = judge.picture_subject(path)
+            subjects.append(replace(picture, name=_unused(picture.name, subjects)))
             continue
         recipe = _recipe_of(path, parse_changes(changes))
         with open_run(recipe, execution) as opened:

@@ -15,7 +15,7 @@ from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution
 from layerblend.runs import open_run
 
-FRAMES, SIZE, SEED = 12, (360, 240), 1
+FRAMES, SIZE, SEED = 12, (480, 320), 1
 EXECUTION = Execution(workers=1, quiet=True)
 PLACE = "Größe – Ziel 7"  # spaces, accents and a dash in every path of these tests
 

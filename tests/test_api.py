@@ -1,0 +1,434 @@
+"""The whole way, as a program or a user drives it: laws of the result, reruns, finished stacks, comparisons, the Python names."""
+
+from __future__ import annotations
+
+import inspect
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import layerblend as lb
+from layerblend import api
+from layerblend.engine.runner import Runner
+from layerblend.errors import InputError, RecipeError
+from layerblend.files.pictures import read_picture, write_fits, write_tiff
+from layerblend.files.stacks import open_stack
+from layerblend.kinds import working_luminance
+from layerblend.recipe.load import load_recipe
+from layerblend.recipe.schema import Execution, identity_changes
+from layerblend.runs import open_run
+from tests.conftest import EXECUTION, Demo
+
+
+def changes_of(values: dict[str, Any]) -> dict[str, Any]:
+    return {key.replace(".", "__"): value for key, value in values.items()}
+
+
+# ---------------------------------------------------------------- laws
+def test_with_nothing_done_the_result_is_plain(demo: Demo) -> None:
+    """Identity law: every strength at its identity and every role from `all` gives the plain stack back."""
+    values = demo.values("result", "plain", **changes_of(identity_changes()))
+    np.testing.assert_allclose(values["result"], values["plain"], atol=4e-6)
+
+
+def test_the_star_layer_over_its_own_starless_picture_gives_the_picture(demo: Demo) -> None:
+    values = demo.values("linear/best25", "split/best25", "curve")
+    image, split, curve = (values[name] for name in ("linear/best25", "split/best25", "curve"))
+    layer = lb.star_layer(image, split.starless, curve)
+    joined = lb.blend(lb.stretch(split.starless, curve), layer)
+    np.testing.assert_allclose(joined, lb.stretch(image, curve), atol=4e-6)
+
+
+@pytest.mark.parametrize("name", ["all", "deep", "best25"])
+def test_starless_and_stars_are_the_picture(demo: Demo, name: str) -> None:
+    values = demo.values(f"linear/{name}", f"split/{name}")
+    image, split = values[f"linear/{name}"], values[f"split/{name}"]
+    np.testing.assert_allclose(split.starless + split.stars, image, rtol=3e-7, atol=3e-7 * float(np.nanmax(np.abs(image))))
+
+
+def test_stacks_nest_and_hold_the_sharpest(demo: Demo) -> None:
+    stacks = {name: open_stack(demo.out / "stacks" / f"{name}.fits") for name in ("best25", "best50", "best75", "all", "deep")}
+    table = demo.values("table")["table"]
+    ranked = [row.file for row in table.used]
+    for name, share in (("best25", 0.25), ("best50", 0.5), ("best75", 0.75), ("all", 1), ("deep", 1)):
+        assert list(stacks[name].files) == ranked[: max(1, int(share * len(ranked) + 0.5))]
+    assert [row.fwhm_major for row in table.used] == sorted(row.fwhm_major for row in table.used)
+
+
+def test_no_data_is_grey_in_pictures_and_nan_in_light(demo: Demo) -> None:
+    """Corners that no frame covers."""
+    values = demo.values("linear/all", "result", "curve")
+    gap = ~np.isfinite(working_luminance(values["linear/all"]))
+    assert np.isfinite(values["result"]).all()
+    from astropy.io import fits
+
+    light = fits.getdata(demo.out / "result.fits")[:, ::-1]
+    np.testing.assert_array_equal(np.isnan(light).all(0), gap)
+    assert np.isfinite(light[:, ~gap]).all()
+
+
+# ---------------------------------------------------------------- the same bytes
+def test_workers_and_the_order_and_place_of_frames_change_no_byte(demo: Demo, tmp_path: Path) -> None:
+    """Frames written to another place in another order, two workers: the same bytes of every output."""
+    (tmp_path / "elsewhere").mkdir()
+    for path in reversed(demo.frames):
+        shutil.copyfile(path, tmp_path / "elsewhere" / path.name)
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text("target: Lantern Spiral\nframes: {folder: elsewhere}\noutput: {folder: out}\n", encoding="utf-8")
+    result = api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=Execution(workers=2, memory=10**7, quiet=True))
+    for path in result.outputs:
+        place = path.relative_to(tmp_path / "out")
+        if path.suffix in {".tif", ".png", ".jpg", ".fits"} and place.parts[0] != "grade":
+            assert path.read_bytes() == (demo.out / place).read_bytes(), place
+
+
+def test_the_same_run_again_does_nothing(demo: Demo) -> None:
+    with open_run(load_recipe(demo.recipe), EXECUTION) as run:
+        reasons = run.runner.explain("result")
+    assert {reason.status for reason in reasons} == {"done"}
+
+
+# ---------------------------------------------------------------- reruns
+def made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The names of all nodes that are made from now on."""
+    names: list[str] = []
+    finish = Runner.finish
+    monkeypatch.setattr(
+        Runner, "finish", lambda self, node, value, seconds: (names.append(node.name), finish(self, node, value, seconds))[1]
+    )
+    return names
+
+
+def test_another_detail_stack_reruns_only_what_hangs_on_it(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    names = made(monkeypatch)
+    changes = ["roles.detail.stack=best75"]
+    answer = api.blend_recipe(demo.recipe, changes=changes, out=tmp_path / "out", upto=None, execution=EXECUTION)
+    kept = {name for name in names if demo_node(demo, name).keep}
+    assert kept == {"psf/best75", "split/best75", "detail", "colour", "base", "result"}
+    assert (tmp_path / "out" / "result.tif") in answer.outputs
+    names.clear()
+    api.blend_recipe(demo.recipe, changes=changes, out=tmp_path / "out", upto=None, execution=EXECUTION)
+    assert not [name for name in names if demo_node(demo, name).keep]
+
+
+def demo_node(demo: Demo, name: str) -> Any:
+    with open_run(load_recipe(demo.recipe, {"roles.detail.stack": "best75"}), EXECUTION) as run:
+        return run.graph[name]
+
+
+def test_there_and_back_again_is_the_first_picture(demo: Demo) -> None:
+    """A, B, A: a changed setting leaves no trace."""
+    first = demo.values("result")["result"].copy()
+    other = demo.values("result", blend__mode="lighten")["result"]
+    assert not np.array_equal(first, other)
+    np.testing.assert_array_equal(demo.values("result")["result"], first)
+
+
+def test_check_says_what_would_run_and_why(demo: Demo) -> None:
+    lines = api.check(demo.recipe, ["roles.detail.grain=.7"]).lines
+    text = "\n".join(lines)
+    assert "12 of 12 frames graded" in text
+    assert "detail           would run: setting grain 0.5 -> 0.7" in text
+    assert "split/deep       done" in text
+
+
+@pytest.mark.parametrize("step", ["grade", "stack", "flatten", "white", "split", "detail", "colour", "combine", "stars"])
+def test_upto_stops_and_writes_what_the_step_made(demo: Demo, tmp_path: Path, step: str) -> None:
+    answer = api.blend_recipe(demo.recipe, changes=[], out=tmp_path, upto=step, execution=EXECUTION)
+    assert all(path.is_file() for path in answer.outputs)
+    assert bool(answer.outputs) == (step != "white") and not (tmp_path / "result.tif").exists()
+
+
+def test_an_unknown_step_is_refused(demo: Demo) -> None:
+    with pytest.raises(RecipeError, match="--upto must be one of grade, stack, flatten"):
+        api.blend_recipe(demo.recipe, changes=[], out=None, upto="polish", execution=EXECUTION)
+
+
+# ---------------------------------------------------------------- finished stacks
+@pytest.fixture(scope="module")
+def given(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's stacks as somebody else might bring them: FITS, 16-bit TIFF, three mono files, a mono luminance of another scale."""
+    folder = tmp_path_factory.mktemp("given")
+    light = {
+        name: np.asarray(open_stack(demo.out / "stacks" / f"{name}.fits").mean, np.float32)[4:-4, 8:-8]
+        for name in ("all", "best25", "deep")
+    }
+    cards = [card for card in open_stack(demo.out / "stacks" / "all.fits").cards if card[0] in {"OBJECT", "DATE-OBS"}]
+    write_fits(folder / "all.fits", light["all"], cards=cards)
+    write_tiff(folder / "best25.tif", light["best25"])
+    for index, channel in enumerate("rgb"):
+        write_fits(folder / f"deep_{channel}.fits", light["all"][..., index])
+    write_fits(folder / "lum.fits", 0.3 * working_luminance(light["deep"]))
+    return folder
+
+
+def render(folder: Path, name: str, text: str) -> tuple[Any, Path]:
+    recipe = folder / f"{name}.yaml"
+    recipe.write_text(f"target: {name}\n{text}", encoding="utf-8")
+    answer = api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    return answer, folder / "out" / name
+
+
+def test_finished_stacks_make_a_picture_of_their_own_size(demo: Demo, given: Path) -> None:
+    text = "stacks: {best25: {file: best25.tif}, all: {file: all.fits}, deep: {files: {r: deep_r.fits, g: deep_g.fits, b: deep_b.fits}}}\n"
+    answer, out = render(given, "three", text)
+    picture, own = read_picture(out / "result.tif"), read_picture(demo.out / "result.tif")[4:-4, 8:-8]
+    assert picture.shape == own.shape
+    assert not (out / "stacks").exists() and not (out / "grade").exists()
+    factors = [note for note in answer.warnings if "brightness" in note["text"]]
+    assert not factors
+
+
+def test_colour_from_three_mono_files_with_a_mono_luminance_of_another_scale(given: Path) -> None:
+    text = """stacks:
+  colour: {files: {r: deep_r.fits, g: deep_g.fits, b: deep_b.fits}}
+  lum: {file: lum.fits}
+roles: {stars: {stack: colour}, detail: {stack: lum}, colour: {stack: colour}}
+"""
+    _, out = render(given, "lrgb", text)
+    with open_run(load_recipe(given / "lrgb.yaml"), EXECUTION) as run:
+        values = run.get_all("brightness/lum", "linear/lum", "linear/colour", "white")
+    white = values["white"].factors
+    assert values["brightness/lum"].factor == pytest.approx((white[0] + 2 + white[2]) / 4 / 0.3, rel=0.15)  # stars are white on average
+    lum, colour = (working_luminance(values[f"linear/{name}"]) for name in ("lum", "colour"))
+    bright = colour > np.quantile(colour, 0.99)
+    assert lum[bright].sum() == pytest.approx(colour[bright].sum(), rel=0.05)
+    picture = read_picture(out / "result.tif")
+    assert np.ptp(picture, axis=2).max() > 0.1  # colour is there
+
+
+def test_stacks_of_another_size_are_refused_by_name(given: Path) -> None:
+    write_fits(given / "small.fits", np.zeros((40, 60, 3), np.float32) + 0.1)
+    with pytest.raises(InputError, match=r"small\.fits is 60 x 40"):
+        render(given, "sizes", "stacks: {all: {file: all.fits}, best25: {file: small.fits}}\n")
+
+
+# ---------------------------------------------------------------- compare, sweep
+MEASURE = {"name", "unit", "better", "a", "b", "difference", "interval", "method", "verdict"}
+
+
+def test_a_recipe_alone_is_judged_against_plain(demo: Demo) -> None:
+    answer = api.compare_sources([demo.recipe], out=None, changes=[], execution=EXECUTION)
+    assert [path.name for path in answer.outputs] == ["measures.json", "sheet.png", "page.html"]
+    assert all(path.parent == demo.out / "compare" for path in answer.outputs)
+    (facts,) = answer.data["comparisons"]
+    assert (facts["a"], facts["b"], facts["confidence"]) == ("Lantern Spiral", "plain", 0.95)
+    for measure in facts["measures"]:
+        assert set(measure) == MEASURE
+        assert measure["verdict"] in {"A better", "B better", "no difference shown"}
+    names = {m["name"]: m for m in facts["measures"]}
+    assert names["star fwhm_major"]["verdict"] == "A better"
+
+
+def test_a_result_folder_and_two_pictures(demo: Demo, tmp_path: Path) -> None:
+    answer = api.compare_sources(
+        [demo.out, demo.out / "result.png", demo.out / "result.tif"], out=tmp_path / "judged", changes=[], execution=EXECUTION
+    )
+    first, second = answer.data["comparisons"]
+    assert {first["a"], second["a"]} == {"out"} and first["b"] != second["b"]
+    for facts in (first, second):  # the same picture, so nothing may be called better
+        assert {m["verdict"] for m in facts["measures"]} == {"no difference shown"}
+    assert (tmp_path / "judged" / "page.html").is_file()
+
+
+def test_two_tiffs_alone(demo: Demo, tmp_path: Path) -> None:
+    picture = read_picture(demo.out / "result.tif")
+    noisier = picture + np.random.default_rng(1).normal(0, 0.02, picture.shape).astype(np.float32)
+    write_tiff(tmp_path / "noisier.tif", np.clip(noisier, 0, 1))
+    answer = api.compare_sources([demo.out / "result.tif", tmp_path / "noisier.tif"], out=tmp_path / "c", changes=[], execution=EXECUTION)
+    (facts,) = answer.data["comparisons"]
+    noise = [m for m in facts["measures"] if m["name"].startswith("sky lightness noise")]
+    assert noise and noise[0]["verdict"] == "A better"
+
+
+def test_one_picture_alone_is_refused(demo: Demo, tmp_path: Path) -> None:
+    with pytest.raises(RecipeError, match="needs two results"):
+        api.compare_sources([demo.out / "result.tif"], out=None, changes=[], execution=EXECUTION)
+    with pytest.raises(InputError, match="no result folder"):
+        api.compare_sources([tmp_path, demo.out], out=None, changes=[], execution=EXECUTION)
+
+
+def test_sweep_renders_every_assignment(demo: Demo, tmp_path: Path) -> None:
+    answer = api.sweep(
+        demo.recipe,
+        tries=["blend.mode=screen,lighten", "roles.detail.core=0,.3"],
+        sort="contrast 0.10-0.15",
+        out=tmp_path,
+        execution=EXECUTION,
+    )
+    labels = [row["label"] for row in answer.data["results"]]
+    assert sorted(labels) == sorted(f"blend.mode={m}, roles.detail.core={c}" for m in ("screen", "lighten") for c in ("0", "0.3"))
+    contrast = [next(m["a"] for m in row["measures"] if m["name"] == "contrast 0.10-0.15") for row in answer.data["results"]]
+    assert contrast == sorted(contrast, reverse=True)
+    assert [path.name for path in answer.outputs] == ["contact.png", "sweep.json"]
+
+
+@pytest.mark.parametrize(
+    "tries, sort, said",
+    [
+        (["blend.mode=screen,shout"], None, "shout"),
+        (["blend.gate=1,2"], "beauty", "--sort must be one of"),
+        (["blend.gate"], None, "KEY=VALUE"),
+    ],
+)
+def test_sweeps_that_cannot_be_are_refused(demo: Demo, tmp_path: Path, tries: list[str], sort: str | None, said: str) -> None:
+    with pytest.raises(RecipeError, match=said):
+        api.sweep(demo.recipe, tries=tries, sort=sort, out=tmp_path, execution=EXECUTION)
+
+
+# ---------------------------------------------------------------- new
+def test_new_on_frames_then_check(demo: Demo, tmp_path: Path) -> None:
+    answer = api.new(demo.folder / "frames", tmp_path / "r.yaml")
+    assert answer.data == {"frames": 12, "stacks": []}
+    assert load_recipe(tmp_path / "r.yaml").frames.folder == demo.folder / "frames"
+    assert "12 frames" in "\n".join(api.check(tmp_path / "r.yaml", []).lines)
+    with pytest.raises(InputError, match="there already"):
+        api.new(demo.folder / "frames", tmp_path / "r.yaml")
+
+
+def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "my stacks"
+    folder.mkdir()
+    for name in ("all.fits", "best25.tif", "deep_r.fits", "deep_g.fits", "deep_b.fits"):
+        shutil.copyfile(given / name, folder / name)
+    answer = api.new(folder, None)
+    (recipe,) = answer.outputs
+    assert recipe == tmp_path / "my stacks.yaml" and answer.data["stacks"] == ["best25", "all", "deep"]
+    assert "stacks best25, all, deep" in api.check(recipe, []).lines[0]
+    api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    assert (tmp_path / "out" / "my_stacks" / "result.jpg").is_file()
+
+
+def test_new_on_nothing(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no folder"):
+        api.new(tmp_path / "nowhere", None)
+    with pytest.raises(InputError, match="No frames"):
+        api.new(tmp_path, tmp_path / "r.yaml")
+
+
+def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
+    for _ in range(2):  # a second run replaces its own links
+        answer = api.grade(demo.recipe, csv=tmp_path / "t.csv", links=tmp_path / "links", out=tmp_path, changes=[], execution=EXECUTION)
+    names = sorted(path.name for path in (tmp_path / "links").iterdir())
+    table = demo.values("table")["table"]
+    assert names == [f"{row.fwhm_major:05.2f}px_{row.file}" for row in table.used]
+    assert (tmp_path / "links" / names[0]).samefile(table.used[0].path)
+    assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
+    assert len(answer.listings[0].rows) == 12
+
+
+def test_grading_a_folder_needs_no_recipe(demo: Demo, tmp_path: Path) -> None:
+    answer = api.grade(demo.folder / "frames", csv=None, links=None, out=tmp_path, changes=[], execution=EXECUTION)
+    assert (tmp_path / "grade" / "frames.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
+    assert answer.data["used"] == len(demo.values("table")["table"].used)
+
+
+# ---------------------------------------------------------------- Python
+def test_run_gives_the_picture_and_its_layers(demo: Demo, tmp_path: Path) -> None:
+    result = lb.run(demo.recipe, output__folder=str(tmp_path / "out"), blend__mode="lighten")
+    np.testing.assert_allclose(result.picture, np.maximum(result.starless, np.clip(result.stars, 0, 1)), atol=1e-6)
+    assert result.folder == tmp_path / "out" and all(path.is_file() for path in result.files)
+    comparison = lb.compare(result, demo.recipe)
+    assert comparison.measures
+    with pytest.raises(RecipeError, match=r"blend\.mood"):
+        lb.run(demo.recipe, blend__mood="x")
+
+
+def test_grade_and_stack_from_paths(demo: Demo, tmp_path: Path) -> None:
+    table = lb.grade_frames(demo.frames, workers=1)
+    widths = [row.fwhm_major for row in table.used]
+    assert widths == sorted(widths)
+    table.write_csv(tmp_path / "t.csv")
+    head = (tmp_path / "t.csv").read_text().splitlines()[0].split(",")
+    assert head[:12] == [
+        "file",
+        "stars",
+        "fwhm",
+        "fwhm_major",
+        "eccentricity",
+        "angle",
+        "sky_r",
+        "sky_g",
+        "sky_b",
+        "noise",
+        "snr",
+        "transparency",
+    ]
+    stacks = lb.nested_stacks(table, {"best25": 0.25, "deep": {"keep": 1.0, "weights": "sharpness"}}, folder=tmp_path / "stacks")
+    assert isinstance(stacks["deep"].mean, np.memmap) and stacks["deep"].halves is not None
+    assert stacks["best25"].n_frames == max(1, int(0.25 * len(table.used) + 0.5))
+    assert stacks["deep"].exposure_s == pytest.approx(sum(row.exposure_s for row in table.used))
+    in_memory = lb.nested_stacks(table, {"best25": 0.25})
+    np.testing.assert_array_equal(in_memory["best25"].mean, stacks["best25"].mean)
+    with pytest.raises(InputError, match="No frames"):
+        lb.grade_frames([])
+
+
+ARRAY_FUNCTIONS = [
+    "blend", "combine_luminance", "deconvolve", "denoise_colour", "fit_curve", "flatten", "gate_stars", "measure_psf", "ring_correlation",
+    "sharpen", "split_stars", "star_layer", "stretch", "unstretch", "white_balance",
+]  # fmt: skip
+
+
+def test_every_public_name_is_there_and_explained() -> None:
+    assert set(lb.__all__) == {*ARRAY_FUNCTIONS, "grade_frames", "nested_stacks", "compare", "run"}
+    assert set(dir(lb)) >= set(lb.__all__)
+    for name in lb.__all__:
+        text = inspect.getdoc(getattr(lb, name))
+        assert text and len(text.splitlines()[0]) > 20, name
+    with pytest.raises(AttributeError):
+        _ = lb.polish
+
+
+# what may be given by place: the arrays, and what design fixes so
+BY_PLACE = {
+    "blend": ["base", "top", "mode", "amount"], "combine_luminance": ["colour", "luminance"], "compare": ["a", "b"],
+    "deconvolve": ["luminance", "star_shape"], "denoise_colour": ["image", "guide"], "fit_curve": ["image"], "flatten": ["image"],
+    "gate_stars": ["sharp", "deep", "sigma", "gate"], "grade_frames": ["paths"], "measure_psf": ["image"],
+    "nested_stacks": ["frames", "stacks"], "ring_correlation": ["half_a", "half_b"], "run": ["recipe"], "sharpen": ["lightness", "gains"],
+    "split_stars": ["image"], "star_layer": ["image", "starless", "curve"], "stretch": ["image", "curve"],
+    "unstretch": ["display", "curve"], "white_balance": ["image"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", BY_PLACE)
+def test_options_go_by_keyword(name: str) -> None:
+    found = inspect.signature(getattr(lb, name)).parameters.values()
+    assert [p.name for p in found if p.kind in (p.POSITIONAL_ONLY, p.POSITIONAL_OR_KEYWORD)] == BY_PLACE[name]
+
+
+def test_array_functions_leave_their_arrays_alone(demo: Demo) -> None:
+    names = ("linear/all", "linear/deep", "half_a/all", "half_b/all", "split/all", "psf/all", "curve", "noise/all")
+    values = demo.values(*names)
+    image, split, curve, shape = (values[n] for n in ("linear/all", "split/all", "curve", "psf/all"))
+    luminance, starless = working_luminance(image), split.starless
+    halves = [working_luminance(values[n]) for n in ("half_a/all", "half_b/all")]
+    shown = lb.stretch(starless, curve)
+    arrays = {"image": image, "starless": starless, "luminance": luminance, "a": halves[0], "b": halves[1], "shown": shown}
+    before = {name: array.copy() for name, array in arrays.items()}
+    for array in arrays.values():
+        array.flags.writeable = False
+    sigma = float(curve.sigma)
+    stars = lb.star_layer(image, starless, curve)
+    calls = [
+        lb.blend(shown, stars),
+        lb.combine_luminance(shown, shown[..., 1]),
+        lb.deconvolve(luminance, shape, sigma=sigma),
+        lb.denoise_colour(starless, luminance, sigma=sigma),
+        lb.fit_curve(starless, sigma=sigma),
+        lb.flatten(image),
+        lb.gate_stars(stars, stars, 0.01, 3),
+        lb.measure_psf(luminance),
+        lb.ring_correlation(np.nan_to_num(halves[0]), np.nan_to_num(halves[1])),
+        lb.sharpen(shown[..., 1], [1, 1.2], sigma=0.01),
+        lb.split_stars(image, star_shape=shape),
+        lb.stretch(image, curve),
+        lb.unstretch(shown, curve),
+        lb.white_balance(image),
+    ]
+    assert len(calls) == len(ARRAY_FUNCTIONS) - 1
+    for name, array in arrays.items():
+        np.testing.assert_array_equal(array, before[name])

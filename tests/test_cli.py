@@ -1,0 +1,409 @@
+"""The command line: help that teaches, one JSON object per command, exit codes, and never a traceback for what a user can get wrong."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from layerblend import api, cli
+from layerblend.errors import StoppedError
+from layerblend.files.pictures import write_fits, write_frame
+from layerblend.plan import STEPS
+from tests.conftest import Demo, Spoken
+
+Run = Callable[..., Spoken]
+COMMANDS = ("demo", "new", "check", "grade", "stack", "blend", "compare", "sweep", "schema", "try")
+ENVELOPE = ["schema", "command", "status", "outputs", "warnings", "data"]
+NUMERICS = ("numpy", "scipy", "astropy", "numba", "cv2", "skimage", "matplotlib", "tifffile", "PIL", "imagecodecs")
+
+
+def command(*words: Any, cwd: Path | None = None, **more: Any) -> subprocess.CompletedProcess[str]:
+    """The command line in a process of its own."""
+    call = [sys.executable, "-m", "layerblend", *map(str, words)]
+    return subprocess.run(call, cwd=cwd, capture_output=True, text=True, encoding="utf-8", timeout=120, check=False, **more)
+
+
+def refused(said: Spoken, code: int, what: str, *, word: str = "") -> dict[str, Any]:
+    """Checks the envelope of a failure; returns its error."""
+    answer = said.json
+    assert list(answer) == [*ENVELOPE, "error"]
+    assert (answer["schema"], answer["status"], answer["outputs"], answer["data"]) == (1, "failed", [], {})
+    error = answer["error"]
+    assert list(error) == ["code", "text", "file", "line", "key"]
+    assert (said.code, error["code"]) == (code, what), error
+    assert word in error["text"]
+    assert "Traceback" not in said.err and said.err.strip()
+    return error
+
+
+# ---------------------------------------------------------------- help
+def test_help_and_a_faulty_recipe_import_no_numerics(tmp_path: Path) -> None:
+    (tmp_path / "bad.yaml").write_text("target: x\nframez: {}\n", encoding="utf-8")
+    script = f"""
+import sys
+from layerblend import cli
+for words in (["--help"], *([c, "--help"] for c in {COMMANDS!r}), ["schema"], ["check", "bad.yaml"], ["blend"]):
+    try:
+        cli.main(words)
+    except SystemExit:
+        pass
+print(sorted(set(sys.modules) & set({NUMERICS!r})))
+"""
+    done = subprocess.run([sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True, encoding="utf-8", check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_teaches(layerblend: Run, name: str) -> None:
+    said = layerblend(name, "--help")
+    assert said.code == 0
+    for option in ("--json", "--quiet", "--workers", "--memory", "--cluster"):
+        assert option in said.out
+    body = " ".join(said.out.split())
+    assert name in ("schema", "try") or "Example" in body
+
+
+def test_help_names_all_commands_steps_and_ways_out(layerblend: Run) -> None:
+    top = layerblend("--help").out
+    for name in COMMANDS:
+        assert f" {name} " in top
+    for code in ("0 done", "2 ", "3 ", "4 ", "1 "):
+        assert code in top
+    assert layerblend().code == 2
+    body = " ".join(layerblend("blend", "--help").out.replace("│", " ").split())
+    assert ", ".join(STEPS) in body
+
+
+def test_a_bare_command_shows_help(layerblend: Run) -> None:
+    said = layerblend()
+    assert said.code == 2 and "Usage" in said.out + said.err
+
+
+# ---------------------------------------------------------------- the envelope
+def test_done_is_one_object(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    said = layerblend("grade", demo.recipe, "--out", tmp_path, "--json", "-q")
+    answer = said.json
+    assert said.code == 0 and list(answer) == ENVELOPE and said.out.count("\n") == 1
+    assert (answer["schema"], answer["command"], answer["status"]) == (1, "grade", "done")
+    assert answer["outputs"] == [str(tmp_path / "grade" / "frames.csv"), str(tmp_path / "grade" / "report.png")]
+    for warning in answer["warnings"]:
+        assert set(warning) == {"code", "text", "file"}
+
+
+@pytest.mark.parametrize(
+    "words, text",
+    [
+        (("blend", "x.yaml", "--foo"), "No such option"),
+        (("blend",), "Missing argument"),
+        (("blend", "x.yaml", "--workers", "0"), "--workers"),
+        (("blend", "x.yaml", "--workers", "many"), "--workers"),
+        (("polish", "x.yaml"), "polish"),
+        (("demo", "--frames", "1"), "--frames"),
+        (("sweep", "x.yaml"), "--try"),
+    ],
+)
+def test_what_the_command_line_library_refuses_answers_alike(layerblend: Run, words: tuple[str, ...], text: str) -> None:
+    error = refused(layerblend(*words, "--json"), 2, "command_line", word=text)
+    assert "--help`" in error["text"]
+    plain = layerblend(*words)
+    assert plain.code == 2 and plain.out == "" and plain.err.strip() == error["text"]
+
+
+def test_wrong_values_of_options(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    assert refused(layerblend("demo", "--size", "big", "--out", tmp_path, "--json"), 2, "recipe")["key"] == "--size"
+    assert refused(layerblend("stack", demo.recipe, "--memory", "much", "--json"), 2, "recipe")["key"] == "--memory"
+    refused(layerblend("blend", demo.recipe, "--set", "roles.detail.stak=all", "--json"), 2, "recipe", word="(nearest: roles.detail.stack)")
+    refused(layerblend("blend", demo.recipe, "--upto", "polish", "--json"), 2, "recipe", word="grade, stack")
+    refused(layerblend("grade", demo.recipe, "--cluster", "tcp://127.0.0.1:1", "--json"), 2, "recipe", word="cluster")
+    refused(layerblend("try", demo.recipe, "--json"), 2, "recipe", word="not yet")
+
+
+def test_all_faults_of_a_recipe_at_once(layerblend: Run, tmp_path: Path) -> None:
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text("target: x\nframes:\n  folder: f\n  rank: fwhm\nstacks:\n  best25: {keep: 1.5}\nsplit: {grow: 9}\n", encoding="utf-8")
+    for name in ("check", "blend", "stack", "grade"):
+        said = layerblend(name, recipe)
+        assert said.code == 2
+        lines = said.err.splitlines()
+        assert [line.split("  ")[0].rsplit(":", 1)[1] for line in lines] == ["4", "6", "7"]
+        assert "frames.rank" in lines[0] and "got 1.5" in lines[1] and "split.grow" in lines[2]
+    error = refused(layerblend("check", recipe, "--json"), 2, "recipe", word="got 1.5")
+    assert (error["file"], error["line"], error["key"]) == (str(recipe), 4, "frames.rank")
+
+
+def test_schema_is_json(layerblend: Run) -> None:
+    assert json.loads(layerblend("schema").out) == layerblend("schema", "--json").json["data"]
+
+
+def test_check_reads_no_pixel(layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("layerblend.chain.read_image", lambda info: pytest.fail("read"))
+    said = layerblend("check", demo.recipe, "--json", "--set", "stacking.reject=4")
+    nodes = {node["node"]: node for node in said.json["data"]["nodes"]}
+    assert said.code == 0 and nodes["stacks"]["status"] == "would run"
+    assert {node["status"] for name, node in nodes.items() if name.startswith("grade/")} == {"done"}
+
+
+def test_names_with_brackets_are_shown_as_they_are(layerblend: Run, tmp_path: Path) -> None:
+    """Square brackets and colons mean something to the library that prints."""
+    said = layerblend("new", tmp_path / "[red]M :star: [/x]")
+    assert said.code == 3 and "[red]M :star: [/x]" in said.err
+    folder = tmp_path / "[red]x [/y]"
+    write_frame(folder / "a.fits", np.full((3, 8, 8), 9, np.uint16))
+    said = layerblend("new", folder)
+    assert said.code == 0 and f"Wrote {folder.with_name(folder.name + '.yaml')}." in said.out
+
+
+# ---------------------------------------------------------------- input that cannot be used
+def frames(folder: Path, count: int = 4, shape: tuple[int, ...] = (3, 40, 60)) -> Path:
+    rng = np.random.default_rng(7)
+    for index in range(count):
+        write_frame(folder / f"L_{index}.fits", rng.integers(900, 1100, shape, np.uint16), cards=[("EXPTIME", 60.0, "")])
+    return folder
+
+
+def recipe_for(folder: Path, more: str = "") -> Path:
+    path = folder.parent / "r.yaml"
+    path.write_text(f"target: x\nframes:\n  folder: {json.dumps(folder.name, ensure_ascii=False)}\n{more}", encoding="utf-8")
+    return path
+
+
+def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
+    refused(layerblend("blend", recipe_for(tmp_path / "nothing"), "--json"), 3, "no_folder", word="frames.folder")
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "empty" / "a.jpg").touch()
+    refused(layerblend("blend", recipe_for(tmp_path / "empty"), "--json"), 3, "no_frames", word="1 x .jpg")
+    refused(layerblend("blend", tmp_path / "no.yaml", "--json"), 2, "recipe_missing")
+    refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing")
+
+
+def test_mixed_sizes_are_named(layerblend: Run, tmp_path: Path) -> None:
+    folder = frames(tmp_path / "f")
+    write_frame(folder / "odd.fits", np.ones((3, 40, 61), np.uint16))
+    refused(layerblend("blend", recipe_for(folder), "--json"), 3, "mixed_grid", word="odd.fits (61 x 40)")
+
+
+def test_floats_without_a_white_level(layerblend: Run, tmp_path: Path) -> None:
+    (tmp_path / "f").mkdir()
+    for index in range(3):
+        fits.writeto(tmp_path / "f" / f"{index}.fits", np.random.default_rng(index).normal(0.1, 0.01, (3, 40, 60)).astype(np.float32))
+    for name in ("check", "grade", "blend"):
+        error = refused(layerblend(name, recipe_for(tmp_path / "f"), "--json"), 3, "white_level", word="0.fits and 2 more frames")
+        assert error["key"] == "frames.white_level"
+
+
+def test_frames_without_stars(layerblend: Run, tmp_path: Path) -> None:
+    """Clouds in every frame: nothing to rank by, and said so."""
+    said = layerblend("stack", recipe_for(frames(tmp_path / "f")), "--json", "-q")
+    error = refused(said, 3, "no_frames")
+    assert "excluded" in error["text"]
+
+
+def test_a_truncated_frame_is_named_left_out_and_the_rest_used(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    folder = tmp_path / "Größe – Ziel 7"
+    folder.mkdir()
+    for path in demo.frames:
+        shutil.copyfile(path, folder / path.name)
+    half, padding = sorted(folder.iterdir())[1:3]
+    half.write_bytes(half.read_bytes()[: half.stat().st_size // 2])
+    padding.write_bytes(padding.read_bytes()[:-500])
+    said = layerblend("grade", recipe_for(folder), "--json", "-q")
+    assert said.code == 0
+    texts = [w["text"] for w in said.json["warnings"]]
+    assert any(half.name in text and "cut short" in text for text in texts)
+    assert any(padding.name in text and "padding" in text for text in texts)
+    graded = {row["file"] for row in said.json["data"]["frames"]}
+    assert half.name not in graded and padding.name in graded and len(graded) == len(demo.frames) - 1
+
+
+def test_most_frames_unreadable_is_a_stop(layerblend: Run, tmp_path: Path) -> None:
+    folder = frames(tmp_path / "f", 3)
+    for name in ("L_0.fits", "L_1.fits"):
+        (folder / name).write_bytes((folder / name).read_bytes()[:3000])
+    refused(layerblend("grade", recipe_for(folder), "--json"), 3, "short_file", word="L_0.fits")
+
+
+def test_a_finished_stack_that_cannot_be(layerblend: Run, tmp_path: Path) -> None:
+    recipe = tmp_path / "r.yaml"
+    for content, what in ((b"", "not_fits"), (b"SIMPLE  = nonsense", "not_fits"), (None, "unreadable")):
+        if content is None:
+            (tmp_path / "s.fits").unlink()
+        else:
+            (tmp_path / "s.fits").write_bytes(content)
+        recipe.write_text("target: x\nstacks: {all: {file: s.fits}}\n", encoding="utf-8")
+        refused(layerblend("blend", recipe, "--json", "-q"), 3, what, word="s.fits")
+    fits.writeto(tmp_path / "s.fits", np.zeros((5, 40, 60), np.float32), overwrite=True)
+    refused(layerblend("blend", recipe, "--json", "-q"), 3, "axes", word="s.fits")
+
+
+def test_an_output_never_takes_the_place_of_an_input(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    write_fits(tmp_path / "result.fits", np.zeros((40, 60, 3), np.float32) + 0.1)
+    before = (tmp_path / "result.fits").read_bytes()
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text("target: x\nstacks: {all: {file: result.fits}}\noutput: {folder: .}\n", encoding="utf-8")
+    refused(layerblend("blend", recipe, "--json"), 3, "overwrites_input", word="result.fits")
+    assert (tmp_path / "result.fits").read_bytes() == before
+    frame = demo.frames[0]
+    refused(layerblend("grade", demo.recipe, "--csv", frame, "--json", "-q"), 3, "overwrites_input", word=frame.name)
+
+
+# ---------------------------------------------------------------- stopped
+def test_an_output_folder_that_cannot_be_written(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    refused(layerblend("blend", demo.recipe, "--out", tmp_path / "file", "--json", "-q"), 4, "cannot_write", word="--out")
+    refused(layerblend("blend", demo.recipe, "--out", tmp_path / "file" / "x", "--json", "-q"), 4, "cannot_write")
+
+
+def test_a_read_only_folder(layerblend: Run, demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(**_: Any) -> Any:
+        raise PermissionError(errno.EACCES, "Permission denied", str(tmp_path))
+
+    monkeypatch.setattr("layerblend.outputs.tempfile.TemporaryFile", refuse)
+    refused(layerblend("blend", demo.recipe, "--out", tmp_path, "--json", "-q"), 4, "cannot_write", word="Permission denied")
+
+
+@pytest.mark.skipif(not hasattr(resource, "RLIMIT_FSIZE"), reason="needs a limit on file size")
+def test_a_full_disk_leaves_no_stub_and_the_earlier_result(demo: Demo, tmp_path: Path) -> None:
+    """A limit on file size acts like a full disk: the write itself fails."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "result.tif").write_bytes(b"earlier")
+
+    def limit() -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+
+    done = command("blend", demo.recipe, "--out", out, "--json", "-q", preexec_fn=limit)
+    answer = json.loads(done.stdout)
+    assert done.returncode == 4 and answer["error"]["code"] in {"disk", "disk_full"}, answer
+    assert "result.tif" in answer["error"]["text"]
+    assert (out / "result.tif").read_bytes() == b"earlier"
+    assert [path.name for path in out.rglob("*") if path.is_file()] == ["result.tif"]
+
+
+@pytest.mark.parametrize(
+    "trouble, code, what",
+    [
+        (OSError(errno.ENOSPC, "No space left on device", "/x"), 4, "disk"),
+        (MemoryError(), 4, "memory"),
+        (KeyboardInterrupt(), 4, "interrupted"),
+        (StoppedError("full", code="disk_full"), 4, "disk_full"),
+    ],
+)
+def test_what_stops_a_run(
+    layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch, trouble: BaseException, code: int, what: str
+) -> None:
+    def fail(*_: Any, **__: Any) -> Any:
+        raise trouble
+
+    monkeypatch.setattr(api, "blend_recipe", fail)
+    refused(layerblend("blend", demo.recipe, "--json"), code, what)
+
+
+def test_a_bug_names_its_log(layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(api, "stack", lambda *_, **__: 1 / 0)
+    error = refused(layerblend("stack", demo.recipe, "--json"), 1, "bug", word="ZeroDivisionError")
+    log = Path(error["file"])
+    assert log.parent == tmp_path and str(log) in error["text"]
+    text = log.read_text(encoding="utf-8")
+    assert "Traceback" in text and "Python" in text
+
+
+# ---------------------------------------------------------------- interrupted and killed
+SLOW = """
+import sys, time
+import layerblend.stacking.workers as workers
+combine = workers.step.combine_rows
+def slowly(*a, **k):
+    time.sleep(.15)
+    return combine(*a, **k)
+workers.step.combine_rows = slowly
+from layerblend.cli import main
+main(sys.argv[1:])
+"""
+
+
+@pytest.fixture
+def unstacked(demo: Demo, tmp_path: Path) -> Path:
+    """A recipe of the demo's frames with a store of its own; grading is done, stacking is not."""
+    recipe = tmp_path / "own" / "r.yaml"
+    recipe.parent.mkdir()
+    (recipe.parent / "frames").symlink_to(demo.folder / "frames")
+    recipe.write_text("target: x\nframes: {folder: frames}\noutput: {folder: out}\n", encoding="utf-8")
+    return recipe
+
+
+def start(recipe: Path) -> subprocess.Popen[str]:
+    call = [sys.executable, "-c", SLOW, "stack", str(recipe), "--json", "-q", "--workers", "1"]
+    return subprocess.Popen(call, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8")
+
+
+def wait_for_bands(recipe: Path, running: subprocess.Popen[str], bands: int) -> Path:
+    """Wait until so many bands are noted; the journal."""
+    for _ in range(1200):
+        for journal in recipe.parent.glob(".layerblend/values/*/*/work/.stacking/journal"):
+            if len(journal.read_text(encoding="utf-8").splitlines()) > bands:
+                return journal
+        assert running.poll() is None, running.communicate()
+        time.sleep(0.05)
+    raise AssertionError("no band was finished")
+
+
+def stack_bytes(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in sorted((folder / "stacks").glob("*.fits"))}
+
+
+def count_bands(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    from layerblend.stacking import build
+
+    counted: list[int] = []
+    work = build.stack_band
+    monkeypatch.setattr(build, "stack_band", lambda job, number, *rest: (counted.append(number), work(job, number, *rest))[1])
+    return counted
+
+
+def test_killed_while_stacking_and_resumed(layerblend: Run, demo: Demo, unstacked: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    running = start(unstacked)
+    journal = wait_for_bands(unstacked, running, 2)
+    running.kill()
+    running.wait()
+    finished = len(journal.read_text(encoding="utf-8").splitlines()) - 1
+    assert 2 <= finished < 10 and not (unstacked.parent / "out" / "stacks").exists()
+    counted = count_bands(monkeypatch)
+    assert layerblend("stack", unstacked, "-q").code == 0
+    assert len(counted) <= 10 - finished + 1  # one band may have been written and not yet noted
+    assert stack_bytes(unstacked.parent / "out") == stack_bytes(demo.out)
+
+
+def test_interrupted_ends_soon_and_resumes(layerblend: Run, demo: Demo, unstacked: Path) -> None:
+    running = start(unstacked)
+    wait_for_bands(unstacked, running, 1)
+    pressed = time.monotonic()
+    running.send_signal(signal.SIGINT)
+    out, err = running.communicate(timeout=30)
+    assert time.monotonic() - pressed < 5
+    error = refused(Spoken(running.returncode, out, err), 4, "interrupted")
+    assert "run the same command" in error["text"]
+    assert not list(unstacked.parent.glob("out/**/*.fits")) and not list(unstacked.parent.rglob("*.part"))
+    assert layerblend("stack", unstacked, "-q").code == 0
+    assert stack_bytes(unstacked.parent / "out") == stack_bytes(demo.out)
+
+
+def test_the_module_and_the_entry_point_are_one(demo: Demo) -> None:
+    done = command("check", demo.recipe, "--json", cwd=demo.folder.parent, env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0"})
+    assert done.returncode == 0 and json.loads(done.stdout)["data"]["target"] == "Lantern Spiral"
+    assert cli.main.__doc__

@@ -1,0 +1,46 @@
+"""What a run leaves: every file of it, readable as what it is; crops with their reference pixel."""
+
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+from PIL import Image
+
+from layerblend.outputs import crop_cards, largest_box
+from tests.conftest import SIZE, Demo
+
+WIDTH, HEIGHT = SIZE
+
+
+def test_every_file_is_there(demo: Demo) -> None:
+    names = {path.relative_to(demo.out).as_posix() for path in demo.out.rglob("*") if path.is_file()}
+    assert names >= {f"result.{end}" for end in ("tif", "png", "fits", "jpg")}
+    assert names >= {f"layers/{layer}.{end}" for layer in ("starless", "stars", "detail", "colour") for end in ("tif", "fits")}
+    assert names >= {f"stacks/{name}.fits" for name in ("best25", "best50", "best75", "all", "deep")}
+    assert names >= {"grade/frames.csv", "grade/report.png", "recipe.yaml", "provenance.json"}
+    assert not [name for name in names if name.endswith(".part")]
+
+
+def test_pictures_are_what_they_say(demo: Demo) -> None:
+    with tifffile.TiffFile(demo.out / "result.tif") as tiff:
+        page = tiff.pages[0]
+        assert (page.shape, page.dtype, page.planarconfig, page.photometric) == ((HEIGHT, WIDTH, 3), np.uint16, 1, 2)
+        assert page.iccprofile
+    assert b"sRGB" in (demo.out / "result.png").read_bytes()[:60]
+    with Image.open(demo.out / "result.jpg") as jpeg:
+        assert jpeg.size == SIZE and jpeg.info["icc_profile"]
+    header = fits.getheader(demo.out / "result.fits")
+    assert (header["NAXIS1"], header["NAXIS2"], header["NAXIS3"]) == (WIDTH, HEIGHT, 3) and header["LB_P"] > 0
+
+
+def test_the_largest_box_without_gaps() -> None:
+    covered = np.ones((20, 30), bool)
+    assert largest_box(covered) is None
+    covered[:3] = covered[:, 28:] = False
+    assert largest_box(covered) == (0, 3, 28, 20)
+
+
+@pytest.mark.parametrize("top_down, row", [(False, 97.0), (True, 96.0)])
+def test_the_reference_pixel_moves_with_the_crop(top_down: bool, row: float) -> None:
+    cards = [("CRPIX1", 50.0, ""), ("CRPIX2", 100.0, ""), ("CRVAL1", 3.0, "")]
+    assert [v for _, v, _ in crop_cards(cards, (10, 4, 90, 197), 200, top_down)] == [40.0, row, 3.0]
