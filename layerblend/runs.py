@@ -7,6 +7,7 @@ import csv
 import math
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Sized
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -124,6 +125,8 @@ def make_executor(execution: Execution) -> Iterator[Executor]:
 def _stack(
     table: FrameTable, folder: Path, settings: Mapping[str, Any], executor: Executor, execution: Execution, wrap: Callable[..., Any]
 ) -> StackPass:
+    if not table.used:
+        raise InputError(_why_none(table), key="frames.exclude", code="no_frames")
     paths = build_stacks(
         table,
         settings["specs"],
@@ -138,6 +141,13 @@ def _stack(
         progress=wrap,
     )
     return StackPass(paths, read_report(folder))
+
+
+def _why_none(table: FrameTable) -> str:
+    """Every frame is left out: the reasons, the commonest first."""
+    reasons = Counter(row.excluded for row in table).most_common(3)
+    listed = "; ".join(f"{count} x {reason}" for reason, count in reasons)
+    return f"No frame is left to stack: all {len(table)} are left out ({listed}). Look at grade/frames.csv and loosen frames.exclude."
 
 
 # ---------------------------------------------------------------- sources

@@ -1,4 +1,4 @@
-"""The demo: simulate a target of our own, run the whole job on it, judge it against the plain stack and against the classical assignment."""
+"""The demo: simulate a target of our own, run the whole job, judge it against the plain stack and the classical assignment."""
 
 from __future__ import annotations
 

@@ -53,6 +53,6 @@ def ring_colours(image: Array, distance: Array, blob: Array) -> tuple[Array, Arr
     ring = (distance > RING_PX[0]) & (distance <= RING_PX[1]) & np.isfinite(image).all(-1)
     n = int(blob.max()) + 1
     sums = np.stack([np.bincount(blob[ring], image[..., c][ring].astype(np.float64), n) for c in range(3)], 1)
-    known = (sums > LEAST_LIGHT).all(1)
+    known = np.asarray((sums > LEAST_LIGHT).all(1))
     safe = np.where(known[:, None], sums, 1.0)
     return (safe / safe[:, 1:2]).astype(np.float32), known

@@ -40,7 +40,6 @@ GALAXY_ERROR = 0.3
 # Share of the sky's departure from a parabola that its model may miss before a tile is rejected: else a glow's tip never gets in.
 GLOW_ERROR = 0.1
 WIDER = 1.8
-NARROWER = None
 ROUNDER = 0.6
 FAINTEST_SHARE = 0.15
 # Galaxy light over the faintest tiles is zero within this: decides between sky and halo where the data cannot.
@@ -97,7 +96,7 @@ class _Profile:
         if self.wide:
             return [np.exp(-((radius + 0.02) ** np.exp(galaxy.log_power)))]
         rounder = elliptical_radius(x, y, galaxy, ROUNDER) / np.exp(galaxy.log_scale)
-        return [np.exp(-radius / NARROWER), np.exp(-radius), np.exp(-rounder / WIDER)] if NARROWER else [np.exp(-radius), np.exp(-rounder / WIDER)]
+        return [np.exp(-radius), np.exp(-rounder / WIDER)]
 
 
 # ---------------------------------------------------------------- sky basis
@@ -438,7 +437,7 @@ class _ShapeCost:
     def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
         """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
         galaxies, out = self._galaxies(q), []
-        per_galaxy = 1 if self.problem.profile.wide else 3 if NARROWER else 2
+        per_galaxy = 1 if self.problem.profile.wide else 2
         for g, galaxy in enumerate(galaxies):
             here = self.problem.columns([galaxy])
             for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
@@ -498,6 +497,7 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
                 _solve_channels(problem, state, base)
         _choose_stiffness(problem, state, base)
         _solve_channels(problem, state, base, turns=4)
+        assert state.coefficients is not None and state.amplitude is not None
         sky = (tile_design @ state.coefficients[: problem.n_sky]).mean(1).reshape(table.count.shape)
         light = _light_at(problem.profile, state.galaxies, state.amplitude, table.x, table.y).mean(-1)
     return _result(problem, state)
@@ -506,6 +506,7 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
 def _result(problem: _Problem, state: _State) -> SkyFit:
     A = np.hstack([problem.design, problem.columns(state.galaxies)])
     mean_light = state.light.mean(1)
+    assert state.coefficients is not None and state.amplitude is not None
     return SkyFit(
         degree=problem.degree,
         coefficients=state.coefficients[: problem.n_sky],

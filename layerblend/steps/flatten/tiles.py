@@ -174,7 +174,7 @@ def _binned_mask(mask: Mask, factor: int) -> Array:
     height, width = (factor * -(-n // factor) for n in mask.shape)
     padded = np.zeros((height, width), bool)
     padded[: mask.shape[0], : mask.shape[1]] = mask
-    return padded.reshape(height // factor, factor, width // factor, factor).any((1, 3)).astype(np.uint8)
+    return np.asarray(padded.reshape(height // factor, factor, width // factor, factor).any((1, 3)), np.uint8)
 
 
 def _bin_light(image: Array, level: Array, scale: Array, factor: int) -> tuple[Array, Plane]:

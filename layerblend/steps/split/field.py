@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import dataclasses
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -112,7 +113,7 @@ class Fitted:
     haloes: Haloes
     fit: Array
     error: Array
-    words: list[str] = field(default_factory=list)
+    words: list[str] = dataclasses.field(default_factory=list)
 
 
 def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFits:

@@ -191,7 +191,7 @@ def _block_scatter(response: Plane) -> Plane:
     if rows < 1 or columns < 1:
         return np.zeros_like(response)
     cut = np.abs(response[: rows * BLOCK_PX, : columns * BLOCK_PX]).reshape(rows, BLOCK_PX, columns, BLOCK_PX)[:, ::2, :, ::2]
-    blocks = np.median(cut.transpose(0, 2, 1, 3).reshape(rows, columns, -1), -1).astype(np.float32) * np.float32(MAD_TO_SIGMA)
+    blocks: Array = np.median(cut.transpose(0, 2, 1, 3).reshape(rows, columns, -1), -1).astype(np.float32) * np.float32(MAD_TO_SIGMA)
     if min(rows, columns) >= 3:
         blocks = cv2.medianBlur(blocks, 3)
     return cv2.resize(blocks, (w, h), interpolation=cv2.INTER_LINEAR)

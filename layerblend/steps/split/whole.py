@@ -107,7 +107,7 @@ def split_stars(
             "before any stretch.",
             code="stretched",
         )
-    start = first_field(*luminance.shape, fits, star_shape)
+    start = first_field(luminance.shape[0], luminance.shape[1], fits, star_shape)
     if start is None:
         return _untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
     if start.fwhm < LEAST_FWHM:
@@ -139,7 +139,7 @@ def _places(name: str, places: Sequence[Sequence[float]]) -> Array:
 def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     """(C, H, W) finite planes, and where every channel has data."""
     cube = picture[..., None] if picture.ndim == 2 else picture
-    valid = np.isfinite(cube).all(-1)
+    valid = np.asarray(np.isfinite(cube).all(-1))
     if not valid.any():
         raise InputError("`image` holds no data: every pixel is NaN.")
     planes = np.empty((cube.shape[2], *cube.shape[:2]), np.float32)

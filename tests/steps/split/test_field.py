@@ -23,7 +23,7 @@ def test_star_image_and_places() -> None:
     assert abs(fitted.field.fwhm / 4.1 - 1) < 0.03  # the scene's star averaged over its pixel
     inside = (np.abs(scene.star_list[:, :2] - 200) < 190).all(1)
     bright = scene.star_list[inside & (scene.star_list[:, 3] > 40)]
-    for x, y, peak, *_ in bright:
+    for x, y, *_ in bright:
         gap = np.hypot(fitted.sources.x - x, fitted.sources.y - y)
         nearest = int(np.argmin(gap))
         assert gap[nearest] < 0.25
