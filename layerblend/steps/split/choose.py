@@ -26,7 +26,7 @@ MOST_AGAINST = 4.0
 NARROW, NARROW_SIGMA, NARROW_AGAINST = -0.45, 4.0, 9.0
 MISFIT, MISFIT_AGAINST = 0.10, 4.0
 # Evidence (ln of the odds) below which a source stays: on bare sky, and on structured ground, where knots are common.
-STAR_ON_SKY, STAR_ON_GROUND = -4.0, -2.0
+STAR_ON_SKY, STAR_ON_GROUND = -3.0, 0.0
 QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
 GROUND_BOX = 6
 LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
