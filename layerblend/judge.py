@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy import ndimage
 
 from layerblend import chain
 from layerblend.evidence.measures import Subject
@@ -23,6 +24,7 @@ from layerblend.report.sheet import side_by_side
 from layerblend.runs import Run
 
 SKY_POOL_PX = 8.0
+STAR_SIGMA, STAR_MARGIN_PX = 3.0, 3  # star light that no longer counts as blank sky, and the margin around it
 SKY_SIGMA = 0.7  # of one pixel: what the average over the pool may lie above the sky and still count as blank
 TARGET_GROWTH = 1.15
 
@@ -98,7 +100,8 @@ def sky_mask(run: Run, values: Mapping[str, Any], target: Mask | None) -> Mask:
     sigma = float(np.nanmedian(luminance_error(values[f"noise/{colour}"])))
     valid = np.isfinite(light)
     level = pool(np.nan_to_num(light), SKY_POOL_PX)
-    blank = valid & (level < SKY_SIGMA * sigma) & ~values[f"split/{colour}"].mask
+    starlight = working_luminance(values[f"split/{colour}"].stars) > STAR_SIGMA * sigma
+    blank = valid & (level < SKY_SIGMA * sigma) & ~ndimage.binary_dilation(starlight, iterations=STAR_MARGIN_PX)
     for ellipse in values[f"sky/{run.names.sky_of[colour]}"].targets:
         blank &= ~ellipse.mask(*light.shape, grow=TARGET_GROWTH)
     return blank

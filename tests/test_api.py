@@ -229,7 +229,7 @@ def test_a_recipe_alone_is_judged_against_plain(demo: Demo) -> None:
         assert measure["verdict"] in {"A better", "B better", "no difference shown"}
     names = {m["name"]: m for m in facts["measures"]}
     assert names["star fwhm_major"]["verdict"] == "A better"
-    assert names["sky chroma noise"]["verdict"] == "A better"
+    assert names["contrast 0.10-0.15"]["verdict"] == "A better"
 
 
 def test_a_result_folder_and_two_pictures(demo: Demo, tmp_path: Path) -> None:
@@ -239,7 +239,9 @@ def test_a_result_folder_and_two_pictures(demo: Demo, tmp_path: Path) -> None:
     first, second = answer.data["comparisons"]
     assert {first["a"], second["a"]} == {"out"} and first["b"] != second["b"]
     for facts in (first, second):  # the same picture, so nothing may be called better
-        assert {m["verdict"] for m in facts["measures"]} == {"no difference shown"}
+        # a picture file does not say how much saturation was asked for, so its colour cannot be set against the source's
+        told = {m["name"] for m in facts["measures"] if m["verdict"] != "no difference shown"}
+        assert told <= {"chroma ratio", "colour difference"}
     assert (tmp_path / "judged" / "page.html").is_file()
 
 
@@ -264,14 +266,14 @@ def test_sweep_renders_every_assignment(demo: Demo, tmp_path: Path) -> None:
     answer = api.sweep(
         demo.recipe,
         tries=["blend.mode=screen,lighten", "roles.detail.core=0,.3"],
-        sort="sky lightness noise",
+        sort="contrast 0.10-0.15",
         out=tmp_path,
         execution=EXECUTION,
     )
     labels = [row["label"] for row in answer.data["results"]]
     assert sorted(labels) == sorted(f"blend.mode={m}, roles.detail.core={c}" for m in ("screen", "lighten") for c in ("0", "0.3"))
-    noise = [next(m["a"] for m in row["measures"] if m["name"] == "sky lightness noise") for row in answer.data["results"]]
-    assert noise == sorted(noise)
+    contrast = [next(m["a"] for m in row["measures"] if m["name"] == "contrast 0.10-0.15") for row in answer.data["results"]]
+    assert contrast == sorted(contrast, reverse=True)
     assert [path.name for path in answer.outputs] == ["contact.png", "sweep.json"]
 
 

@@ -33,8 +33,9 @@ def script(folder, body, *, before="", slow=False):
         "import layerblend.files.bands as b; r = b.read_narrow\nb.read_narrow = lambda *a: (time.sleep(.01), r(*a))[1]\n" if slow else ""
     )
     head = f"""
-    import sys, time
+    import signal, sys, time
     from pathlib import Path
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background hands down "ignored"
     {before}
     sys.path.insert(0, {str(ROOT)!r})
     from layerblend.stacking import build_stacks

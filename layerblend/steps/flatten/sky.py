@@ -82,7 +82,11 @@ def flatten(
     image = check_image("image", image)
     check_choice("mode", mode, MODES)
     cube = image if image.ndim == 3 else image[..., None]
-    table = make_tiles(cube, sigma=_channel_sigma(sigma, cube.shape[2]), skip=_protect_mask(protect, cube.shape[:2]), stars=stars)
+    noise, skip = _channel_sigma(sigma, cube.shape[2]), _protect_mask(protect, cube.shape[:2])
+    table = make_tiles(cube, sigma=noise, skip=skip, stars=stars)
+    if not table.used.any() and stars is None:
+        # small or crowded: star light is everywhere, so that the tiles' own clipping must do
+        table = make_tiles(cube, sigma=noise, skip=skip, stars=np.zeros(cube.shape[:2], bool))
     if not table.used.any():
         raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
     fit, filling = decide(table, frame_filling)
