@@ -54,6 +54,9 @@ FARTHEST_PX = 2.0
 """A finished stack lies on the colour stack when no star that both show is farther off."""
 
 
+LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
+
+
 # ---------------------------------------------------------------- frames to stacks
 def grade_one(info: FrameInfo, *, white_level: float | None) -> FrameMeasure:
     """Read one frame and measure it; ``white_level`` is in ``info`` already and stands here for the key."""
@@ -216,10 +219,11 @@ def luminance_of(image: LinearImage | None) -> Plane | None:
 
 @dataclass(frozen=True)
 class DetailLayer:
-    """The deconvolved luminance and the frozen operator that made it."""
+    """The deconvolved luminance and the frozen operator that made it; ``resolved`` False: stars are too narrow to be parted."""
 
     light: Plane
     gates: Gates
+    resolved: bool = True
 
 
 def detail_layer(
@@ -227,6 +231,9 @@ def detail_layer(
 ) -> DetailLayer:
     """Deconvolve the starless luminance of the detail stack."""
     light = working_luminance(split.starless)
+    if shape.centre.fwhm < LEAST_FWHM_PX:
+        # the stars stayed in: sharpening or calming the picture would dig dark rings around every one of them
+        return DetailLayer(light, Gates((), 1.0, ()), resolved=False)
     if deconvolve == 0 and grain == 1:
         return DetailLayer(light, Gates((), 1.0, ()))
     half = luminance_of(half_difference(half_a, half_b))
@@ -416,6 +423,8 @@ def full_base(
     colour: ColourLayer, detail: DetailLayer, curve: Curve, half_a: LinearRGB | None, half_b: LinearRGB | None, **settings: Any
 ) -> Base:
     """The starless picture of the whole set."""
+    if not detail.resolved:
+        settings["sharpen"] = [1.0]
     half = luminance_of(half_difference(half_a, half_b))
     noisier = None
     if half is not None:
@@ -473,6 +482,8 @@ def half_base(
         image = apply_colour_gates(colour.gates, image, light)
     if detail.gates.shares:
         light = apply_gates(detail.gates, light)
+    if not detail.resolved:
+        settings["sharpen"] = [1.0]
     return starless_picture(image, light, curve, None, base.sharpening, **settings)
 
 
