@@ -11,7 +11,7 @@ import pytest
 from layerblend import chain
 from layerblend.errors import InputError
 from layerblend.files.pictures import write_fits
-from layerblend.kinds import Curve, Stack, working_luminance
+from layerblend.kinds import Curve, Stack, StarShape, working_luminance
 from layerblend.maths.curve import stretch
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.flatten import Flattened
@@ -145,11 +145,25 @@ def plain_split(light: np.ndarray) -> object:
 def test_layers_with_nothing_to_do_are_the_starless_picture() -> None:
     light = star_field()
     split, sigma = plain_split(light), np.full_like(light, 3e-4)
-    detail = chain.detail_layer(split, None, sigma, None, None, deconvolve=0, grain=1)
+    detail = chain.detail_layer(split, round_stars(3.0), sigma, None, None, deconvolve=0, grain=1)
     np.testing.assert_array_equal(detail.light, working_luminance(light))
-    assert not detail.gates.shares
+    assert not detail.gates.shares and detail.resolved
     colour = chain.colour_layer(split, sigma, None, None, split, sigma, None, None, denoise=0, green_ceiling=False)
     assert colour.image is light and colour.gates is None
+
+
+def round_stars(fwhm: float) -> StarShape:
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(fwhm)
+    return StarShape(3.0, terms, 100, 100, np.zeros((0, 8)))
+
+
+def test_stars_too_narrow_to_part_are_left_unsharpened() -> None:
+    light = star_field()
+    split, sigma = plain_split(light), np.full_like(light, 3e-4)
+    detail = chain.detail_layer(split, round_stars(1.2), sigma, None, None, deconvolve=0.5, grain=0.5)
+    np.testing.assert_array_equal(detail.light, working_luminance(light))
+    assert not detail.resolved
 
 
 def test_a_starless_picture_with_nothing_to_do_is_the_stretch() -> None:
