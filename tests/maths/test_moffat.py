@@ -166,7 +166,7 @@ def test_fit_of_a_clean_star_is_exact():
 @pytest.mark.parametrize("sky", [0.0, 0.1])
 @pytest.mark.parametrize("residue", [0.0, 0.5, 2.0])
 def test_width_depends_neither_on_brightness_nor_on_a_sky_left_over(snr, sky, residue):
-    # Moment widths go from 3.04 to 5.03 px with the aperture (photutils issue 1745); the fit must stay within 2 %.
+    # Moment widths go from 3.04 to 5.03 px with the aperture (photutils thread 1745); the fit must stay within 2 %.
     noise = 1e-3
     peak_of_unit_flux = moffat_image((31, 31), 3.0, 3.0).max()
     grid = np.stack(np.meshgrid(np.arange(20, 380, 30), np.arange(20, 380, 30)), -1).reshape(-1, 2)

@@ -74,7 +74,7 @@ def test_band_gain_is_that_of_the_filter():
 
 
 def test_lag_noise_of_a_moved_frame_is_the_scatter_of_its_pixels():
-    # Pixel-difference estimates fail by half on resampled frames (scikit-image issue 1837); this one must stay within 10 %.
+    # Pixel-difference estimates fail by half on resampled frames (scikit-image thread 1837); this one must stay within 10 %.
     moved = half_pixel_moved(white(6))
     assert lag_noise(moved) == pytest.approx(float(moved.std()), rel=0.02)
 
@@ -107,7 +107,7 @@ def test_noise_of_nothing_is_nan():
 
 
 def test_noise_does_not_drown_in_a_large_level():
-    # float32 sums lose whole levels on large frames (numpy issue 22956); differences and medians do not.
+    # float32 sums lose whole levels on large frames (numpy thread 22956); differences and medians do not.
     plane = white(10, (1500, 2000), 1.0, level=30000.0)
     assert lag_noise(plane) == pytest.approx(1.0, rel=0.01)
     assert np.nanmax(np.abs(tile_levels(plane) - 30000)) < 0.4

@@ -158,7 +158,7 @@ def test_saturated_disc_is_no_star():
 
 
 def test_a_gap_in_a_core_spares_the_frame():
-    # A single missing pixel stopped width fits elsewhere (photutils issue 2029).
+    # A single missing pixel stopped width fits elsewhere (photutils thread 2029).
     field = star_field(21, stars=40, margin=30)
     image = field.image.copy()
     for x, y, _ in field.catalogue[:5]:
