@@ -380,7 +380,7 @@ def test_killed_while_stacking_and_resumed(layerblend: Run, demo: Demo, unstacke
     running = start(unstacked)
     journal = wait_for_bands(unstacked, running, 2)
     running.kill()
-    running.wait()
+    running.communicate()
     finished = len(journal.read_text(encoding="utf-8").splitlines()) - 1
     assert 2 <= finished < 10 and not (unstacked.parent / "out" / "stacks").exists()
     counted = count_bands(monkeypatch)
