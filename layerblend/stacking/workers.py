@@ -58,7 +58,7 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
             lost += done.lost
             cover = np.maximum(cover, (done.count.astype(np.int64) + done.rejected).reshape(cover.shape))
             _write_channel(job, channel, row0, done, checks)
-        shares = step.saturated_share(saturated, cover, order.counts)
+        shares = step.saturated_share(saturated, cover, order.counts).reshape(-1, row1 - row0, order.width)
         for k, file in enumerate(job.outputs):
             if stacks.SATURATED in file.names:
                 checks[k] += _check(file.write(stacks.SATURATED, 0, row0, shares[k]), stacks.SATURATED, 0, row0)
