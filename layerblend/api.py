@@ -336,9 +336,11 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         if "stacks" not in opened.graph:
             raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
         outputs.claim_folder(opened, folder)
-        values = opened.get_all("table", "stacks")
+        pictures = [name for name in ("picture/rejected",) if name in opened.graph]
+        values = opened.get_all("table", "stacks", *pictures)
         written = outputs.write_grade(opened, values["table"], folder)
         written += outputs.link_stacks(opened, values["stacks"], folder)
+        written += outputs.write_pictures(values, folder)
         rows = values["stacks"].report.stacks
         for text in values["stacks"].report.words:
             opened.warn("stack", text)
@@ -370,7 +372,8 @@ def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
     names = opened.names
     base = names.sky_of[names.colour]
     wanted = ["result", "base", "starlight", "detail", "colour", "curve", "white", f"sky/{base}", f"stack/{base}"]
-    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "linear", "split", "psf", "brightness")]
+    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "cover", "split", "psf", "brightness")]
+    wanted += [node.name for node in opened.graph if node.name.startswith("picture/")]
     if opened.sources.frames:
         wanted += ["table", "stacks"]
     outputs.claim_folder(opened, folder)
@@ -380,7 +383,7 @@ def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
     if opened.sources.frames:
         written += outputs.write_grade(opened, values["table"], folder)
         written += outputs.link_stacks(opened, values["stacks"], folder)
-    written += outputs.write_pictures(opened, values, folder)
+    written += outputs.write_pictures(values, folder)
     written += outputs.write_records(opened, values, folder)
     return values, written
 

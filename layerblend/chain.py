@@ -34,6 +34,7 @@ from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
+from layerblend.report import plots
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
@@ -454,6 +455,40 @@ def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
 def brightest_light(linears: Iterable[LinearImage]) -> float:
     """The brightest light of the stacks that a picture was made from."""
     return max(float(np.nanmax(linear)) for linear in linears)
+
+
+@dataclass(frozen=True)
+class Cover:
+    """Where a stack has data, and its brightest light."""
+
+    covered: Mask
+    brightest: float
+
+
+def cover_of(linear: LinearRGB) -> Cover:
+    """What writing needs to know of a stack's light, kept so that the light itself need not be made again."""
+    return Cover(np.isfinite(working_luminance(linear)), brightest_light([linear]))
+
+
+# ---------------------------------------------------------------- pictures of the steps
+def flatten_png(stack: Stack, sky: Flattened) -> bytes:
+    """What flattening did, as a PNG."""
+    samples = sky.samples
+    return plots.flatten_picture(
+        native(stack.mean), sky.model, x=samples["x"], y=samples["y"], value=samples["value"], used=samples["used"], sigma=list(sky.sigma)
+    )
+
+
+def split_png(linear: LinearRGB, split: Split) -> bytes:
+    """What star separation did, as a PNG."""
+    return plots.split_picture(linear, split.starless, split.stars, split.mask)
+
+
+def rejection_png(stack: Stack) -> bytes | None:
+    """Where samples were rejected, as a PNG; None for a stack without counts."""
+    if stack.rejected is None or stack.count is None:
+        return None
+    return plots.rejection_picture(stack.rejected, stack.count)
 
 
 # ---------------------------------------------------------------- half-sets through the frozen operators

@@ -16,9 +16,8 @@ from layerblend.chain import StackPass
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import provenance, write_json
-from layerblend.files.stacks import open_stack
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
-from layerblend.kinds import Array, FrameTable, Mask, Stack, working_luminance
+from layerblend.kinds import Array, FrameTable, Mask, Stack
 from layerblend.plan import stack_paths
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.report import plots
@@ -87,17 +86,12 @@ def write_table(table: FrameTable, path: Path) -> None:
 
 
 def link_stacks(run: Run, made: StackPass, folder: Path) -> list[Path]:
-    """The stacks appear in the result folder: linked where the disk can, copied where it cannot; and where samples were rejected."""
+    """The stacks appear in the result folder: linked where the disk can, copied where it cannot."""
     paths = made.paths
     targets = [folder / "stacks" / f"{name}.fits" for name in paths]
     (folder / "stacks").mkdir(parents=True, exist_ok=True)
     for source, target in zip(paths.values(), targets, strict=True):
         _link(source, target)
-    deepest = open_stack(paths[max(paths, key=lambda name: open_stack(paths[name]).n_frames)])
-    picture = folder / "stacks" / "rejected.png"
-    if deepest.rejected is not None and deepest.count is not None:
-        write_bytes(picture, plots.rejection_picture(deepest.rejected, deepest.count))
-        targets.append(picture)
     return targets
 
 
@@ -130,8 +124,8 @@ def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path
     picture = _cropped(values["result"], box)
     cards, top_down = crop_cards(colour.cards, box, values["result"].shape[0], colour.top_down), colour.top_down
     curve = values["curve"]
-    most = chain.brightest_light(values[f"linear/{role}"] for role in run.names.roles)
-    covered = _cropped(np.isfinite(working_luminance(values[f"linear/{run.names.colour}"])), box)
+    most = max(values[f"cover/{role}"].brightest for role in run.names.roles)
+    covered = _cropped(values[f"cover/{run.names.colour}"].covered, box)
     written = _write_display(folder, picture, formats, run)
     if "fits" in formats:
         light = _with_gaps(chain.linear_light(picture, curve, most), covered)
@@ -206,7 +200,7 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
         return x0, y0, min(x1, width), min(y1, height)
     covered = np.ones((height, width), bool)
     for name in run.names.roles:
-        covered &= np.isfinite(working_luminance(values[f"linear/{name}"]))
+        covered &= values[f"cover/{name}"].covered
     return largest_box(covered)
 
 
@@ -234,21 +228,17 @@ def crop_cards(cards: Iterable[tuple[str, Any, str]], box: Box | None, height: i
     ]
 
 
-def write_pictures(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
-    """Pictures of what flattening and star separation did."""
-    steps = folder / "steps"
-    base = run.names.sky_of[run.names.colour]
-    sky, stack = values[f"sky/{base}"], values[f"stack/{base}"]
-    samples = sky.samples
-    flat = plots.flatten_picture(
-        chain.native(stack.mean), sky.model, x=samples["x"], y=samples["y"], value=samples["value"], used=samples["used"], sigma=sky.sigma
-    )
-    split, linear = values[f"split/{run.names.colour}"], values[f"linear/{run.names.colour}"]
-    parted = plots.split_picture(linear, split.starless, split.stars, split.mask)
-    written = [steps / "flatten.png", steps / "split.png"]
-    for path, data in zip(written, (flat, parted), strict=True):
+def write_pictures(values: Mapping[str, Any], folder: Path) -> list[Path]:
+    """Pictures of what flattening, star separation and rejection did."""
+    places = {
+        "picture/flatten": folder / "steps" / "flatten.png",
+        "picture/split": folder / "steps" / "split.png",
+        "picture/rejected": folder / "stacks" / "rejected.png",
+    }
+    written = [(path, values[node]) for node, path in places.items() if values.get(node)]
+    for path, data in written:
         write_bytes(path, data)
-    return written
+    return [path for path, _ in written]
 
 
 def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:

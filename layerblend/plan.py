@@ -85,6 +85,7 @@ def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., An
             *_picture_nodes(recipe, names),
             *_half_nodes(recipe, names),
             *_plain_nodes(names),
+            *_step_pictures(recipe, names),
         ]
     )
 
@@ -195,6 +196,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         nodes += [
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
             Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),
+            Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}",), step="cover"),
             Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise"),
             *(
                 Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
@@ -324,6 +326,18 @@ def _plain_nodes(names: Names) -> list[Node]:
         Node("plain", chain.plain_picture, inputs=(f"linear/{plain}", "curve"), keep=False),
         *(Node(f"plain_{half}", chain.plain_half, inputs=(f"half_{half}/{plain}", "curve"), keep=False) for half in HALVES),
     ]
+
+
+def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
+    """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
+    base, colour = names.sky_of[names.colour], names.colour
+    nodes = [
+        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}")),
+        Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}")),
+    ]
+    if recipe.stacks[base].from_frames:
+        nodes.append(Node("picture/rejected", chain.rejection_png, inputs=(f"stack/{base}",)))
+    return nodes
 
 
 def step_node(recipe: Recipe, step: str, known: Sequence[str]) -> str:

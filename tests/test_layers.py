@@ -19,7 +19,7 @@ ALLOWED = {
     "report": {"report"},
     "demo": {"demo", "maths"},
     "stacking": {"stacking", "steps", "files", "maths"},
-    "chain": {"stacking", "steps", "files", "maths"},
+    "chain": {"stacking", "steps", "files", "report", "maths"},
     "plan": {"chain", "recipe", "engine"},
     "runs": {"plan", "chain", "stacking", "recipe", "engine", "files"},
     "outputs": {"runs", "plan", "chain", "stacking", "recipe", "steps", "files", "report", "maths"},
