@@ -32,8 +32,10 @@ def pass_key(plan: Arrangement, reject: float) -> str:
     for row in plan.rows:
         stat = row.path.stat()
         measure = row.measure
-        graded = (row.fwhm, row.eccentricity, row.angle, measure.channel_noise, measure.covered, row.info.white_level)
-        digest.update(f"{row.path.resolve()} {stat.st_size} {stat.st_mtime_ns} {graded!r}\n".encode())
+        graded = [row.fwhm, row.eccentricity, row.angle, *measure.channel_noise, measure.covered, row.info.white_level]
+        # plain floats: how numpy's numbers print can be set from outside
+        numbers = [None if value is None else float(value) for value in graded]
+        digest.update(f"{row.path.resolve()} {stat.st_size} {stat.st_mtime_ns} {numbers}\n".encode())
     specs = {name: asdict(spec) for name, spec in plan.specs.items()}
     digest.update(json.dumps([VERSION, reject, plan.counts, specs, plan.matching.reference], sort_keys=True).encode())
     for array in (plan.matching.scale, plan.matching.planes, plan.matching.noise, plan.weights):
