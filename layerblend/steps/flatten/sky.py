@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,6 +20,13 @@ TOO_FULL = 1.5
 WIDE_FAR, WIDE_CLEAN = 0.8, 0.04
 FAINTEST_TILES = 0.05
 TARGET_SCALES = 3.0
+# A surface may rise this many times its own range at the samples, and this much more, before it counts as running away.
+MOST_BEYOND, SLACK_SIGMA = 2.0, 3.0
+GRID_PLACES = 25
+RUNS_AWAY = (
+    "Parts of the picture have no sky samples and a bent model would run away there, so only a tilted plane was taken away; "
+    "see steps/flatten.png."
+)
 
 
 @dataclass(frozen=True)
@@ -91,11 +98,15 @@ def flatten(
         raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
     fit, filling = decide(table, frame_filling)
     degree, coefficients = (0, _floor_level(table)) if filling else (fit.degree, fit.coefficients)
+    runs_away = not filling and _runs_away(fit)
+    if runs_away:
+        degree, coefficients = 1, _plane_through(fit)
     if mode == "off" and not filling:
         degree, coefficients = 0, _clean_level(table, fit)
     model = sky_surface(coefficients * table.sigma, degree, *cube.shape[:2])
     model += table.level.astype(np.float32)
-    return _finish(image, cube, model, table, fit, filling, mode, (degree, coefficients))
+    flattened = _finish(image, cube, model, table, fit, filling, mode, (degree, coefficients))
+    return replace(flattened, words=(*flattened.words, RUNS_AWAY)) if runs_away and mode != "off" else flattened
 
 
 def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:
@@ -124,6 +135,25 @@ def decide(table: TileTable, frame_filling: bool | str) -> tuple[SkyFit, bool]:
     if not filling and fit.galaxies and (fit.far > WIDE_FAR or fit.clean.mean() < WIDE_CLEAN):
         fit = fit_sky(table, wide=True)
     return fit, filling
+
+
+def _runs_away(fit: SkyFit) -> bool:
+    """Whether the surface does more where there are no samples than where there are: nothing holds it there."""
+    u, v = fit.rows.u[fit.rows.used], fit.rows.v[fit.rows.used]
+    at_samples = legendre_design(u, v, fit.degree) @ fit.coefficients
+    grid_u, grid_v = np.meshgrid(np.linspace(-1, 1, GRID_PLACES), np.linspace(-1, 1, GRID_PLACES))
+    everywhere = legendre_design(grid_u, grid_v, fit.degree) @ fit.coefficients
+    return bool((np.ptp(everywhere, axis=0) > MOST_BEYOND * np.ptp(at_samples, axis=0) + SLACK_SIGMA).any())
+
+
+def _plane_through(fit: SkyFit) -> Array:
+    """(3, C) the tilted plane that comes nearest to the surface at the samples, by their weights."""
+    u, v = fit.rows.u[fit.rows.used], fit.rows.v[fit.rows.used]
+    surface = legendre_design(u, v, fit.degree) @ fit.coefficients
+    plane = legendre_design(u, v, 1)
+    root = np.sqrt(np.maximum(fit.weight, 1e-6))
+    columns = [np.linalg.lstsq(plane * root[:, [c]], surface[:, c] * root[:, c], rcond=None)[0] for c in range(surface.shape[1])]
+    return np.stack(columns, axis=1)
 
 
 def _without(image: Array, model: Array, mode: str) -> Array:

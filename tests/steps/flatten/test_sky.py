@@ -1,9 +1,14 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
 from layerblend.steps.flatten import apply_sky, flatten
+from layerblend.steps.flatten.fit import fit_sky, legendre_design
+from layerblend.steps.flatten.sky import _plane_through, _runs_away
+from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import flatten_score, make_scene
 
 SMALL = (400, 600)
@@ -76,3 +81,22 @@ def test_protect_is_not_sky(scene) -> None:
     samples = flatten(scene.image, protect=[protect]).samples
     inside = Ellipse(300, 200, 60, 40, 20).mask(*SMALL)[samples["y"].astype(int), samples["x"].astype(int)]
     assert not samples["used"][inside].any()
+
+
+def test_a_surface_that_runs_away_beyond_its_samples_becomes_a_plane() -> None:
+    """A bend of degree 6 known only in the middle: wild in the corners, so the plane through the middle serves."""
+    scene = make_scene(31, shape=(320, 480), n_stars=60, with_galaxy=False)
+    fit = fit_sky(make_tiles(scene.image))
+    assert not _runs_away(fit)
+    middle = fit.rows.used & (np.abs(fit.rows.u) < 0.35) & (np.abs(fit.rows.v) < 0.35)
+    rows = replace(fit.rows, used=middle)
+    coefficients = np.zeros((28, 3))
+    coefficients[0], coefficients[6] = 5.0, 40.0  # a level, and the highest power in one direction
+    wild = replace(fit, degree=6, coefficients=coefficients, rows=rows, weight=np.ones((middle.sum(), 3)))
+    assert _runs_away(wild)
+    plane = _plane_through(wild)
+    assert plane.shape == (3, 3)
+    u, v = rows.u[middle], rows.v[middle]
+    wanted = legendre_design(u, v, 6) @ coefficients
+    got = legendre_design(u, v, 1) @ plane
+    assert np.allclose(got.mean(0), wanted.mean(0), atol=1e-6)
