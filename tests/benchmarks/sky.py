@@ -1,0 +1,316 @@
+"""Bars of sky and colour on simulated scenes of known truth, on seeds that nothing was tuned on.
+
+``python -m tests.benchmarks.sky [--seed N] [--part NAME ...]`` prints every bar: name, figure, bar, met or not, and beside the sky bars
+what a tiled background (photutils Background2D) leaves on the same scenes. Unit: noise of one pixel, unless said otherwise. The figure of
+a scene is its worst channel's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from layerblend.errors import ArgumentError
+from layerblend.steps.cores import repair_cores
+from layerblend.steps.flatten import Flattened, flatten
+from layerblend.steps.white import white_balance
+from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, flatten_score, make_scene, star_catalogue
+
+FRESH = 91000
+SCALES = (30, 20, 12, 8, 6)
+NEBULAE: dict[str, dict[str, Any]] = {
+    "faint": {"nebula_strength": 3},
+    "medium": {"nebula_strength": 8},
+    "bright": {"nebula_strength": 30},
+    "smooth": {"nebula_strength": 8, "nebula_slope": 4.0},
+    "rough": {"nebula_strength": 8, "nebula_slope": 2.2},
+}
+BOXES = (64, 128, 256)
+SLOPE = np.array([1.0, -1.31]) / np.hypot(1, 1.31)
+ACROSS = np.array([1.31, 1.0]) / np.hypot(1, 1.31)
+RATIO_FROM_SIGMA = 0.1
+
+
+@dataclass(frozen=True)
+class Line:
+    """One bar, the stricter one after it, and how they were met."""
+
+    name: str
+    figure: float
+    bar: float
+    then: float = float("nan")
+    unit: str = ""
+    least: bool = False
+
+    def __str__(self) -> str:
+        def verdict(bar: float) -> str:
+            return "met" if (self.figure >= bar if self.least else self.figure <= bar) else "NOT MET"
+
+        sign = ">=" if self.least else "<="
+        text = f"{self.name:66s} {self.figure:8.3f} {self.unit:5s} {sign} {self.bar:<6g} {verdict(self.bar):7s}"
+        return text if np.isnan(self.then) else f"{text}  then {self.then:<5g} {verdict(self.then)}"
+
+
+@dataclass
+class Scores:
+    """What the scenes of one galaxy size gave, a row a scene."""
+
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    filling: list[bool] = field(default_factory=list)
+    uncertain: list[float] = field(default_factory=list)
+    tiled: dict[int, list[dict[str, Any]]] = field(default_factory=lambda: {box: [] for box in BOXES})
+
+    def worst_channel(self, name: str) -> np.ndarray:
+        return np.array([np.abs(row[name]).max() for row in self.rows])
+
+
+def galaxy_scene(seed: int, scale: int, number: int) -> SkyScene:
+    """Scene ``number`` of seven, one per kind of gradient: centred or not, bright or faint, once with a second galaxy."""
+    rng = np.random.default_rng(seed + scale * 100 + number)
+    return make_scene(
+        seed + 10 * scale + number,
+        kind=GRADIENTS[number],
+        amplitude=rng.uniform(3, 30),
+        frac=1 / scale,
+        centre=("mid", "off")[number % 2],
+        peak=(120, 40, 120)[number % 3],
+        two=number == 3,
+        inclination=(55, 65, 40)[number % 3],
+        n_stars=int(rng.uniform(500, 2000)),
+    )
+
+
+def tiled_background(image: np.ndarray, box: int) -> np.ndarray:
+    """(H, W, 3) sky by photutils Background2D with its own source mask, clipping and filter: the usual way."""
+    from astropy.stats import SigmaClip
+    from photutils.background import Background2D, MedianBackground
+    from photutils.segmentation import detect_threshold
+
+    light = image.mean(-1)
+    mask = light > detect_threshold(light, 3.0, sigma_clip=SigmaClip(3.0, maxiters=5))
+    planes = []
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for c in range(3):
+            options = {"filter_size": 3, "mask": mask, "sigma_clip": SigmaClip(3.0), "bkg_estimator": MedianBackground()}
+            planes.append(Background2D(image[..., c], box, exclude_percentile=90, **options).background)
+    return np.stack(planes, -1)
+
+
+def measure_galaxies(seed: int, scales: Sequence[int]) -> dict[int, Scores]:
+    """Every scene flattened and scored; the tiled background on every second one."""
+    table = {}
+    for scale in scales:
+        scores = table[scale] = Scores()
+        for number in range(len(GRADIENTS)):
+            scene = galaxy_scene(seed, scale, number)
+            flat = flatten(scene.image)
+            scores.rows.append(flatten_score(scene, flat.model))
+            scores.filling.append(flat.frame_filling)
+            scores.uncertain.append(flat.uncertain)
+            if number in (1, 3, 6):
+                for box in BOXES:
+                    scores.tiled[box].append(flatten_score(scene, tiled_background(scene.image, box)))
+    return table
+
+
+def sky_lines(table: dict[int, Scores]) -> list[Line]:
+    """The bars on sky, core and halo by galaxy size."""
+    lines = []
+    for scale, scores in table.items():
+        size = f"W/{scale}"
+        rms, core, halo = (scores.worst_channel(name) for name in ("rms", "core", "halo_offset"))
+        lost = scores.worst_channel("halo")
+        if scale >= 12:
+            lines += [
+                Line(f"{size}: tile rms, median scene", np.median(rms), 0.1, 0.05),
+                Line(f"{size}: tile rms, worst scene", rms.max(), 0.5, 0.15),
+                Line(f"{size}: core lost, worst scene", core.max(), 1.5, 0.5, "%"),
+                Line(f"{size}: halo offset, median scene", np.median(halo), 0.15, 0.08),
+                Line(f"{size}: halo offset, worst scene", halo.max(), 0.3, 0.15),
+                Line(f"{size}: halo lost, median scene", np.median(lost), 8, 5, "%"),
+            ]
+            if scale >= 20:
+                lines.append(Line(f"{size}: halo lost, worst scene", lost.max(), 25, unit="%"))
+        else:
+            bars = [(0.5, 0.2), (10, 2), (1.5, 0.3)] if scale == 8 else [(np.inf, np.nan)] * 3
+            named = zip(("tile rms", "core lost", "halo offset"), (rms, core, halo), bars, strict=True)
+            lines += [Line(f"{size}: {name}, worst scene", v.max(), *bar, unit="%" if "core" in name else "") for name, v, bar in named]
+        worst, best = (np.array([f(row["rms"]) for row in scores.rows]) for f in (np.max, np.min))
+        judged = worst > RATIO_FROM_SIGMA
+        if judged.any():
+            name = f"{size}: worst over best channel, where the worst is > .1 ({judged.sum()} scenes)"
+            lines.append(Line(name, (worst / best)[judged].max(), 2.5, 2))
+        neutral = max(np.ptp(row["offset"]) for row in scores.rows)
+        lines.append(Line(f"{size}: sky zero, channel against channel, worst scene", neutral, 0.2))
+    return lines
+
+
+def uncertain_lines(table: dict[int, Scores]) -> list[str]:
+    """Whether the amount that is said to be uncertain covers the error that was made."""
+    texts = []
+    for scale, scores in table.items():
+        halo = scores.worst_channel("halo_offset")
+        said = np.array(scores.uncertain)
+        unsaid = int(((halo > 0.5) & (halo > 2 * said)).sum())
+        parts = " ".join(f"{u:.2f}/{h:.2f}" for u, h in zip(said, halo, strict=True))
+        texts.append(f"W/{scale}: said to be uncertain / halo offset made, scene by scene: {parts}; errors over .5 left unsaid: {unsaid}")
+    return texts
+
+
+def tiled_lines(table: dict[int, Scores]) -> list[str]:
+    """The tiled background on the same scenes, and ours on those scenes."""
+    texts = [f"{'on the same three scenes':26s} {'tile rms':>9s} {'core lost %':>12s} {'halo offset':>12s}   (median)"]
+    names = ("rms", "core", "halo_offset")
+    for scale, scores in table.items():
+        own = [np.median([np.abs(scores.rows[k][n]).max() for k in (1, 3, 6)]) for n in names]
+        texts.append(f"W/{scale:<3d} {'this flatten':21s} {own[0]:9.3f} {own[1]:12.2f} {own[2]:12.3f}")
+        for box, rows in scores.tiled.items():
+            got = [np.median([np.abs(row[n]).max() for row in rows]) for n in names]
+            texts.append(f"W/{scale:<3d} {f'Background2D, box {box}':21s} {got[0]:9.3f} {got[1]:12.2f} {got[2]:12.3f}")
+    return texts
+
+
+def filling_lines(seed: int, table: dict[int, Scores]) -> list[Line]:
+    """Nebulae that fill the frame are recognised; bare sky and galaxies are not taken for them."""
+    called = []
+    for kind in NEBULAE.values():
+        for k in range(len(GRADIENTS)):
+            scene = make_scene(seed + 1000 + k, kind=GRADIENTS[k], amplitude=15, with_galaxy=False, **kind)
+            called.append(flatten(scene.image).frame_filling)
+    bare = [
+        flatten(make_scene(seed + 2000 + k, kind=GRADIENTS[k], amplitude=15, with_galaxy=False).image).frame_filling
+        for k in range(len(GRADIENTS))
+    ]
+    wrong = bare + [full for scores in table.values() for full in scores.filling]
+    return [
+        Line(f"nebulae called frame-filling ({sum(called)} of {len(called)})", 100 * np.mean(called), 95, 100, "%", least=True),
+        Line(f"sky and galaxies called frame-filling ({sum(wrong)} of {len(wrong)})", 100 * np.mean(wrong), 2, 0, "%"),
+    ]
+
+
+# ---------------------------------------------------------------- colour
+def white_lines(seed: int) -> list[Line]:
+    """Errors of the factors along and across the line of star colours, reddened fields of about 60 measured stars, and the catalogue's."""
+    along, across, known, counts = [], [], [], []
+    for number in range(12):
+        rng = np.random.default_rng(seed + number)
+        white = np.array([rng.uniform(0.6, 1.6), 1, rng.uniform(0.6, 1.6)])
+        scene = make_scene(seed + 300 + number, kind="mix", amplitude=10, frac=(1 / 20, 1 / 6)[number % 2], n_stars=330, white=white)
+        image, saturated = scene.image - scene.sky, (scene.image > 0.9 * scene.full).any(-1)
+        found = white_balance(image, saturated=saturated)
+        counts.append(len(found.stars))
+        error = np.log(1 / found.factors / white)[[0, 2]]
+        along.append(error @ SLOPE)
+        across.append(error @ ACROSS)
+        try:
+            by_catalogue = white_balance(image, saturated=saturated, catalogue=observed_colours(scene, rng))
+        except ArgumentError:
+            continue
+        error = np.log(1 / by_catalogue.factors / white)[[0, 2]]
+        known.append((error @ SLOPE, error @ ACROSS))
+    rms = [100 * float(np.sqrt(np.mean(np.square(e)))) for e in (along, across, *np.array(known).T)]
+    stars = f"{min(counts)}-{max(counts)} stars measured, 12 reddened fields"
+    return [
+        Line(f"white across the locus, rms ({stars})", rms[1], 1, 0.5, "%"),
+        Line(f"white along the locus, rms ({stars})", rms[0], 8, unit="%"),
+        Line(f"white along the locus by a catalogue of B-V, rms ({len(known)} fields)", rms[2], 2, unit="%"),
+        Line("white across the locus by a catalogue of B-V, rms", rms[3], 1, unit="%"),
+    ]
+
+
+def observed_colours(scene: SkyScene, rng: np.random.Generator) -> np.ndarray:
+    """(n, 3) x, y, B-V as a catalogue would have it: of the reddened light, with .05 mag of scatter."""
+    from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv
+
+    grid = np.linspace(-0.3, 2.2, 300)
+    blue = np.log(blackbody_rgb(kelvin_of_bv(grid))[:, 2])
+    bv = np.interp(-np.log(scene.colour[:, 2]), -blue, grid)
+    return np.stack([scene.x, scene.y, bv + rng.normal(0, 0.05, len(bv))], 1)
+
+
+def core_lines(seed: int) -> list[Line]:
+    """Colour of repaired cores against the truth: one star image for all channels, and one of its own in each."""
+    lines = []
+    for name, fwhm in (("one star image", (4.0,) * 3), ("4.6, 4.0, 3.6 px", (4.6, 4.0, 3.6))):
+        errors = [error for number in range(3) for error in core_errors(seed + number, fwhm)]
+        lines.append(Line(f"clipped cores ({len(errors)}, {name}): ln ratio, 90 of 100", float(np.quantile(errors, 0.9)), 0.03, 0.01))
+    return lines
+
+
+def core_errors(seed: int, fwhm: tuple[float, ...]) -> list[float]:
+    """Error of the colour of each clipped star's core, as ln ratio against the star's total light.
+
+    Stars stand on a grid, 1.1 to 30 times as bright as clips, over faint ones; a star's core is the 3 x 3 px in its middle.
+    """
+    rng = np.random.default_rng(seed)
+    shape, full = (540, 810), 2000.0
+    x, y, peak, _, colour = star_catalogue(rng, shape, 200, full, True)
+    rows, columns = np.mgrid[45 : shape[0] : 90, 45 : shape[1] : 90]
+    bright = rows.size
+    x[:bright], y[:bright] = columns.ravel() + rng.uniform(-2, 2, bright), rows.ravel() + rng.uniform(-2, 2, bright)
+    peak[:bright], peak[bright:] = full * np.exp(rng.uniform(np.log(1.1), np.log(30), bright)), np.minimum(peak[bright:], 0.01 * full)
+    # As much light in every channel as its colour says, however wide its star image.
+    peaks = peak[:, None] * colour / np.square(np.array(fwhm) / fwhm[1])
+    light = draw_stars(shape, x, y, peaks, fwhm)
+    clipped = (light >= 0.9 * full).any(-1)
+    fixed = repair_cores((np.minimum(light, full) + rng.normal(0, 1, light.shape)).astype(np.float32), saturated=clipped)
+    errors = []
+    for i in range(bright):
+        cx, cy = round(x[i]), round(y[i])
+        if clipped[cy, cx]:
+            core = fixed[cy - 1 : cy + 2, cx - 1 : cx + 2].sum((0, 1), dtype=float)
+            errors.append(float(np.abs(np.log(core / core[1]) - np.log(colour[i])).max()))
+    return errors
+
+
+def time_lines(seed: int) -> list[Line]:
+    """Seconds for a 12 MP colour picture with 6000 stars, as wall clock of this machine, and as a ratio to the tiled background."""
+    scene = make_scene(seed, shape=(2832, 4256), n_stars=6000, frac=1 / 12)
+    image = scene.image
+    flatten(image[:400, :600])
+    seconds = [_seconds(lambda: flatten(image)) for _ in range(2)]
+    peer = _seconds(lambda: tiled_background(image, 128))
+    return [
+        Line("12 MP colour, 6000 stars", min(seconds), 3.5, 2, "s"),
+        Line("12 MP colour, over Background2D of box 128", min(seconds) / peer, 1, unit="x"),
+    ]
+
+
+def _seconds(function: Callable[[], Flattened | np.ndarray]) -> float:
+    start = time.perf_counter()
+    function()
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=FRESH)
+    parser.add_argument("--scales", type=int, nargs="*", default=SCALES)
+    parser.add_argument("--part", nargs="*", choices=("galaxies", "filling", "white", "cores", "time"), default=None)
+    options = parser.parse_args()
+    parts = options.part or ("galaxies", "filling", "white", "cores", "time")
+    table: dict[int, Scores] = {}
+    if "galaxies" in parts:
+        table = measure_galaxies(options.seed, options.scales)
+        for text in [*sky_lines(table), *uncertain_lines(table), *tiled_lines(table)]:
+            print(text, flush=True)
+    for name, function in (
+        ("filling", lambda: filling_lines(options.seed, table)),
+        ("white", lambda: white_lines(options.seed)),
+        ("cores", lambda: core_lines(options.seed)),
+        ("time", lambda: time_lines(options.seed)),
+    ):
+        if name in parts:
+            for line in function():
+                print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main()
