@@ -34,11 +34,12 @@ from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
+from layerblend.maths.wavelet import measuring_tiles
 from layerblend.report import plots
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
-from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
+from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
@@ -220,10 +221,15 @@ def luminance_of(image: LinearImage | None) -> Plane | None:
 
 @dataclass(frozen=True)
 class DetailLayer:
-    """The deconvolved luminance and the frozen operator that made it; ``resolved`` False: stars are too narrow to be parted."""
+    """The deconvolved luminance and the frozen operator that made it.
+
+    ``half_light``: half the difference of the half-sets through the same operator, noise and nothing else. ``resolved`` False: stars are
+    too narrow to be parted.
+    """
 
     light: Plane
     gates: Gates
+    half_light: Plane | None
     resolved: bool = True
 
 
@@ -232,17 +238,15 @@ def detail_layer(
 ) -> DetailLayer:
     """Deconvolve the starless luminance of the detail stack."""
     light = working_luminance(split.starless)
-    if shape.centre.fwhm < LEAST_FWHM_PX:
-        # the stars stayed in: sharpening or calming the picture would dig dark rings around every one of them
-        return DetailLayer(light, Gates((), 1.0, ()), resolved=False)
-    if deconvolve == 0 and grain == 1:
-        return DetailLayer(light, Gates((), 1.0, ()))
     half = luminance_of(half_difference(half_a, half_b))
-    return DetailLayer(
-        *deconvolve_and_keep(
-            light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
-        )
+    # where the stars stayed in, sharpening or calming the picture would dig dark rings around every one of them
+    resolved = shape.centre.fwhm >= LEAST_FWHM_PX
+    if not resolved or (deconvolve == 0 and grain == 1):
+        return DetailLayer(light, Gates((), 1.0, ()), half, resolved)
+    light, gates = deconvolve_and_keep(
+        light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
     )
+    return DetailLayer(light, gates, None if half is None else apply_gates(gates, half))
 
 
 @dataclass(frozen=True)
@@ -336,8 +340,8 @@ def starless_picture(
 ) -> Base:
     """Colour lit by the detail: stretch, exchange lightness, sharpen, bend the core, saturate.
 
-    ``half_light``: luminance with half the difference of the half-sets added, through the same operator, from which the sharpening
-    learns its noise. ``sharpening``: gates to use instead of new ones (for half-sets).
+    ``half_light``: half the difference of the half-sets through the detail's operator, from which the sharpening learns its noise.
+    ``sharpening``: gates to use instead of new ones (for half-sets).
     """
     picture = stretch(colour, curve)
     own = lightness_of(picture, space=space)
@@ -346,7 +350,10 @@ def starless_picture(
         lit = _lit_lightness(colour, light, curve, own, space)
         lightness = own + np.float32(amount) * (lit - own)
     if any(gain != 1 for gain in sharpen):
-        gates = sharpening if sharpening is not None else _sharpening(colour, light, half_light, curve, lightness, own, space, sharpen)
+        gates = sharpening
+        if gates is None:
+            half = None if half_light is None or amount == 0 else _half_lightness(colour, light, half_light, curve, lit, own, space)
+            gates = _sharpening(lightness, half, sharpen)
         lightness = apply_gates(gates, lightness)
     if core > 0:
         lightness = bend_core(lightness, core)
@@ -357,23 +364,19 @@ def starless_picture(
 
 def _lit_lightness(colour: LinearRGB, light: Plane, curve: Curve, own: Plane, space: str) -> Plane:
     """Lightness of the colour lit by the detail, its large scales those of the colour."""
-    return match_lightness(lightness_of(stretch(relight(colour, light, curve.p), curve), space=space), own)
+    return match_lightness(lit_lightness(colour, light, curve, space=space), own)
 
 
-def _sharpening(
-    colour: LinearRGB,
-    light: Plane,
-    half_light: Plane | None,
-    curve: Curve,
-    lightness: Plane,
-    own: Plane,
-    space: str,
-    gains: Sequence[float],
-) -> Gates:
-    """Gates of the sharpening; its noise is what half the difference of the half-sets does to the lightness."""
-    half = None
-    if half_light is not None:
-        half = _lit_lightness(colour, half_light, curve, own, space) - _lit_lightness(colour, light, curve, own, space)
+def _half_lightness(colour: LinearRGB, light: Plane, half_light: Plane, curve: Curve, lit: Plane, own: Plane, space: str) -> Plane:
+    """What half the difference of the half-sets does to the lightness, where noise is measured; NaN elsewhere."""
+    half = np.full_like(lit, np.nan)
+    for place in measuring_tiles(*lit.shape):
+        half[place] = _lit_lightness(colour[place], light[place] + half_light[place], curve, own[place], space) - lit[place]
+    return half
+
+
+def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) -> Gates:
+    """Gates of the sharpening."""
     noise = 1.4826 * float(np.nanmedian(np.abs(half))) if half is not None else mad_sigma(lightness)
     return sharpen_gates(lightness, gains, sigma=max(noise, 1e-6), half_difference=half)
 
@@ -420,17 +423,11 @@ def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRG
     return blend(base.picture, stars.layer, mode, amount)
 
 
-def full_base(
-    colour: ColourLayer, detail: DetailLayer, curve: Curve, half_a: LinearRGB | None, half_b: LinearRGB | None, **settings: Any
-) -> Base:
+def full_base(colour: ColourLayer, detail: DetailLayer, curve: Curve, **settings: Any) -> Base:
     """The starless picture of the whole set."""
     if not detail.resolved:
         settings["sharpen"] = [1.0]
-    half = luminance_of(half_difference(half_a, half_b))
-    noisier = None
-    if half is not None:
-        noisier = detail.light + (apply_gates(detail.gates, half) if detail.gates.shares else half)
-    return starless_picture(colour.image, detail.light, curve, noisier, None, **settings)
+    return starless_picture(colour.image, detail.light, curve, detail.half_light, None, **settings)
 
 
 def full_starlight(

@@ -268,7 +268,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     """Lightness into colour, stars over both."""
     base, layer, join = _picture_settings(recipe)
     return [
-        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *_noise_of(names.detail)[1:])),
+        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve")),
         Node(
             "starlight",
             chain.full_starlight,

@@ -117,20 +117,28 @@ def _pixels(image: Any) -> tuple[Array, bool]:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def stretched_of(r, g, b, p, s, norm, sky, quick):
-    """Display values of one pixel of linear light; ``quick`` where the result is rounded to float32."""
+def shown_of(r, g, b, p, s, norm, sky_light, quick):
+    """Linear display light of one pixel of linear light; ``quick`` where the result is rounded to float32."""
     r, g, b = r + p, g + p, b + p
     if r != r or g != g or b != b:
-        return sky, sky, sky
+        return sky_light, sky_light, sky_light
     most = max(r, g, b)
     if most <= 0:
         return 0.0, 0.0, 0.0
     code = code_of(most, s, norm)
+    gain = (quick_decode_of(code) if quick else decode_of(code)) / most
+    return max(r, 0.0) * gain, max(g, 0.0) * gain, max(b, 0.0) * gain
+
+
+@njit(cache=True, nogil=True)
+def stretched_of(r, g, b, p, s, norm, sky, quick):
+    """Display values of one pixel of linear light."""
+    if r != r or g != g or b != b:
+        return sky, sky, sky
+    r, g, b = shown_of(r, g, b, p, s, norm, 0.0, quick)
     if quick:
-        gain = quick_decode_of(code) / most
-        return quick_encode_of(max(r, 0.0) * gain), quick_encode_of(max(g, 0.0) * gain), quick_encode_of(max(b, 0.0) * gain)
-    gain = decode_of(code) / most
-    return encode_of(max(r, 0.0) * gain), encode_of(max(g, 0.0) * gain), encode_of(max(b, 0.0) * gain)
+        return quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
+    return encode_of(r), encode_of(g), encode_of(b)
 
 
 @njit(cache=True, nogil=True)

@@ -18,7 +18,7 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_choice, check_image, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
 from layerblend.maths.bands import over_bands
-from layerblend.maths.curve import stretch
+from layerblend.maths.curve import stretch, stretched_of
 from layerblend.maths.wavelet import pool
 
 MODES = ("screen", "soft-light", "lighten", "plus-lighter", "normal")
@@ -42,9 +42,16 @@ def star_layer(image: LinearImage, starless: LinearImage, curve: Curve) -> Array
     array of the same shape, float32, S = 1 - (1 - D(image))/(1 - D(starless)); signed: below 0 where the starless picture is brighter.
     """
     image, starless = _pair("image", image, "starless", starless)
-    whole, base = stretch(image, curve), stretch(starless, curve)
-    room = np.maximum(1 - base, np.float32(LEAST_ROOM))
-    return np.asarray((whole - base) / room, np.float32)
+    if image.ndim == 2:
+        return np.asarray(_layer_of(stretch(image, curve), stretch(starless, curve)), np.float32)
+    out = np.empty_like(image)
+    constants = (curve.p, curve.s, curve.norm, curve.sky)
+    over_bands(lambda first, last: _star_layer(image, starless, *constants, out, first, last), out.shape[0])
+    return out
+
+
+def _layer_of(whole: Array, base: Array) -> Array:
+    return (whole - base) / np.maximum(1 - base, np.float32(LEAST_ROOM))
 
 
 def colour_stars(image: LinearImage, starless: LinearImage, amount: float) -> LinearImage:
@@ -62,11 +69,9 @@ def colour_stars(image: LinearImage, starless: LinearImage, amount: float) -> Li
     image, starless = _pair("image", image, "starless", starless)
     if amount == 1 or image.ndim == 2:
         return image.copy()
-    light = image - starless
-    grey = _luminance(light)[..., None]
-    room = grey - light.min(axis=2, keepdims=True)
-    most = np.where(grey > 0, np.maximum(grey / np.maximum(room, np.float32(1e-12)), 1), 1)
-    return np.asarray(starless + grey + np.minimum(np.float32(amount), most) * (light - grey), np.float32)
+    out = np.empty_like(image)
+    over_bands(lambda first, last: _colour_stars(image, starless, float(amount), out, first, last), out.shape[0])
+    return out
 
 
 def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
@@ -205,6 +210,45 @@ def _smooth_step(t: Array) -> Array:
 
 
 # ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def _same(image, starless, y, x):
+    """Whether no star was taken away here: most of a picture, which costs nothing then."""
+    return image[y, x, 0] == starless[y, x, 0] and image[y, x, 1] == starless[y, x, 1] and image[y, x, 2] == starless[y, x, 2]
+
+
+@njit(cache=True, nogil=True)
+def _star_layer(image, starless, p, s, norm, sky, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            if _same(image, starless, y, x):
+                out[y, x, 0] = out[y, x, 1] = out[y, x, 2] = 0
+                continue
+            r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
+            whole = stretched_of(r, g, b, p, s, norm, sky, True)
+            r, g, b = np.float64(starless[y, x, 0]), np.float64(starless[y, x, 1]), np.float64(starless[y, x, 2])
+            base = stretched_of(r, g, b, p, s, norm, sky, True)
+            for c in range(3):
+                # of the rounded values, which the layer will be screened over
+                under = np.float32(base[c])
+                out[y, x, c] = (np.float32(whole[c]) - under) / max(np.float32(1) - under, np.float32(LEAST_ROOM))
+
+
+@njit(cache=True, nogil=True)
+def _colour_stars(image, starless, amount, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            if _same(image, starless, y, x):
+                out[y, x] = image[y, x]
+                continue
+            r, g, b = image[y, x, 0] - starless[y, x, 0], image[y, x, 1] - starless[y, x, 1], image[y, x, 2] - starless[y, x, 2]
+            grey = 0.25 * (np.float64(r) + 2 * np.float64(g) + b)
+            most = max(grey / max(grey - min(r, g, b), 1e-12), 1.0) if grey > 0 else 1.0
+            share = min(amount, most)
+            out[y, x, 0] = starless[y, x, 0] + grey + share * (r - grey)
+            out[y, x, 1] = starless[y, x, 1] + grey + share * (g - grey)
+            out[y, x, 2] = starless[y, x, 2] + grey + share * (b - grey)
+
+
 @njit(cache=True, nogil=True)
 def soft_light_of(base, layer):
     """W3C soft-light of a base in [0, 1] with the source .5 + layer/2, layer in [-1, 1]."""

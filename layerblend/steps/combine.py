@@ -12,9 +12,11 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_choice, check_image, check_range
-from layerblend.kinds import DisplayRGB, LinearRGB, Plane
+from layerblend.kinds import Curve, DisplayRGB, LinearRGB, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.curve import shown_of
 from layerblend.maths.perceptual import (
+    decode_of,
     lab_of,
     oklab_of,
     quick_decode_of,
@@ -31,25 +33,27 @@ MOST_GAIN, LEAST_GAIN = 4.0, 0.0  # of chroma where it follows lightness: dark n
 
 
 # ---------------------------------------------------------------- linear light
-def relight(colour: LinearRGB, detail: Plane, p: float) -> LinearRGB:
-    """The colour stack lit by the detail luminance: every pixel's light is scaled so that its luminance becomes the detail's.
+def lit_lightness(colour: LinearRGB, detail: Plane, curve: Curve, *, space: str = "oklab") -> Plane:
+    """Display lightness of the colour stack lit by the detail luminance: every pixel's light is scaled to the detail's, then stretched.
 
     Parameters
     ----------
     colour : (H, W, 3) float32, linear light, sky near 0; NaN = no data.
     detail : (H, W) float32, linear light, luminance (R + 2G + B)/4 wanted.
-    p : float > 0, linear light, pedestal of the curve (``curve.p``): keeps the sky's ratios defined and grey.
+    curve : Curve of the result; its pedestal p keeps the sky's ratios defined and grey.
+    space : "oklab" or "cielab".
 
     Returns
     -------
-    (H, W, 3) float32, linear light: (colour + p) (detail + p)/(Y + p) - p. Where the colour's own luminance lies at or below -p/2 the
-    difference is added instead of the ratio taken. No data in either gives no data.
+    (H, W) float32, 0..1: lightness of the stretched light (colour + p) (detail + p)/(Y + p) - p. Where the colour's own luminance lies
+    at or below -p/2 the difference is added instead of the ratio taken. No data in either gives the sky's lightness.
     """
+    check_choice("space", space, ("oklab", "cielab"))
     colour = check_image("colour", colour, colour=True)
     detail = _same_plane(detail, colour)
-    check_range("p", p, 0.0, np.inf, open_low=True)
-    out = np.empty_like(colour)
-    over_bands(lambda first, last: _relight(colour, detail, float(p), out, first, last), colour.shape[0])
+    out: Any = np.empty(detail.shape, np.float32)
+    constants = (curve.p, curve.s, curve.norm, float(decode_of(curve.sky)))
+    over_bands(lambda first, last: _lit(colour, detail, *constants, space == "oklab", out, first, last), out.shape[0])
     return out
 
 
@@ -139,18 +143,24 @@ def _same_plane(plane: Any, picture: Any) -> Plane:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def _relight(colour, detail, p, out, first, last):
+def relit_of(r, g, b, wanted, p):
+    """One pixel of linear light scaled (with its pedestal) to the luminance ``wanted``."""
+    own = 0.25 * (r + 2 * g + b)
+    if own > -0.5 * p:
+        gain = max(wanted + p, 0.0) / (own + p)
+        return (r + p) * gain - p, (g + p) * gain - p, (b + p) * gain - p
+    step = wanted - own
+    return r + step, g + step, b + step
+
+
+@njit(cache=True, nogil=True)
+def _lit(colour, detail, p, s, norm, sky_light, oklab, out, first, last):
     for y in range(first, last):
         for x in range(colour.shape[1]):
             r, g, b = np.float64(colour[y, x, 0]), np.float64(colour[y, x, 1]), np.float64(colour[y, x, 2])
-            own = 0.25 * (r + 2 * g + b)
-            wanted = np.float64(detail[y, x])
-            if own > -0.5 * p:
-                gain = max(wanted + p, 0.0) / (own + p)
-                out[y, x, 0], out[y, x, 1], out[y, x, 2] = (r + p) * gain - p, (g + p) * gain - p, (b + p) * gain - p
-            else:
-                step = wanted - own
-                out[y, x, 0], out[y, x, 1], out[y, x, 2] = r + step, g + step, b + step
+            r, g, b = relit_of(r, g, b, np.float64(detail[y, x]), p)
+            r, g, b = shown_of(r, g, b, p, s, norm, sky_light, True)
+            out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
 
 
 @njit(cache=True, nogil=True)

@@ -24,7 +24,7 @@ from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_lab, linear_to_oklab
 from layerblend.steps.blend import blend, gate_share, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, denoise_colour
-from layerblend.steps.combine import lightness_of, match_lightness, relight, set_lightness
+from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, deconvolve, detail_gates, sharpen_gates
 from tests.scenes.picture import DrawnStack, Scene, draw_scene, star_stamp
@@ -94,7 +94,7 @@ class Recipe:
 
     def _lit(self, coloured: np.ndarray, light: np.ndarray) -> np.ndarray:
         own = lightness_of(stretch(coloured, self.curve))
-        return match_lightness(lightness_of(stretch(relight(coloured, light, self.curve.p), self.curve)), own)
+        return match_lightness(lit_lightness(coloured, light, self.curve), own)
 
 
 def frozen_recipe(

@@ -9,7 +9,7 @@ from layerblend.errors import ArgumentError
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
 from layerblend.maths.perceptual import decode_srgb, linear_to_lab, linear_to_oklab
-from layerblend.steps.combine import combine_luminance, lightness_of, match_lightness, relight, set_lightness
+from layerblend.steps.combine import combine_luminance, lightness_of, lit_lightness, match_lightness, relit_of, set_lightness
 
 STEP16 = 1 / 65535
 CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
@@ -85,28 +85,37 @@ def test_more_than_8_bits_survive() -> None:
     assert np.unique(np.round(out[..., 1] * 65535)).size > 2000
 
 
-def test_relight_gives_the_detail_its_luminance_and_keeps_ratios() -> None:
+def test_a_pixel_lit_anew_has_the_wanted_luminance_and_its_own_ratios() -> None:
     rng = np.random.default_rng(2)
-    colour = (rng.exponential(0.02, (40, 30, 3)) - 0.001).astype(np.float32)
+    for red, green, blue, wanted in rng.exponential(0.02, (200, 4)) - [0.001, 0.001, 0.001, 0]:
+        lit = np.array(relit_of(red, green, blue, wanted, CURVE.p))
+        assert lit @ [0.25, 0.5, 0.25] == pytest.approx(wanted, abs=1e-12)
+        ratio = (lit + CURVE.p) / (np.array([red, green, blue]) + CURVE.p)
+        assert np.ptp(ratio) < 1e-9 * ratio.max()
+    assert relit_of(-0.02, -0.02, -0.02, 0.0, CURVE.p) == pytest.approx((0, 0, 0), abs=1e-12)
+
+
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+def test_lit_lightness_is_that_of_the_stretched_picture_lit_anew(space: str) -> None:
+    rng = np.random.default_rng(4)
+    colour = (rng.exponential(0.02, (40, 30, 3)) - 0.002).astype(np.float32)
     detail = rng.exponential(0.02, (40, 30)).astype(np.float32)
-    lit = relight(colour, detail, CURVE.p)
-    np.testing.assert_allclose(working_luminance(lit), detail, atol=1e-7)
-    ratio = (lit + CURVE.p) / (colour + CURVE.p)
-    assert np.ptp(ratio, axis=2).max() < 1e-4 * ratio.max()
-    np.testing.assert_allclose(relight(colour, working_luminance(colour), CURVE.p), colour, atol=1e-7)
-    dark = relight(np.full((1, 1, 3), -0.02, np.float32), np.zeros((1, 1), np.float32), CURVE.p)
-    assert dark == pytest.approx(np.zeros((1, 1, 3)), abs=1e-7)
+    lit = np.array([relit_of(*pixel, wanted, CURVE.p) for pixel, wanted in zip(colour.reshape(-1, 3), detail.ravel(), strict=True)])
+    want = lightness_of(stretch(lit.reshape(40, 30, 3), CURVE).astype(np.float32), space=space)
+    np.testing.assert_allclose(lit_lightness(colour, detail, CURVE, space=space), want, atol=2e-6)
+    same = lit_lightness(colour, working_luminance(colour), CURVE, space=space)
+    np.testing.assert_allclose(same, lightness_of(stretch(colour, CURVE), space=space), atol=2e-6)
 
 
-def test_no_data_stays_no_data_and_hurts_no_neighbour() -> None:
+def test_no_data_is_grey_sky_and_hurts_no_neighbour() -> None:
     colour = np.full((40, 40, 3), 0.02, np.float32)
     colour[10, 10] = np.nan
-    lit = relight(colour, np.full((40, 40), 0.03, np.float32), CURVE.p)
-    assert np.isnan(lit).sum() == 3
-    display = stretch(lit, CURVE)
-    lightness = lightness_of(display)
+    lightness = lit_lightness(colour, np.full((40, 40), 0.03, np.float32), CURVE)
+    assert lightness[10, 10] == pytest.approx(lightness_of(np.full((1, 1), CURVE.sky, np.float32))[0, 0], abs=1e-6)
+    assert np.isfinite(lightness).all()
+    display = stretch(colour, CURVE)
     lightness[3, 3] = np.nan
-    matched = match_lightness(lightness, lightness_of(stretch(colour, CURVE)))
+    matched = match_lightness(lightness, lightness_of(display))
     assert np.isnan(matched).sum() == 1
     out = set_lightness(display, matched)
     np.testing.assert_array_equal(out[3, 3], display[3, 3])
@@ -133,6 +142,6 @@ def test_what_does_not_fit_is_refused(colours: np.ndarray) -> None:
     with pytest.raises(ArgumentError, match="amount"):
         combine_luminance(colours, colours, amount=1.5)
     with pytest.raises(ArgumentError, match="differ"):
-        relight(colours, grey, 0.1)
+        lit_lightness(colours, grey, CURVE)
     with pytest.raises(ArgumentError, match="floats"):
         combine_luminance((colours * 65535).astype(np.uint16), colours)
