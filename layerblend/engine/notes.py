@@ -1,4 +1,4 @@
-"""A small database beside the results: contents of files already read, and what each node was last made from.
+"""A small database beside the results: contents of files already read, results found whole, and what each node was last made from.
 
 It only saves work: when it is lost, damaged or cannot be written, everything still runs, and is read or made again.
 """
@@ -9,12 +9,13 @@ import contextlib
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 _TABLES = (
     "CREATE TABLE IF NOT EXISTS files (path TEXT PRIMARY KEY, size INTEGER, time INTEGER, key TEXT)",
+    "CREATE TABLE IF NOT EXISTS checks (path TEXT PRIMARY KEY, size INTEGER, time INTEGER, digest TEXT, checked REAL)",
     "CREATE TABLE IF NOT EXISTS nodes (name TEXT PRIMARY KEY, record TEXT)",
 )
 _WAIT_S = 20.0
@@ -35,6 +36,17 @@ class Notes:
     def remember_file(self, path: str | Path, size: int, time_ns: int, key: str) -> None:
         """Note a content key."""
         self._tell("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)", [(self._name(path), size, time_ns, key)])
+
+    def is_whole(self, path: str | Path, size: int, time_ns: int, digest: str, since: float) -> bool:
+        """Whether this file of a result, with this size and time, was read and found whole after ``since`` (s of the system clock)."""
+        question = "SELECT 1 FROM checks WHERE path = ? AND size = ? AND time = ? AND digest = ? AND checked > ?"
+        return self._ask(question, (self._name(path), size, time_ns, digest, since)) is not None
+
+    def remember_whole(self, files: Iterable[tuple[str | Path, int, int, str]], now: float) -> None:
+        """Note that files (path, size, time, digest) were read and found whole."""
+        rows = [(self._name(path), size, time_ns, digest, now) for path, size, time_ns, digest in files]
+        if rows:
+            self._tell("INSERT OR REPLACE INTO checks VALUES (?, ?, ?, ?, ?)", rows)
 
     def last(self, node: str) -> dict[str, Any] | None:
         """What a node was last made from: step, version, settings, inputs, files."""

@@ -1,5 +1,8 @@
 """Results kept by key in a folder: whole or not at all, verified when read, within a size cap, safe for runs side by side.
 
+Reading gigabytes again for every small change would take longer than the change: a file found whole counts as whole for a week, unless
+its size or time changes.
+
 An entry is a folder named by its key. Its arrays are written first, under names of their own; ``value.json`` follows in one move and
 makes the entry whole. What a killed run leaves has no ``value.json`` and counts for nothing, except as the work folder that the next run
 of the same node goes on with. Nothing is ever changed in place.
@@ -37,12 +40,11 @@ _UNFINISHED_KEPT_S = 7 * 24 * 3600.0
 # the quota and file size limits of an account feel like a full disk too; Windows knows no quota by this name
 _NO_SPACE = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _HASHERS = 4
+_WHOLE_FOR_S = 7 * 24 * 3600.0
 _VALUE = "value.json"
 _WORK = "work"
 
 _T = TypeVar("_T")
-# files found whole by this program, with the stamp they had then
-_verified: set[tuple[tuple[str, int, int, int], str]] = set()
 
 
 class DamagedError(Exception):
@@ -98,7 +100,7 @@ class Store:
             raise KeyError(key) from None
         try:
             record = _checked_record(text)
-            _verify(folder, [_Part(**part) for part in record["parts"]])
+            self._verify(folder, [_Part(**part) for part in record["parts"]])
             reader = Reader(
                 lambda number: _load_array(folder / record["arrays"][number], mmap=mmap),
                 lambda name: _load_array(folder / _WORK / name, mmap=mmap),
@@ -114,6 +116,17 @@ class Store:
         with contextlib.suppress(OSError):  # the time of last use; a store that cannot be written still serves
             os.utime(folder / _VALUE)
         return value
+
+    def _verify(self, folder: Path, parts: Sequence[_Part]) -> None:
+        """Every file is as it was written. One that has not been touched since it was last found whole is not read again."""
+        now = time.time()
+        stamps = {part: _stamp(folder / part.name) for part in parts}
+        unseen = [part for part in parts if not self.notes.is_whole(*stamps[part], part.digest, now - _WHOLE_FOR_S)]
+        for part, found in zip(unseen, _at_once(lambda part: _measure(folder, folder / part.name), unseen), strict=True):
+            if found != part:
+                raise ValueError(f"{part.name} is not as it was written")
+        settled = [part for part in unseen if now - stamps[part][-1] / 1e9 > SETTLED_NS / 1e9]
+        self.notes.remember_whole(((*stamps[part], part.digest) for part in settled), now)
 
     # ------------------------------------------------------------ writing
     def save(self, key: str, value: Any, *, priority: int = 0) -> Any:
@@ -267,20 +280,9 @@ def _measure(folder: Path, path: Path) -> _Part:
     return _Part(path.relative_to(folder).as_posix(), path.stat().st_size, digest)
 
 
-def _verify(folder: Path, parts: Sequence[_Part]) -> None:
-    """Every file is as it was written. One that has not been touched since this program last looked is not read again."""
-    stamps = {part: _stamp(folder / part.name) for part in parts}
-    unseen = [part for part in parts if (stamps[part], part.digest) not in _verified]
-    for part, found in zip(unseen, _at_once(lambda part: _measure(folder, folder / part.name), unseen), strict=True):
-        if found != part:
-            raise ValueError(f"{part.name} is not as it was written")
-        if time.time_ns() - stamps[part][-1] > SETTLED_NS:
-            _verified.add((stamps[part], part.digest))
-
-
-def _stamp(path: Path) -> tuple[str, int, int, int]:
+def _stamp(path: Path) -> tuple[Path, int, int]:
     status = path.stat()
-    return str(path), status.st_ino, status.st_size, status.st_mtime_ns
+    return path, status.st_size, status.st_mtime_ns
 
 
 def _at_once(work: Callable[[_T], _Part], items: Sequence[_T]) -> list[_Part]:

@@ -27,6 +27,15 @@ def test_files_are_known_by_path_size_and_time(tmp_path: Path, notes: Notes) -> 
     assert notes.file_key(tmp_path / "a", 1, 3) == "new"
 
 
+def test_a_file_found_whole_is_known_by_path_size_time_and_content(tmp_path: Path, notes: Notes) -> None:
+    assert not notes.is_whole(tmp_path / "a", 1, 2, "digest", 0)
+    notes.remember_whole([(tmp_path / "a", 1, 2, "digest")], now=100.0)
+    assert notes.is_whole(tmp_path / "a", 1, 2, "digest", 99)
+    assert not notes.is_whole(tmp_path / "a", 1, 2, "digest", 101)
+    for size, stamp, digest in ((2, 2, "digest"), (1, 3, "digest"), (1, 2, "other")):
+        assert not notes.is_whole(tmp_path / "a", size, stamp, digest, 0)
+
+
 def test_nodes_are_noted_as_they_were_last_made(notes: Notes) -> None:
     notes.remember_nodes({"split ★": {"settings": {"grow": 1.5}}})
     notes.remember_nodes({"split ★": {"settings": {"grow": 2}}})

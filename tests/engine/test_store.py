@@ -224,10 +224,16 @@ def test_a_file_untouched_since_it_was_verified_is_not_read_again(store: Store, 
     os.utime(path, (time.time() - 100, time.time() - 100))
     store.load(KEY)
     monkeypatch.setattr("layerblend.engine.store._measure", lambda folder, path: pytest.fail("read again"))
-    store.load(KEY)
+    again = Store(store.folder, packages=PACKAGES)  # a later run
+    again.load(KEY)
+    monkeypatch.setattr("layerblend.engine.store._WHOLE_FOR_S", -1.0)  # long ago
+    with pytest.raises(pytest.fail.Exception, match="read again"):
+        again.load(KEY)
+    monkeypatch.undo()
+    monkeypatch.setattr("layerblend.engine.store._measure", lambda folder, path: pytest.fail("read again"))
     path.touch()
     with pytest.raises(pytest.fail.Exception, match="read again"):
-        store.load(KEY)
+        again.load(KEY)
 
 
 def test_a_damaged_result_that_another_run_is_making_again_is_left_to_it(store: Store) -> None:
