@@ -19,6 +19,7 @@ from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
+from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import change_recipe, load_recipe, parse_changes, parse_tries
@@ -46,6 +47,7 @@ __all__ = [
 
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
+MOST_NEGATIVE = 0.6  # of the star layer: half is noise around 0
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
     named = {key.replace("__", "."): value for key, value in changes.items()}
     loaded = change_recipe(recipe, named) if isinstance(recipe, Recipe) else load_recipe(recipe, named)
     with open_run(loaded, Execution(quiet=True)) as opened:
-        values, written = render(opened, _folder(loaded))
+        values, written = render(opened, _folder(loaded), "result", "base", "starlight")
         return Result(
             values["result"],
             values["base"].picture,
@@ -259,8 +261,9 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         if not opened.sources.frames:
             raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
         outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
-        table = opened.get_all("table")["table"]
-        written = outputs.write_grade(opened, table, folder)
+        values = opened.get_all("table", "picture/grade")
+        table = values["table"]
+        written = outputs.write_grade(opened, values, folder)
         if csv is not None:
             outputs.write_table(table, csv)
             written.append(csv)
@@ -336,11 +339,11 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         if "stacks" not in opened.graph:
             raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
         outputs.claim_folder(opened, folder)
-        pictures = [name for name in ("picture/rejected",) if name in opened.graph]
-        values = opened.get_all("table", "stacks", *pictures)
-        written = outputs.write_grade(opened, values["table"], folder)
+        pictures = [o for o in outputs.outputs_of(opened) if o.nodes in (("picture/grade",), ("picture/rejected",))]
+        values = opened.get_all("table", "stacks", *(node for picture in pictures for node in picture.nodes))
+        written = [*outputs.write_outputs(opened, folder, pictures, values), folder / "grade" / "frames.csv"]
+        outputs.write_table(values["table"], written[-1])
         written += outputs.link_stacks(opened, values["stacks"], folder)
-        written += outputs.write_pictures(values, folder)
         rows = values["stacks"].report.stacks
         for text in values["stacks"].report.words:
             opened.warn("stack", text)
@@ -367,42 +370,47 @@ def _figure(value: float | None, form: str) -> str:
     return "-" if value is None or value != value else format(value, form)
 
 
-def render(opened: Run, folder: Path) -> tuple[dict[str, Any], list[Path]]:
-    """Make the picture of an opened recipe and write everything that belongs to it."""
-    names = opened.names
-    base = names.sky_of[names.colour]
-    wanted = ["result", "base", "starlight", "detail", "colour", "curve", "white", f"sky/{base}", f"stack/{base}"]
-    wanted += [f"{kind}/{name}" for name in names.roles for kind in ("stack", "cover", "split", "psf", "brightness")]
-    wanted += [node.name for node in opened.graph if node.name.startswith("picture/")]
-    if opened.sources.frames:
-        wanted += ["table", "stacks"]
+def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[Path]]:
+    """Make the picture of an opened recipe and write everything that belongs to it and is not there yet.
+
+    Gives what the words and numbers of the run need, with the results of the nodes ``also``, and every file of the result.
+    """
     outputs.claim_folder(opened, folder)
-    values = opened.get_all(*dict.fromkeys(wanted))
-    _collect_words(opened, values)
-    written = outputs.write_result(opened, values, folder)
+    ledger = Ledger.read(folder)
+    wanted = outputs.outputs_of(opened)
+    stale = [output for output in wanted if not ledger.is_current(output.name, outputs.made_from(opened, output))]
+    nodes = ["curve", "white", "sky_facts", "negative_share", *(f"facts/{name}" for name in opened.names.roles), *also]
+    nodes += [node for output in stale for node in output.nodes]
     if opened.sources.frames:
-        written += outputs.write_grade(opened, values["table"], folder)
+        nodes += ["table", "stacks"]
+    values = opened.get_all(*dict.fromkeys(nodes))
+    _collect_words(opened, values)
+    outputs.write_outputs(opened, folder, stale, values)
+    for output in stale:
+        ledger.note(output.name, outputs.made_from(opened, output) or "")
+    written = [folder / output.name for output in wanted if (folder / output.name).exists()]
+    if opened.sources.frames:
+        written.append(folder / "grade" / "frames.csv")
+        outputs.write_table(values["table"], written[-1])
         written += outputs.link_stacks(opened, values["stacks"], folder)
-    written += outputs.write_pictures(values, folder)
-    written += outputs.write_records(opened, values, folder)
+    written += outputs.write_records(opened, values, folder, written=ledger.written)
     return values, written
 
 
 def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
     """What the steps had to say becomes warnings."""
-    names = opened.names
-    base = names.sky_of[names.colour]
-    spoken = {"flatten": values[f"sky/{base}"].words, "white": values["white"].words}
-    for name in names.roles:
-        spoken[f"split {name}"] = values[f"split/{name}"].words
-        spoken[f"stars {name}"] = values[f"psf/{name}"].words
-        spoken[f"stack {name}"] = (*values[f"stack/{name}"].words, *values[f"brightness/{name}"].words)
+    spoken = {"flatten": values["sky_facts"].words, "white": values["white"].words}
+    for name in opened.names.roles:
+        spoken |= {f"{step} {name}": words for step, words in values[f"facts/{name}"].words.items()}
     if "stacks" in values:
         spoken["stack"] = values["stacks"].report.words
         spoken["grade"] = values["table"].words
     for code, words in spoken.items():
         for text in words:
             opened.warn(code.split()[0], f"{code}: {text}")
+    if values["negative_share"] > MOST_NEGATIVE:
+        text = f"{values['negative_share']:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
+        opened.warn("stars_negative", text)
 
 
 def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto: str | None, execution: Execution) -> Answer:
@@ -416,7 +424,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
             return _run_upto(opened, upto, folder)
         values, written = render(opened, folder)
         facts = outputs.result_facts(opened, values)
-        widths = ", ".join(f"{name} {values[f'psf/{name}'].centre.fwhm_major:.2f} px" for name in opened.names.roles)
+        widths = ", ".join(f"{name} {values[f'facts/{name}'].star.fwhm_major:.2f} px" for name in opened.names.roles)
         lines = [
             f"{loaded.target}: the picture is {written[0]}.",
             f"Star widths along the long axis: {widths}.",
@@ -435,10 +443,10 @@ def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
     names = [node.name for node in opened.graph]
     node = step_node(opened.recipe, step, names)
     outputs.claim_folder(opened, folder)
-    values = opened.get_all(node)
+    values = opened.get_all(node, *(["picture/grade"] if node == "table" else []))
     written: list[Path] = []
     if step == "grade" and node == "table":
-        written = outputs.write_grade(opened, values["table"], folder)
+        written = outputs.write_grade(opened, values, folder)
     if step == "stack" and node == "stacks":
         written = outputs.link_stacks(opened, values["stacks"], folder)
     if step in {"flatten", "split", "detail", "colour", "combine", "stars"}:

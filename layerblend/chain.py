@@ -25,6 +25,7 @@ from layerblend.kinds import (
     LinearRGB,
     Mask,
     Plane,
+    Shape,
     Stack,
     StarShape,
     Weight,
@@ -47,7 +48,7 @@ from layerblend.steps.flatten import Flattened, apply_sky, flatten
 from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
-from layerblend.steps.rank import rank_frames
+from layerblend.steps.rank import kept_count, rank_frames
 from layerblend.steps.split import Split, split_stars
 from layerblend.steps.white import White, white_balance
 
@@ -467,7 +468,55 @@ def cover_of(linear: LinearRGB) -> Cover:
     return Cover(np.isfinite(working_luminance(linear)), brightest_light([linear]))
 
 
+# ---------------------------------------------------------------- what the steps have to say
+@dataclass(frozen=True)
+class StackFacts:
+    """What is told of a stack in use, so that its pictures need not be opened for it: size, header, star image, split, words by step."""
+
+    height: int
+    width: int
+    cards: tuple[tuple[str, Any, str], ...]
+    top_down: bool
+    star: Shape
+    checks: Mapping[str, float]
+    words: Mapping[str, tuple[str, ...]]
+
+
+def stack_facts(stack: Stack, brightness: Brightness, shape: StarShape, split: Split) -> StackFacts:
+    """Numbers and words of a stack, its star image and its split."""
+    words = {"split": split.words, "stars": shape.words, "stack": (*stack.words, *brightness.words)}
+    height, width = stack.mean.shape[:2]
+    return StackFacts(height, width, tuple(stack.cards), stack.top_down, shape.centre, split.checks, words)
+
+
+@dataclass(frozen=True)
+class SkyFacts:
+    """What flattening found, in sigma of a pixel: gradient before and after, by channel."""
+
+    before: Array
+    after: Array
+    frame_filling: bool
+    uncertain: float
+    words: tuple[str, ...]
+
+
+def sky_facts(sky: Flattened) -> SkyFacts:
+    """Numbers and words of the flattening."""
+    return SkyFacts(sky.before, sky.after, sky.frame_filling, sky.uncertain, sky.words)
+
+
+def negative_share(stars: StarLight) -> float:
+    """Share of the star layer below 0: half of its blank sky is; more means that stars left holes."""
+    return float(np.mean(stars.layer < 0))
+
+
 # ---------------------------------------------------------------- pictures of the steps
+def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str) -> bytes:
+    """The frames night by night and their ranking, as a PNG."""
+    kept = {name: kept_count(share, len(table.used)) for name, share in shares.items() if table.used}
+    return plots.grade_report(table, kept=kept, title=title)
+
+
 def flatten_png(stack: Stack, sky: Flattened) -> bytes:
     """What flattening did, as a PNG."""
     samples = sky.samples

@@ -2,34 +2,34 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from layerblend import chain
+from layerblend import __version__, chain
 from layerblend.chain import StackPass
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import provenance, write_json
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
-from layerblend.kinds import Array, FrameTable, Mask, Stack
+from layerblend.kinds import Array, FrameTable
 from layerblend.plan import stack_paths
 from layerblend.recipe.load import dump_recipe, recipe_data
-from layerblend.report import plots
-from layerblend.runs import Run
-from layerblend.steps.rank import kept_count
+from layerblend.runs import Run, step_bar, worker_count
 
 DISPLAY_WRITERS = {"tiff": write_tiff, "png": write_png, "jpeg": write_jpeg}
 RESULTS = {"tiff": "result.tif", "png": "result.png", "fits": "result.fits", "jpeg": "result.jpg"}
-LAYERS = ("starless", "stars", "detail", "colour")
+LAYERS = {"starless": "base", "stars": "starlight", "detail": "detail", "colour": "colour"}
 STEP_ARRAYS = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
 STEP_PICTURES = ("combine", "stars")
-MOST_NEGATIVE = 0.6  # half of the layer is noise around 0; more means that stars left holes
 Box = tuple[int, int, int, int]
 
 
@@ -70,12 +70,11 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
         raise StoppedError(text, file=folder, key="output.folder", code="cannot_write") from error
 
 
-def write_grade(run: Run, table: FrameTable, folder: Path) -> list[Path]:
+def write_grade(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
     """The table of the frames and its plots."""
     csv, png = folder / "grade" / "frames.csv", folder / "grade" / "report.png"
-    write_table(table, csv)
-    kept = {n: kept_count(s.keep, len(table.used)) for n, s in run.recipe.stacks.items() if s.keep is not None and table.used}
-    write_bytes(png, plots.grade_report(table, kept=kept, title=run.recipe.target))
+    write_table(values["table"], csv)
+    write_bytes(png, values["picture/grade"])
     return [csv, png]
 
 
@@ -116,62 +115,103 @@ def _is_there(source: Path, target: Path) -> bool:
 
 
 # ---------------------------------------------------------------- the result
-def write_result(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
-    """The finished picture in every wanted format, and its layers."""
+@dataclass(frozen=True)
+class Output:
+    """One file of the result folder: the nodes that it is made of, and how they are written; gives the number of clipped values."""
+
+    name: str
+    nodes: tuple[str, ...]
+    write: Callable[[Path, Mapping[str, Any]], int | None]
+
+
+def outputs_of(run: Run) -> list[Output]:
+    """Every picture, layer and plot of a recipe."""
     formats = run.recipe.output.formats
-    colour: Stack = values[f"stack/{run.names.colour}"]
-    box = crop_box(run, values)
-    picture = _cropped(values["result"], box)
-    cards, top_down = crop_cards(colour.cards, box, values["result"].shape[0], colour.top_down), colour.top_down
-    curve = values["curve"]
-    most = max(values[f"cover/{role}"].brightest for role in run.names.roles)
-    covered = _cropped(values[f"cover/{run.names.colour}"].covered, box)
-    written = _write_display(folder, picture, formats, run)
+    found = [Output(RESULTS[kind], *_display(run, DISPLAY_WRITERS[kind], "result")) for kind in formats if kind in DISPLAY_WRITERS]
     if "fits" in formats:
-        light = _with_gaps(chain.linear_light(picture, curve, most), covered)
-        write_fits(folder / RESULTS["fits"], light, cards=[*cards, *_curve_cards(curve)], top_down=top_down)
-        written.append(folder / RESULTS["fits"])
-    layers = {
-        "starless": (values["base"].picture, None),
-        "stars": (np.clip(values["starlight"].layer, 0, 1), None),
-        "detail": (None, values["detail"].light),
-        "colour": (None, values["colour"].image),
-    }
-    for name, (display, linear) in layers.items():
-        if display is None:
-            linear = _cropped(linear, box)
-            display = chain.stretch(linear, curve)
-        else:
-            display = _cropped(display, box)
-            linear = _with_gaps(chain.linear_light(display, curve, most), covered)
-        written += _write_layer(folder / "layers" / name, display, linear, [*cards, *_curve_cards(curve)], top_down)
-    clipped = float(np.mean(values["starlight"].layer < 0))
-    if clipped > MOST_NEGATIVE:
-        text = f"{clipped:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
-        run.warn("stars_negative", text)
-    return written
+        found.append(Output(RESULTS["fits"], *_linear(run, "result")))
+    for layer, node in LAYERS.items():
+        found.append(Output(f"layers/{layer}.tif", *_display(run, write_tiff, node)))
+        found.append(Output(f"layers/{layer}.fits", *_linear(run, node)))
+    pictures = {"grade": "grade/report.png", "flatten": "steps/flatten.png", "split": "steps/split.png", "rejected": "stacks/rejected.png"}
+    for picture, name in pictures.items():
+        if f"picture/{picture}" in run.graph:
+            found.append(Output(name, *_plot(f"picture/{picture}")))
+    return found
 
 
-def _with_gaps(linear: Array, covered: Mask) -> Array:
-    """NaN where there is no data; pictures show the sky's grey there."""
-    linear[~covered] = np.nan
-    return linear
+def made_from(run: Run, output: Output) -> str | None:
+    """Key of all that shapes a file; None while a frame is still unread."""
+    keys = [run.runner.key_if_known(node) for node in output.nodes]
+    if None in keys:
+        return None
+    return hashlib.sha256(repr((__version__, output.name, run.recipe.output.crop, keys)).encode()).hexdigest()
 
 
-def _write_display(folder: Path, picture: Array, formats: Iterable[str], run: Run) -> list[Path]:
-    written = [folder / RESULTS[kind] for kind in formats if kind in DISPLAY_WRITERS]
-    clipped = [DISPLAY_WRITERS[kind](folder / RESULTS[kind], picture) for kind in formats if kind in DISPLAY_WRITERS]
-    if any(clipped):
-        run.warn("clipped", f"{clipped[0] / picture.size:.3%} of the values lay outside 0..1 and were clipped.", str(written[0]))
-    return written
+def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Mapping[str, Any]) -> list[Path]:
+    """Write several files, as many at a time as there are workers; gives those that there was something to write for."""
+    with (
+        ThreadPoolExecutor(worker_count(run.execution)) as pool,
+        step_bar(run.execution, "writing", len(outputs)) as advance,
+    ):
+        for output, clipped in zip(outputs, pool.map(lambda o: o.write(folder / o.name, values), outputs), strict=True):
+            advance()
+            if clipped:
+                text = f"{clipped} values of {output.name} lay outside 0..1 and were clipped."
+                run.warn("clipped", text, str(folder / output.name))
+    return [folder / output.name for output in outputs if (folder / output.name).exists()]
 
 
-def _write_layer(stem: Path, display: Array, linear: Array, cards: Any, top_down: bool) -> list[Path]:
-    """One layer twice: 16-bit display TIFF and linear FITS."""
-    tif, fits = stem.with_name(stem.name + ".tif"), stem.with_name(stem.name + ".fits")
-    write_tiff(tif, display)
-    write_fits(fits, linear, cards=cards, top_down=top_down)
-    return [tif, fits]
+def _pixels(value: Any) -> tuple[Array, bool]:
+    """What a node's picture is, and whether it is linear light."""
+    if isinstance(value, chain.Base):
+        return value.picture, False
+    if isinstance(value, chain.StarLight):
+        return np.clip(value.layer, 0, 1), False
+    if isinstance(value, chain.DetailLayer):
+        return value.light, True
+    if isinstance(value, chain.ColourLayer):
+        return value.image, True
+    return value, False
+
+
+def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str, ...], Callable[..., int]]:
+    """A display picture in one format."""
+
+    def write(path: Path, values: Mapping[str, Any]) -> int:
+        picture, linear = _pixels(values[node])
+        picture = _cropped(picture, crop_box(run, values))
+        return writer(path, chain.stretch(picture, values["curve"]) if linear else picture)
+
+    return (node, "curve", *_crop_nodes(run)), write
+
+
+def _linear(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
+    """A picture in linear light as FITS, NaN where there is no data."""
+    colour = run.names.colour
+    covers = tuple(f"cover/{role}" for role in run.names.roles)
+
+    def write(path: Path, values: Mapping[str, Any]) -> None:
+        picture, linear = _pixels(values[node])
+        box, curve, facts = crop_box(run, values), values["curve"], values[f"facts/{colour}"]
+        picture = _cropped(picture, box)
+        if not linear:
+            picture = chain.linear_light(picture, curve, max(values[cover].brightest for cover in covers))
+            picture[~_cropped(values[f"cover/{colour}"].covered, box)] = np.nan
+        cards = crop_cards(facts.cards, box, facts.height, facts.top_down)
+        write_fits(path, picture, cards=[*cards, *_curve_cards(curve)], top_down=facts.top_down)
+
+    return (node, "curve", f"facts/{colour}", *covers), write
+
+
+def _plot(node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
+    """A plot that a node has drawn."""
+
+    def write(path: Path, values: Mapping[str, Any]) -> None:
+        if values[node]:
+            write_bytes(path, values[node])
+
+    return (node,), write
 
 
 def _curve_cards(curve: Any) -> list[tuple[str, Any, str]]:
@@ -180,6 +220,11 @@ def _curve_cards(curve: Any) -> list[tuple[str, Any, str]]:
         ("LB_S", curve.s, "softening of the curve, linear light"),
         ("LB_NORM", curve.norm, "code = asinh((v + p)/s)/norm, largest channel"),
     ]
+
+
+def _crop_nodes(run: Run) -> tuple[str, ...]:
+    """What the crop depends on."""
+    return tuple(f"cover/{role}" for role in run.names.roles) if run.recipe.output.crop is not None else ()
 
 
 def _cropped(picture: Array, box: Box | None) -> Array:
@@ -191,7 +236,7 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
     crop = run.recipe.output.crop
     if crop is None:
         return None
-    height, width = values["result"].shape[:2]
+    height, width = values[f"cover/{run.names.colour}"].covered.shape
     if crop != "common":
         x0, y0, x1, y1 = crop
         if x0 >= width or y0 >= height:
@@ -228,19 +273,6 @@ def crop_cards(cards: Iterable[tuple[str, Any, str]], box: Box | None, height: i
     ]
 
 
-def write_pictures(values: Mapping[str, Any], folder: Path) -> list[Path]:
-    """Pictures of what flattening, star separation and rejection did."""
-    places = {
-        "picture/flatten": folder / "steps" / "flatten.png",
-        "picture/split": folder / "steps" / "split.png",
-        "picture/rejected": folder / "stacks" / "rejected.png",
-    }
-    written = [(path, values[node]) for node, path in places.items() if values.get(node)]
-    for path, data in written:
-        write_bytes(path, data)
-    return [path for path, _ in written]
-
-
 def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
     """What one step made, linear FITS or display TIFF, for a look at it before the rest is run."""
     if step in STEP_ARRAYS:
@@ -252,7 +284,9 @@ def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
     return [path]
 
 
-def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, measures: Any = None) -> list[Path]:
+def write_records(
+    run: Run, values: Mapping[str, Any], folder: Path, *, written: Mapping[str, Any] | None = None, measures: Any = None
+) -> list[Path]:
     """The complete recipe with every default, and where the result comes from."""
     recipe, record = folder / "recipe.yaml", folder / "provenance.json"
     write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
@@ -262,18 +296,19 @@ def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, measures
     facts = provenance(recipe=recipe_data(run.recipe), inputs=input_files(run), hashes=hashes, measures=measures, words=words)
     facts["home"] = str(run.recipe.home)
     facts["facts"] = result_facts(run, values)
+    facts["written"] = written or {}
     write_json(record, facts)
     return [recipe, record]
 
 
 def result_facts(run: Run, values: Mapping[str, Any]) -> dict[str, Any]:
     """Numbers of the run that are worth keeping: sky, white, star widths, separation, curve."""
-    base = run.names.sky_of[run.names.colour]
-    sky, white = values[f"sky/{base}"], values["white"]
+    sky, white = values["sky_facts"], values["white"]
+    told = {name: values[f"facts/{name}"] for name in run.names.roles}
     return {
         "sky": {"before_sigma": sky.before, "after_sigma": sky.after, "frame_filling": sky.frame_filling, "uncertain_sigma": sky.uncertain},
         "white": {"factors": white.factors, "along_percent": white.along, "across_percent": white.across, "source": white.source},
-        "stars": {name: values[f"psf/{name}"].centre._asdict() for name in run.names.roles},
-        "split": {name: values[f"split/{name}"].checks for name in run.names.roles},
+        "stars": {name: facts.star._asdict() for name, facts in told.items()},
+        "split": {name: facts.checks for name, facts in told.items()},
         "curve": values["curve"],
     }

@@ -85,6 +85,7 @@ def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., An
             *_picture_nodes(recipe, names),
             *_half_nodes(recipe, names),
             *_plain_nodes(names),
+            *_fact_nodes(names),
             *_step_pictures(recipe, names),
         ]
     )
@@ -328,6 +329,20 @@ def _plain_nodes(names: Names) -> list[Node]:
     ]
 
 
+def _fact_nodes(names: Names) -> list[Node]:
+    """Numbers and words of the steps by themselves; kept, so that a new blend opens no picture for them."""
+    of_stacks = [
+        Node(f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in ("stack", "brightness", "psf", "split")))
+        for name in names.roles
+    ]
+    sky = names.sky_of[names.colour]
+    return [
+        *of_stacks,
+        Node("sky_facts", chain.sky_facts, inputs=(f"sky/{sky}",)),
+        Node("negative_share", chain.negative_share, inputs=("starlight",)),
+    ]
+
+
 def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
     """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
     base, colour = names.sky_of[names.colour], names.colour
@@ -335,6 +350,10 @@ def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
         Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}")),
         Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}")),
     ]
+    if any(spec.from_frames for spec in recipe.stacks.values()):
+        shares = {name: spec.keep for name, spec in recipe.stacks.items() if spec.from_frames}
+        settings = {"shares": shares, "title": recipe.target}
+        nodes.append(Node("picture/grade", chain.grade_png, settings=settings, inputs=("table",)))
     if recipe.stacks[base].from_frames:
         nodes.append(Node("picture/rejected", chain.rejection_png, inputs=(f"stack/{base}",)))
     return nodes
