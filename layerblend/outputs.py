@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import numpy as np
@@ -149,12 +150,23 @@ def made_from(run: Run, output: Output) -> str | None:
 
 
 def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Mapping[str, Any]) -> list[Path]:
-    """Write several files, as many at a time as there are workers; gives those that there was something to write for."""
-    with (
-        ThreadPoolExecutor(worker_count(run.execution)) as pool,
-        step_bar(run.execution, "writing", len(outputs)) as advance,
-    ):
-        for output, clipped in zip(outputs, pool.map(lambda o: o.write(folder / o.name, values), outputs), strict=True):
+    """Write several files, as many at a time as there are workers; gives those that there was something to write for.
+
+    After the first that fails (a full disk) no other is begun.
+    """
+    failed = Event()
+
+    def write(output: Output) -> int:
+        if failed.is_set():
+            return 0
+        try:
+            return output.write(folder / output.name, values) or 0
+        except BaseException:
+            failed.set()
+            raise
+
+    with ThreadPoolExecutor(worker_count(run.execution)) as pool, step_bar(run.execution, "writing", len(outputs)) as advance:
+        for output, clipped in zip(outputs, pool.map(write, outputs), strict=True):
             advance()
             if clipped:
                 text = f"{clipped} values of {output.name} lay outside 0..1 and were clipped."
