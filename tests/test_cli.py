@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 from astropy.io import fits
+from PIL import Image
 
 from layerblend import api, cli
 from layerblend.errors import StoppedError
