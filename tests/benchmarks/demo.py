@@ -10,7 +10,6 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -22,24 +21,11 @@ from layerblend.kinds import Array
 from layerblend.maths.robust import mad_sigma
 from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.rank import rank_frames
+from tests.benchmarks.bars import Line
 
 SIZE, FRAMES = (960, 640), 48
 SEEDS = (1, 301, 302)
 BIG = (3, 3000, 4000)
-
-
-@dataclass(frozen=True)
-class Line:
-    """One bar and how it was met; ``above``: the figure must not fall below the bar."""
-
-    name: str
-    figure: float
-    bar: float
-    above: bool = False
-
-    def __str__(self) -> str:
-        met = self.figure >= self.bar if self.above else self.figure <= self.bar
-        return f"{self.name:74s} {self.figure:10.3f} {'>=' if self.above else '<='} {self.bar:<8g} {'met' if met else 'NOT MET'}"
 
 
 def processor_seconds(work: Callable[[], object]) -> float:

@@ -12,7 +12,7 @@ import resource
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -26,6 +26,7 @@ from layerblend.maths.perceptual import decode_srgb, encode_srgb, lab_to_linear,
 from layerblend.report.page import comparison_page, make_views
 from layerblend.report.places import choose_places
 from layerblend.report.plots import grade_report
+from tests.benchmarks.bars import Line
 from tests.report.test_plots import make_table
 from tests.scenes.evidence import Scene, draw_stack, make_curve, make_scene, make_subject, noise_power, signal_power
 
@@ -34,20 +35,6 @@ FWHM = {0: 2.8, 1: 3.4, 2: 4.0, 3: 4.8}
 ALL, BEST = dict.fromkeys(range(4), 1.0), {0: 1.0, 1: 1.0}
 DEEP = {group: 1 / width**2 for group, width in FWHM.items()}
 ONE_SEVENTH = 1 / 3  # SNR of the full stack where the correlation is 1/7
-
-
-@dataclass(frozen=True)
-class Line:
-    """One bar and how it was met; ``above``: the figure must not fall below the bar."""
-
-    name: str
-    figure: float
-    bar: float
-    above: bool = False
-
-    def __str__(self) -> str:
-        met = self.figure >= self.bar if self.above else self.figure <= self.bar
-        return f"{self.name:86s} {self.figure:10.4f} {'>=' if self.above else '<='} {self.bar:<8g} {'met' if met else 'NOT MET'}"
 
 
 # ---------------------------------------------------------------- ring correlation against truth

@@ -10,7 +10,6 @@ import argparse
 import time
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +21,7 @@ from layerblend.maths.moffat import axes_of
 from layerblend.maths.robust import band_noise
 from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.psf import measure_psf
+from tests.benchmarks.bars import Line
 from tests.scenes.stars import add_stars, debayered, random_catalogue, star_field
 
 FRESH = (101, 102, 103)
@@ -36,20 +36,6 @@ SCENES: dict[str, dict[str, Any]] = {
     "1500 stars, resampled noise": {"stars": 1500, "correlated": True},
 }
 SHAPES = ({"fwhm": 3.4, "eccentricity": 0.4, "angle": 40.0}, {"fwhm": 5.0, "eccentricity": 0.5, "angle": 100.0})
-
-
-@dataclass(frozen=True)
-class Line:
-    """One bar and how it was met."""
-
-    name: str
-    figure: float
-    bar: float
-    unit: str = ""
-
-    def __str__(self) -> str:
-        verdict = "met" if self.figure <= self.bar else "NOT MET"
-        return f"{self.name:72s} {self.figure:9.4f} {self.unit:4s} <= {self.bar:<7g} {verdict}"
 
 
 def processor_seconds(function: Callable[[], Any], repeats: int = 3) -> float:

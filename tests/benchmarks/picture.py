@@ -27,6 +27,7 @@ from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, deconvolve, detail_gates, sharpen_gates
+from tests.benchmarks.bars import verdict
 from tests.scenes.picture import DrawnStack, Scene, draw_scene, star_stamp
 
 FRESH = (21, 22, 23, 24, 25)
@@ -460,9 +461,8 @@ def report(seeds: Sequence[int], parts: Sequence[str], **scene_options: float) -
             values = [figures[name] for figures in found[part]]
             sign, bar = BARS.get(part, {}).get(name, ("", float("nan")))
             worst = min(values) if sign == ">=" else max(values)
-            met = worst >= bar if sign == ">=" else worst <= bar
-            verdict = f"{sign} {bar:g}  {'met' if met else 'NOT MET'}" if sign else ""
-            print(f"{part:8s} {name:24s} {' '.join(f'{v:9.4g}' for v in values)}   worst {worst:9.4g}  {verdict}", flush=True)
+            told = f"{sign} {bar:g}  {verdict(worst, bar, sign == '>=')}" if sign else ""
+            print(f"{part:8s} {name:24s} {' '.join(f'{v:9.4g}' for v in values)}   worst {worst:9.4g}  {told}", flush=True)
 
 
 def main() -> None:

@@ -30,6 +30,7 @@ from layerblend.kinds import FrameMeasure, FrameRow, FrameTable
 from layerblend.stacking import build_stacks
 from layerblend.steps import match
 from layerblend.steps import stack as step
+from tests.benchmarks.bars import Line
 from tests.scenes.frames import WHITE, FrameScene, simulate
 
 FRESH = (201, 202, 203)
@@ -39,22 +40,6 @@ FRACTIONS = (0.25, 0.5, 0.75, 1.0)
 NO_GAPS = np.zeros((0, 4), np.int32)
 SPECS = {"best25": 0.25, "best50": 0.5, "best75": 0.75, "all": 1.0}
 F = np.float32
-
-
-@dataclass(frozen=True)
-class Line:
-    """One bar and how it was met; ``least`` bars are met from below."""
-
-    name: str
-    figure: float
-    bar: float
-    unit: str = ""
-    least: bool = False
-
-    def __str__(self) -> str:
-        good = self.figure >= self.bar if self.least else self.figure <= self.bar
-        side, verdict = ">=" if self.least else "<=", "met" if good else "NOT MET"
-        return f"{self.name:78s} {self.figure:9.4f} {self.unit:4s} {side} {self.bar:<7g} {verdict}"
 
 
 # ---------------------------------------------------------------- truth
@@ -333,8 +318,8 @@ def peer_lines(folder: Path) -> Iterator[Line]:
         for keep in FRACTIONS:
             sigma_clip(cube[: int(60 * keep)], sigma=3, maxiters=1, cenfunc="median", stdfunc="mad_std", axis=0, masked=False).mean(0)
 
-    yield Line("four ccdproc.combine over the pass (median, MAD, one round)", seconds(with_ccdproc) / warm, 10, "x", least=True)
-    yield Line("four astropy sigma_clip over the pass (median, MAD, one round)", seconds(with_astropy) / warm, 6, "x", least=True)
+    yield Line("four ccdproc.combine over the pass (median, MAD, one round)", seconds(with_ccdproc) / warm, 10, "x", above=True)
+    yield Line("four astropy sigma_clip over the pass (median, MAD, one round)", seconds(with_astropy) / warm, 6, "x", above=True)
 
 
 def memory_line(folder: Path, paths: Sequence[Path], label: str) -> Line:
@@ -366,7 +351,7 @@ def large_lines(folder: Path) -> Iterator[Line]:
     size = 600 * 3 * 2822 * 4144 * 2
     with ThreadPoolExecutor(2) as pool:
         took = seconds(lambda: build_stacks(table, SPECS, folder=folder / "out", level_sky="off", match_brightness=False, executor=pool))
-    yield Line(f"600 x 12 MP x 3 in {took:.0f} s", size / took / 1e9, 0.8, "GB/s", least=True)
+    yield Line(f"600 x 12 MP x 3 in {took:.0f} s", size / took / 1e9, 0.8, "GB/s", above=True)
     yield memory_line(folder, links, "600 x 12 MP x 3 uint16, two workers")
 
 
