@@ -6,8 +6,8 @@ import pytest
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
 from layerblend.steps.flatten import apply_sky, flatten
-from layerblend.steps.flatten.fit import fit_sky, legendre_design
-from layerblend.steps.flatten.sky import _plane_through, _runs_away
+from layerblend.steps.flatten.fit import fit_sky
+from layerblend.steps.flatten.sky import RUNS_AWAY, _plane_through, _runs_away
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import flatten_score, make_scene
 
@@ -94,9 +94,20 @@ def test_a_surface_that_runs_away_beyond_its_samples_becomes_a_plane() -> None:
     coefficients[0], coefficients[6] = 5.0, 40.0  # a level, and the highest power in one direction
     wild = replace(fit, degree=6, coefficients=coefficients, rows=rows, weight=np.ones((middle.sum(), 3)))
     assert _runs_away(wild)
-    plane = _plane_through(wild)
-    assert plane.shape == (3, 3)
-    u, v = rows.u[middle], rows.v[middle]
-    wanted = legendre_design(u, v, 6) @ coefficients
-    got = legendre_design(u, v, 1) @ plane
-    assert np.allclose(got.mean(0), wanted.mean(0), atol=1e-6)
+    # a level and a tilt come back as they are: Legendre terms stand by the power of one direction, then of the other
+    tilt = replace(wild, coefficients=np.zeros((28, 3)))
+    for term, value in ((0, 5.0), (1, 2.0), (7, -3.0)):
+        tilt.coefficients[term] = value
+    np.testing.assert_allclose(_plane_through(tilt), [[5.0] * 3, [2.0] * 3, [-3.0] * 3], atol=1e-9)
+
+
+def test_where_the_model_would_run_away_the_picture_loses_a_plane_and_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    scene = make_scene(31, shape=(320, 480), n_stars=60, with_galaxy=False)
+    bent = flatten(scene.image)
+    assert RUNS_AWAY not in bent.words
+    monkeypatch.setattr("layerblend.steps.flatten.sky._runs_away", lambda fit: True)
+    plane = flatten(scene.image)
+    assert RUNS_AWAY in plane.words
+    for model, straight in ((bent.model, False), (plane.model, True)):
+        bends = np.abs(np.diff(model.astype(float)[::8, ::8], 2, axis=1)).max() / np.ptp(model)
+        assert (bends < 1e-5) == straight
