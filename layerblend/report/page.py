@@ -145,9 +145,9 @@ def _table(comparison: Mapping[str, Any]) -> str:
     missing = f'<h2>Not compared</h2>\n<ul class="words">{missing}</ul>' if missing else ""
     return f"""<h2 id="measures">Measures</h2>
 <div class="bar"><label><input type="checkbox" id="only">only measures with a difference</label></div>
-<div class="scroll" tabindex="0" role="region" aria-labelledby="measures"><table>
-<caption>A is {_text(comparison["a"])}, B is {_text(comparison["b"])}. Bars: {confidence} interval of A &minus; B; the upright line is zero.
-Every row has its own scale.</caption>
+<p class="state" id="bars">A is {_text(comparison["a"])}, B is {_text(comparison["b"])}. Bars: {confidence} interval of A &minus; B; the
+upright line is zero. Every row has its own scale.</p>
+<div class="scroll" tabindex="0" role="region" aria-labelledby="measures"><table aria-describedby="bars">
 <thead><tr><th scope="col">Verdict</th><th scope="col">Measure</th><th scope="col">Better</th><th scope="col">A</th><th scope="col">B</th>
 <th scope="col">A &minus; B</th><th scope="col">{confidence} interval</th></tr></thead>
 <tbody>
