@@ -263,7 +263,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
         values = opened.get_all("table", "picture/grade")
         table = values["table"]
-        written = outputs.write_grade(opened, values, folder)
+        written = outputs.write_frames(opened, values, folder)
         if csv is not None:
             outputs.write_table(table, csv)
             written.append(csv)
@@ -339,10 +339,10 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         if "stacks" not in opened.graph:
             raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
         outputs.claim_folder(opened, folder)
-        pictures = [o for o in outputs.outputs_of(opened) if o.nodes in (("picture/grade",), ("picture/rejected",))]
-        values = opened.get_all("table", "stacks", *(node for picture in pictures for node in picture.nodes))
-        written = [*outputs.write_outputs(opened, folder, pictures, values), folder / "grade" / "frames.csv"]
-        outputs.write_table(values["table"], written[-1])
+        plots = outputs.plots_of(opened, "rejected")
+        values = opened.get_all("table", "picture/grade", "stacks", *(node for plot in plots for node in plot.nodes))
+        written = outputs.write_frames(opened, values, folder)
+        written += outputs.write_outputs(opened, folder, plots, values)
         written += outputs.link_stacks(opened, values["stacks"], folder)
         rows = values["stacks"].report.stacks
         for text in values["stacks"].report.words:
@@ -446,7 +446,7 @@ def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
     values = opened.get_all(node, *(["picture/grade"] if node == "table" else []))
     written: list[Path] = []
     if step == "grade" and node == "table":
-        written = outputs.write_grade(opened, values, folder)
+        written = outputs.write_frames(opened, values, folder)
     if step == "stack" and node == "stacks":
         written = outputs.link_stacks(opened, values["stacks"], folder)
     if step in {"flatten", "split", "detail", "colour", "combine", "stars"}:

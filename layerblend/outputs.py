@@ -29,6 +29,7 @@ from layerblend.runs import Run, step_bar, worker_count
 DISPLAY_WRITERS = {"tiff": write_tiff, "png": write_png, "jpeg": write_jpeg}
 RESULTS = {"tiff": "result.tif", "png": "result.png", "fits": "result.fits", "jpeg": "result.jpg"}
 LAYERS = {"starless": "base", "stars": "starlight", "detail": "detail", "colour": "colour"}
+PLOTS = {"grade": "grade/report.png", "flatten": "steps/flatten.png", "split": "steps/split.png", "rejected": "stacks/rejected.png"}
 STEP_ARRAYS = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
 STEP_PICTURES = ("combine", "stars")
 Box = tuple[int, int, int, int]
@@ -47,8 +48,7 @@ def planned_files(run: Run, folder: Path) -> list[Path]:
     names += [f"layers/{layer}.{ending}" for layer in LAYERS for ending in ("tif", "fits")]
     names += [f"steps/{step}.fits" for step in STEP_ARRAYS] + [f"steps/{step}.tif" for step in STEP_PICTURES]
     names += [f"stacks/{name}.fits" for name, spec in run.recipe.stacks.items() if spec.from_frames]
-    names += ["stacks/rejected.png", "grade/frames.csv", "grade/report.png", "steps/flatten.png", "steps/split.png"]
-    return [folder / name for name in (*names, "recipe.yaml", "provenance.json")]
+    return [folder / name for name in (*names, *PLOTS.values(), "grade/frames.csv", "recipe.yaml", "provenance.json")]
 
 
 def claim_folder(run: Run, folder: Path, *also: Path) -> None:
@@ -71,12 +71,11 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
         raise StoppedError(text, file=folder, key="output.folder", code="cannot_write") from error
 
 
-def write_grade(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
-    """The table of the frames and its plots."""
-    csv, png = folder / "grade" / "frames.csv", folder / "grade" / "report.png"
+def write_frames(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
+    """The table of the frames and its plot."""
+    csv = folder / "grade" / "frames.csv"
     write_table(values["table"], csv)
-    write_bytes(png, values["picture/grade"])
-    return [csv, png]
+    return [csv, *write_outputs(run, folder, plots_of(run, "grade"), values)]
 
 
 def write_table(table: FrameTable, path: Path) -> None:
@@ -134,11 +133,16 @@ def outputs_of(run: Run) -> list[Output]:
     for layer, node in LAYERS.items():
         found.append(Output(f"layers/{layer}.tif", *_display(run, write_tiff, node)))
         found.append(Output(f"layers/{layer}.fits", *_linear(run, node)))
-    pictures = {"grade": "grade/report.png", "flatten": "steps/flatten.png", "split": "steps/split.png", "rejected": "stacks/rejected.png"}
-    for picture, name in pictures.items():
-        if f"picture/{picture}" in run.graph:
-            found.append(Output(name, *_plot(f"picture/{picture}")))
-    return found
+    return found + plots_of(run)
+
+
+def plots_of(run: Run, *wanted: str) -> list[Output]:
+    """Plots of what single steps did, all that the recipe has or the ``wanted`` of them."""
+    return [
+        Output(name, *_plot(f"picture/{picture}"))
+        for picture, name in PLOTS.items()
+        if f"picture/{picture}" in run.graph and (not wanted or picture in wanted)
+    ]
 
 
 def made_from(run: Run, output: Output) -> str | None:
@@ -296,19 +300,17 @@ def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
     return [path]
 
 
-def write_records(
-    run: Run, values: Mapping[str, Any], folder: Path, *, written: Mapping[str, Any] | None = None, measures: Any = None
-) -> list[Path]:
-    """The complete recipe with every default, and where the result comes from."""
+def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, written: Mapping[str, Any]) -> list[Path]:
+    """The complete recipe with every default, where the result comes from, and what was ``written`` from what."""
     recipe, record = folder / "recipe.yaml", folder / "provenance.json"
     write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
     known = {str(info.path): run.runner.store.files.known(info.path) or "" for info in run.sources.frames}
     words = [note["text"] for note in run.warnings]
     hashes = {path: key for path, key in known.items() if key}
-    facts = provenance(recipe=recipe_data(run.recipe), inputs=input_files(run), hashes=hashes, measures=measures, words=words)
+    facts = provenance(recipe=recipe_data(run.recipe), inputs=input_files(run), hashes=hashes, words=words)
     facts["home"] = str(run.recipe.home)
     facts["facts"] = result_facts(run, values)
-    facts["written"] = written or {}
+    facts["written"] = dict(written)
     write_json(record, facts)
     return [recipe, record]
 

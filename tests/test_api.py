@@ -102,6 +102,35 @@ def test_another_detail_stack_reruns_only_what_hangs_on_it(demo: Demo, tmp_path:
     assert not [name for name in names if demo_node(demo, name).keep]
 
 
+def test_a_new_blend_opens_no_picture_of_the_steps_and_writes_only_what_changed(
+    demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "out"
+
+    def blend(*changes: str) -> set[str]:
+        """The files that a run wrote."""
+        times = {path: path.stat().st_mtime_ns for path in out.rglob("*") if path.suffix in {".tif", ".png", ".fits", ".jpg"}}
+        api.blend_recipe(demo.recipe, changes=list(changes), out=out, upto=None, execution=EXECUTION)
+        found = {path: path.stat().st_mtime_ns for path in out.rglob("*") if path.suffix in {".tif", ".png", ".fits", ".jpg"}}
+        return {path.relative_to(out).as_posix() for path, when in found.items() if times.get(path) != when}
+
+    results = {"result.tif", "result.png", "result.fits", "result.jpg"}
+    assert blend() > results | {"layers/detail.fits", "steps/split.png", "grade/report.png"}
+    assert blend() == set()
+    opened: list[str] = []
+    value = Runner.value
+    monkeypatch.setattr(Runner, "value", lambda self, name: (opened.append(name), value(self, name))[1])
+    assert blend("blend.amount=0.5") == results
+    assert not [name for name in opened if name.split("/")[0] in {"split", "psf", "sky", "linear", "detail", "colour", "picture"}]
+    (out / "layers" / "detail.tif").unlink()
+    (out / "layers" / "colour.fits").write_bytes(b"painted over")
+    assert blend("blend.amount=0.5") == {"layers/detail.tif", "layers/colour.fits"}
+    assert (out / "layers" / "colour.fits").stat().st_size > 1000
+    assert {f"layers/{name}.{end}" for name in ("starless", "stars", "detail", "colour") for end in ("tif", "fits")} <= blend(
+        "blend.amount=0.5", "output.crop=[0, 0, 200, 150]"
+    )
+
+
 def demo_node(demo: Demo, name: str) -> Any:
     with open_run(load_recipe(demo.recipe, {"roles.detail.stack": "best75"}), EXECUTION) as run:
         return run.graph[name]

@@ -1,12 +1,21 @@
 """What a run leaves: every file of it, readable as what it is; crops with their reference pixel."""
 
+import time
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
 from PIL import Image
 
-from layerblend.outputs import crop_cards, largest_box
+from layerblend.errors import StoppedError
+from layerblend.outputs import Output, crop_cards, largest_box, write_outputs
+from layerblend.recipe.load import load_recipe
+from layerblend.recipe.schema import Execution
+from layerblend.runs import open_run
 from tests.conftest import SIZE, Demo
 
 WIDTH, HEIGHT = SIZE
@@ -31,6 +40,22 @@ def test_pictures_are_what_they_say(demo: Demo) -> None:
         assert jpeg.size == SIZE and jpeg.info["icc_profile"]
     header = fits.getheader(demo.out / "result.fits")
     assert (header["NAXIS1"], header["NAXIS2"], header["NAXIS3"]) == (WIDTH, HEIGHT, 3) and header["LB_P"] > 0
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_after_a_file_that_fails_no_other_is_begun(demo: Demo, tmp_path: Path, workers: int) -> None:
+    begun: list[str] = []
+
+    def write(path: Path, values: Mapping[str, Any]) -> int:
+        begun.append(path.name)
+        if path.name == "0":
+            raise StoppedError("full", code="disk_full")
+        time.sleep(0.2)
+        return 0
+
+    with open_run(load_recipe(demo.recipe), Execution(workers=workers, quiet=True)) as run, pytest.raises(StoppedError):
+        write_outputs(run, tmp_path, [Output(str(number), (), write) for number in range(8)], {})
+    assert set(begun) <= {str(number) for number in range(workers)}
 
 
 def test_the_largest_box_without_gaps() -> None:

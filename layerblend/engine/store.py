@@ -125,7 +125,7 @@ class Store:
         for part, found in zip(unseen, _at_once(lambda part: _measure(folder, folder / part.name), unseen), strict=True):
             if found != part:
                 raise ValueError(f"{part.name} is not as it was written")
-        settled = [part for part in unseen if now - stamps[part][-1] / 1e9 > SETTLED_NS / 1e9]
+        settled = [part for part in unseen if 1e9 * now - stamps[part][-1] > SETTLED_NS]
         self.notes.remember_whole(((*stamps[part], part.digest) for part in settled), now)
 
     # ------------------------------------------------------------ writing

@@ -1,4 +1,4 @@
-"""Where a result comes from: versions, inputs by content, the complete recipe and the measures, as JSON."""
+"""Where a result comes from: versions, inputs by content and the complete recipe, as JSON."""
 
 from __future__ import annotations
 
@@ -50,7 +50,6 @@ def provenance(
     recipe: Mapping[str, Any],
     inputs: Iterable[str | Path],
     hashes: Mapping[str, str] | None = None,
-    measures: Any = None,
     words: Sequence[str] = (),
 ) -> dict[str, Any]:
     """What a result was made from, as one plain dict.
@@ -60,7 +59,7 @@ def provenance(
     recipe : the complete recipe with every default
     inputs : files that were read; each is listed with its size and sha256
     hashes : sha256 by path for files hashed before (600 frames need not be read again)
-    measures, words : anything measured or said about the result
+    words : anything said about the result
     """
     known = hashes or {}
     listed = [{"file": str(path), "bytes": Path(path).stat().st_size, "sha256": known.get(str(path)) or hash_file(path)} for path in inputs]
@@ -69,7 +68,6 @@ def provenance(
         "versions": versions(),
         "recipe": dict(recipe),
         "inputs": listed,
-        "measures": measures,
         "words": list(words),
     }
 
