@@ -36,10 +36,9 @@ from layerblend.maths.noise import error_map, ground_error, luminance_error, sig
 from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.maths.wavelet import measuring_tiles
-from layerblend.report import plots
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
-from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, limit_green, saturate
+from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
@@ -424,11 +423,47 @@ def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRG
     return blend(base.picture, stars.layer, mode, amount)
 
 
-def full_base(colour: ColourLayer, detail: DetailLayer, curve: Curve, **settings: Any) -> Base:
+@dataclass(frozen=True)
+class AddedLight:
+    """A second filter's starless light as a display plane whose sky is 0, and the frozen operator that calmed it."""
+
+    plane: Plane
+    gates: Gates
+
+
+def added_layer(
+    split: Split, shape: StarShape, sigma: LinearRGB, half_a: LinearRGB | None, half_b: LinearRGB | None, curve: Curve
+) -> AddedLight:
+    """A second filter's light without stars and without its noise, which would veil the sky of the other's."""
+    light, gates = deconvolve_and_keep(
+        working_luminance(split.starless),
+        shape,
+        sigma=luminance_error(sigma),
+        half_difference=luminance_of(half_difference(half_a, half_b)),
+        strength=0.0,
+        grain=0.0,
+    )
+    return AddedLight(_over_sky(light, curve), gates)
+
+
+def _over_sky(light: Plane, curve: Curve) -> Plane:
+    """Light as the layer that lifts a sky to it by screen; nothing where there is no data."""
+    plane = star_layer(light, np.zeros_like(light), curve)
+    return np.where(np.isfinite(light), np.maximum(plane, 0), np.float32(0))
+
+
+def with_added(base: Base, plane: Plane, hue: float, amount: float) -> Base:
+    """The starless picture with a second filter's light screened over it."""
+    return replace(base, picture=blend(base.picture, hue_layer(plane, hue), "screen", amount))
+
+
+def full_base(colour: ColourLayer, detail: DetailLayer, curve: Curve, second: AddedLight | None = None, **settings: Any) -> Base:
     """The starless picture of the whole set."""
+    added = settings.pop("added", None)
     if not detail.resolved:
         settings["sharpen"] = [1.0]
-    return starless_picture(colour.image, detail.light, curve, detail.half_light, None, **settings)
+    base = starless_picture(colour.image, detail.light, curve, detail.half_light, None, **settings)
+    return base if second is None else with_added(base, second.plane, *added)
 
 
 def full_starlight(
@@ -511,30 +546,37 @@ def negative_share(stars: StarLight) -> float:
 
 
 # ---------------------------------------------------------------- pictures of the steps
+def _plots() -> Any:
+    """The drawing of plots, loaded when one is drawn: matplotlib takes a tenth of the time of a new blend."""
+    from layerblend.report import plots
+
+    return plots
+
+
 def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str) -> bytes:
     """The frames night by night and their ranking, as a PNG."""
     kept = {name: kept_count(share, len(table.used)) for name, share in shares.items() if table.used}
-    return plots.grade_report(table, kept=kept, title=title)
+    return _plots().grade_report(table, kept=kept, title=title)
 
 
 def flatten_png(stack: Stack, sky: Flattened) -> bytes:
     """What flattening did, as a PNG."""
     samples = sky.samples
-    return plots.flatten_picture(
+    return _plots().flatten_picture(
         native(stack.mean), sky.model, x=samples["x"], y=samples["y"], value=samples["value"], used=samples["used"], sigma=list(sky.sigma)
     )
 
 
 def split_png(linear: LinearRGB, split: Split) -> bytes:
     """What star separation did, as a PNG."""
-    return plots.split_picture(linear, split.starless, split.stars, split.mask)
+    return _plots().split_picture(linear, split.starless, split.stars, split.mask)
 
 
 def rejection_png(stack: Stack) -> bytes | None:
     """Where samples were rejected, as a PNG; None for a stack without counts."""
     if stack.rejected is None or stack.count is None:
         return None
-    return plots.rejection_picture(stack.rejected, stack.count)
+    return _plots().rejection_picture(stack.rejected, stack.count)
 
 
 # ---------------------------------------------------------------- half-sets through the frozen operators
@@ -552,9 +594,11 @@ def half_base(
     colour_half: LinearRGB | None,
     detail_split: Split,
     detail_half: LinearRGB | None,
+    second: Plane | None = None,
     **settings: Any,
 ) -> Base | None:
     """The starless picture of one half-set, every operator as the whole set had it."""
+    added = settings.pop("added", None)
     if colour_half is None or detail_half is None:
         return None
     light = working_luminance(_starless_half(detail_half, detail_split))
@@ -565,7 +609,15 @@ def half_base(
         light = apply_gates(detail.gates, light)
     if not detail.resolved:
         settings["sharpen"] = [1.0]
-    return starless_picture(image, light, curve, None, base.sharpening, **settings)
+    picture = starless_picture(image, light, curve, None, base.sharpening, **settings)
+    return picture if second is None else with_added(picture, second, *added)
+
+
+def half_added(added: AddedLight, split: Split, half: LinearRGB | None, curve: Curve) -> Plane:
+    """The second filter's light of one half-set; of the whole where a finished stack has no half-sets: its noise is not judged."""
+    if half is None:
+        return added.plane
+    return _over_sky(apply_gates(added.gates, working_luminance(_starless_half(half, split))), curve)
 
 
 def half_starlight(

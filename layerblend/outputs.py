@@ -22,7 +22,7 @@ from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_t
 from layerblend.files.provenance import provenance, write_json
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
-from layerblend.plan import stack_paths
+from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.runs import Run, step_bar, worker_count
 
@@ -37,7 +37,7 @@ Box = tuple[int, int, int, int]
 
 def input_files(run: Run) -> list[Path]:
     """Every file of the imager's that this run reads."""
-    stacks = [path for spec in run.recipe.stacks.values() if not spec.from_frames for path in stack_paths(spec)]
+    stacks = [path for paths in finished_files(run.recipe).values() for path in paths]
     others = [p for p in (run.recipe.path, run.recipe.frames.measurements, run.sources.catalogue_path) if p is not None]
     return [*(info.path for info in run.sources.frames), *stacks, *others]
 

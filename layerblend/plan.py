@@ -30,6 +30,7 @@ STEPS = {
     "blend": "result",
 }
 HALVES = ("a", "b")
+ADDED = "roles.add"  # the second filter's file among the stacks; no stack of a recipe can bear a name with a dot
 LINKED_LAST = 9  # stacks and grades leave a full store last
 
 
@@ -52,21 +53,29 @@ class Names:
     detail: str
     colour: str
     plain: str
+    added: str | None = None
     sky_of: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def roles(self) -> tuple[str, ...]:
         """The stacks in use, each once."""
-        return tuple(dict.fromkeys((self.colour, self.detail, self.stars, self.plain)))
+        used = (self.colour, self.detail, self.stars, self.plain, *([self.added] if self.added else []))
+        return tuple(dict.fromkeys(used))
 
 
 def names_of(recipe: Recipe) -> Names:
     """Roles by stack; every stack of the frames takes the sky of the deepest, a finished file its own."""
     framed = [name for name, spec in recipe.stacks.items() if spec.from_frames]
     base = "all" if "all" in framed else (framed and [name for name in recipe.order if name in framed][-1]) or ""
-    sky_of = {name: base if name in framed else name for name in recipe.stacks}
+    sky_of = {name: base if name in framed else name for name in (*recipe.stacks, *finished_files(recipe))}
     roles = recipe.roles
-    return Names(roles.stars.stack, roles.detail.stack, roles.colour.stack, _plain_stack(recipe), sky_of)
+    return Names(roles.stars.stack, roles.detail.stack, roles.colour.stack, _plain_stack(recipe), _added_stack(recipe), sky_of)
+
+
+def _added_stack(recipe: Recipe) -> str | None:
+    """The second filter's stack, if any of it is wanted."""
+    added = recipe.roles.add
+    return None if added is None or added.amount == 0 else added.stack or ADDED
 
 
 def _plain_stack(recipe: Recipe) -> str:
@@ -151,14 +160,22 @@ def stack_paths(spec: StackSpec) -> tuple[Path, ...]:
     return (spec.files.r, spec.files.g, spec.files.b)
 
 
+def finished_files(recipe: Recipe) -> dict[str, tuple[Path, ...]]:
+    """The files of every stack that somebody else made, the second filter's among them."""
+    found = {name: stack_paths(spec) for name, spec in recipe.stacks.items() if not spec.from_frames}
+    added = recipe.roles.add
+    return found if added is None or added.file is None else found | {ADDED: (added.file,)}
+
+
 def _stack_nodes(recipe: Recipe) -> list[Node]:
     """Every stack opened, those made from frames and those that somebody else made."""
+    files = finished_files(recipe)
     nodes = []
-    for name, spec in recipe.stacks.items():
-        if spec.from_frames:
+    for name in dict.fromkeys((*recipe.stacks, *files)):
+        if name not in files:
             nodes.append(Node(f"stack/{name}", chain.framed_stack, settings={"name": name}, inputs=("stacks",), keep=False))
         else:
-            paths = stack_paths(spec)
+            paths = files[name]
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False))
@@ -222,7 +239,10 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 step="split",
             ),
         ]
-    detail, colour = recipe.roles.detail, recipe.roles.colour
+    detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
+    if added:
+        inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
+        nodes.append(Node("added", chain.added_layer, inputs=inputs))
     return [
         *nodes,
         Node(
@@ -261,6 +281,8 @@ def _picture_settings(recipe: Recipe) -> tuple[dict[str, Any], dict[str, Any], d
         "core": detail.core,
         "saturation": colour.saturation,
     }
+    if (added := recipe.roles.add) is not None and added.amount > 0:
+        base |= {"added": [added.hue, added.amount]}
     layer = {"gate": recipe.blend.gate, "repair": stars.repair_cores, "saturation": stars.saturation, "size": stars.size}
     return base, layer, {"mode": recipe.blend.mode, "amount": recipe.blend.amount}
 
@@ -269,7 +291,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     """Lightness into colour, stars over both."""
     base, layer, join = _picture_settings(recipe)
     return [
-        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve")),
+        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *(["added"] if names.added else []))),
         Node(
             "starlight",
             chain.full_starlight,
@@ -303,6 +325,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 inputs=(
                     "base", "colour", "detail", "curve",
                     f"split/{names.colour}", f"half_{half}/{names.colour}", f"split/{names.detail}", f"half_{half}/{names.detail}",
+                    *((f"added_{half}",) if names.added else ()),
                 ),
                 keep=False,
                 step="half_base",
@@ -315,9 +338,18 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 keep=False,
                 step="half_starlight",
             ),
+            *_added_half(names.added, half),
             Node(f"result_{half}", chain.half_join, settings=join, inputs=(f"base_{half}", f"starlight_{half}"), step="half_join"),
         ]  # fmt: skip
     return nodes
+
+
+def _added_half(added: str | None, half: str) -> list[Node]:
+    """The second filter's light of one half-set."""
+    if not added:
+        return []
+    inputs = ("added", f"split/{added}", f"half_{half}/{added}", "curve")
+    return [Node(f"added_{half}", chain.half_added, inputs=inputs, keep=False, step="half_added")]
 
 
 def _plain_nodes(names: Names) -> list[Node]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import json
 import shutil
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from layerblend.kinds import working_luminance
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution, identity_changes
 from layerblend.runs import open_run
+from layerblend.steps.colour import hue_layer
 from tests.conftest import EXECUTION, Demo
 
 
@@ -235,6 +237,36 @@ roles: {stars: {stack: colour}, detail: {stack: lum}, colour: {stack: colour}}
     assert lum[bright].sum() == pytest.approx(colour[bright].sum(), rel=0.05)
     picture = read_picture(out / "result.tif")
     assert np.ptp(picture, axis=2).max() > 0.1  # colour is there
+
+
+def test_a_second_filter_is_screened_in_with_its_hue(given: Path) -> None:
+    """Light that the second filter alone has appears with its hue; sky and stars stay as they are without it."""
+    stacks = (
+        "stacks: {best25: {file: best25.tif}, all: {file: all.fits}, deep: {files: {r: deep_r.fits, g: deep_g.fits, b: deep_b.fits}}}\n"
+    )
+    stars = working_luminance(np.asarray(read_linear(given / "best25.tif")[0]))
+    y, x = np.indices(stars.shape)
+    cloud = 0.05 * np.exp(-((y - 60.0) ** 2 + (x - 330.0) ** 2) / (2 * 9.0**2))
+    write_fits(given / "narrow.fits", (0.4 * (stars + cloud)).astype(np.float32))
+    answer, out = render(given, "second", stacks + "roles: {add: {file: narrow.fits, hue: 30, amount: 0.8}}\n")
+    _, bare = render(given, "first", stacks)
+    base, lit = (read_picture(folder / "layers" / "starless.tif") for folder in (bare, out))
+    layer = _added_picture(given / "second.yaml")
+    np.testing.assert_allclose(lit, base + 0.8 * layer - base * 0.8 * layer, atol=2e-5)  # W3C Compositing Level 1, 10.1.3 screen
+    assert lit[60, 330, 0] > base[60, 330, 0] + 0.2
+    assert lit[60, 330, 0] > lit[60, 330, 1] + 0.05 and lit[60, 330, 0] > lit[60, 330, 2] + 0.05
+    sky = np.s_[2:30, 2:60]
+    assert abs(lit[sky] - base[sky]).mean() < 0.004
+    np.testing.assert_array_equal(read_picture(out / "layers" / "stars.tif"), read_picture(bare / "layers" / "stars.tif"))
+    inputs = json.loads((out / "provenance.json").read_text(encoding="utf-8"))["inputs"]
+    assert str(given / "narrow.fits") in [entry["file"] for entry in inputs]
+    assert not [note for note in answer.warnings if "misplaced" in note["text"]]
+    api.compare_sources([given / "second.yaml"], out=given / "judged", changes=[], execution=EXECUTION)
+
+
+def _added_picture(recipe: Path) -> Any:
+    with open_run(load_recipe(recipe), EXECUTION) as run:
+        return hue_layer(run.get_all("added")["added"].plane, 30)
 
 
 def test_stacks_of_another_size_are_refused_by_name(given: Path) -> None:

@@ -193,6 +193,22 @@ def test_one_sky_for_stacks_of_the_frames_and_its_own_for_a_finished_one(home: P
     assert "sky/best25" not in [node.name for node in graph]
 
 
+@pytest.mark.parametrize("source", [{"stack": "best50"}, {"file": "narrow.fits"}])
+def test_a_second_filter_changes_the_picture_and_nothing_before_it(home: Path, source: dict[str, str]) -> None:
+    (home / "narrow.fits").write_bytes(next((home / "frames").glob("*.fits")).read_bytes())
+    _age(home / "narrow.fits")
+
+    def with_added(*nodes: str, **more: Any) -> tuple[str, ...]:
+        return keys(home, *nodes, data={**SMALL, "roles": {"add": {**source, **more}}})
+
+    before = ("stacks", "sky/all", "white", "detail", "colour", "curve", "starlight")
+    assert with_added(*before) == keys(home, *before)
+    results = [keys(home, "result"), with_added("result"), with_added("result", hue=350), with_added("result", amount=0.5)]
+    assert len(set(results)) == len(results)
+    assert with_added("added", hue=350) == with_added("added", amount=0.5)
+    assert with_added("result", amount=0) == keys(home, "result")
+
+
 def test_finished_stacks_alone_need_no_frames(home: Path) -> None:
     recipe = recipe_from({"target": "x", "stacks": {"sharp": {"file": "s.fits"}, "deep": {"file": "d.fits"}}}, base=home)
     names = [node.name for node in build_graph(recipe, Sources(), lambda **_: None)]

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 import imagecodecs
 import numpy as np
 import tifffile
+from numba import njit
 from PIL import Image, ImageCms, ImageOps
 
 from layerblend.errors import ArgumentError, InputError, check_image
@@ -351,17 +352,24 @@ def srgb_profile() -> bytes:
 def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
     """(H, W, 3) integers 0..top, and how many values lay outside 0..1 by more than half a step."""
     display = check_image("display", display)
-    height, width = display.shape[:2]
-    codes = np.empty((height, width, 3), np.uint16 if top > CODES_8 else np.uint8)
-    slack = 0.5 / top
-    clipped = 0
-    for first in range(0, height, BAND_ROWS):
-        band = display[first : first + BAND_ROWS]
-        band = np.where(np.isnan(band), np.float32(no_data), band)
-        clipped += int(np.count_nonzero((band < -slack) | (band > 1 + slack)))
-        whole_numbers = np.rint(np.clip(band, 0, 1) * np.float32(top))
-        codes[first : first + BAND_ROWS] = whole_numbers if band.ndim == 3 else whole_numbers[..., None]
-    return codes, clipped
+    codes = np.empty((*display.shape[:2], 3), np.uint16 if top > CODES_8 else np.uint8)
+    planes = display.reshape(*display.shape[:2], -1)
+    return codes, _fill_codes(planes, np.float32(top), np.float32(no_data), codes)
+
+
+@njit(cache=True, nogil=True)
+def _fill_codes(planes: Array, top: float, no_data: float, codes: Array) -> int:
+    """Round every value into ``codes``; a grey plane fills all three. Gives how many values were clipped."""
+    clipped, slack, last = 0, np.float32(0.5) / top, planes.shape[2] - 1
+    for y in range(planes.shape[0]):
+        for x in range(planes.shape[1]):
+            for c in range(3):
+                value = planes[y, x, min(c, last)]
+                if value != value:
+                    value = no_data
+                clipped += c <= last and (value < -slack or value > 1 + slack)
+                codes[y, x, c] = np.rint(min(max(value, np.float32(0)), np.float32(1)) * top)
+    return clipped
 
 
 def _png_chunk(kind: bytes, content: bytes) -> bytes:

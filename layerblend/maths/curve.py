@@ -161,11 +161,14 @@ def _stretch_mono(image, p, s, norm, sky, out, first, last):
 def _unstretch_rgb(display, p, s, norm, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
-            r = decode_of(np.float64(display[y, x, 0]))
-            g = decode_of(np.float64(display[y, x, 1]))
-            b = decode_of(np.float64(display[y, x, 2]))
+            r, g, b = np.float64(display[y, x, 0]), np.float64(display[y, x, 1]), np.float64(display[y, x, 2])
+            light = light_of(max(r, g, b), s, norm)
+            if display.itemsize == 4:
+                r, g, b = quick_decode_of(r), quick_decode_of(g), quick_decode_of(b)
+            else:
+                r, g, b = decode_of(r), decode_of(g), decode_of(b)
             most = max(r, g, b)
-            gain = light_of(encode_of(most), s, norm) / most if most > 0 else 0.0
+            gain = light / most if most > 0 else 0.0
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = r * gain - p, g * gain - p, b * gain - p
 
 

@@ -338,9 +338,9 @@ class AddedLayer(Section):
     """A second filter's starless layer, screened in with one hue."""
 
     stack: str | None = _setting(None, _STACK_NAME, "which stack")
-    file: Path | None = _setting(None, Place(), "or which file")
-    hue: float = _setting(0.0, Number(0, 360), "its hue", unit="degrees")
-    amount: float = _setting(1.0, Number(0, 1), "how much of it", identity=0.0)
+    file: Path | None = _setting(None, Place(), "or which file, registered to the others")
+    hue: float = _setting(0.0, Number(0, 360), "its hue in OkLCh: about 30 red, 110 yellow, 145 green, 265 blue", unit="degrees")
+    amount: float = _setting(1.0, Number(0, 1), "how much of it, after its stars are brought to those of the colour stack", identity=0.0)
 
 
 class Roles(Section):
@@ -352,7 +352,7 @@ class Roles(Section):
     add: AddedLayer | None = _setting(
         None,
         Sections(AddedLayer, "{stack: narrow, hue: 350, amount: 0.5}", one=True),
-        "a second filter's starless layer, screened in (not yet in this version)",
+        "a second filter's starless layer, screened in with one hue; nothing by default",
     )
 
 
@@ -584,7 +584,6 @@ def _role_faults(recipe: Recipe) -> Iterator[tuple[tuple[str | int, ...], str]]:
             yield ("roles", role, "stack"), f"names no stack, got {stack!r}{_nearest_stack(stack, recipe)}"
     added = recipe.roles.add
     if added is not None:
-        yield ("roles", "add"), f"{NOT_YET}; leave it out"
         if (added.stack is None) == (added.file is None):
             yield ("roles", "add"), "needs either stack or file"
         elif added.stack is not None and added.stack not in recipe.stacks:

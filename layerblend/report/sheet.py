@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import matplotlib
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
@@ -156,6 +155,8 @@ def signed(value: float) -> str:
 # ---------------------------------------------------------------- drawing
 @cache
 def _font(size: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
+    import matplotlib  # for its fonts alone, and slow to load
+
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
     return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
 
