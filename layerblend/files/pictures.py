@@ -354,21 +354,22 @@ def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
     display = check_image("display", display)
     codes = np.empty((*display.shape[:2], 3), np.uint16 if top > CODES_8 else np.uint8)
     planes = display.reshape(*display.shape[:2], -1)
-    return codes, _fill_codes(planes, np.float32(top), np.float32(no_data), codes)
+    return codes, _fill_codes(planes, float(top), float(no_data), codes)
 
 
 @njit(cache=True, nogil=True)
 def _fill_codes(planes: Array, top: float, no_data: float, codes: Array) -> int:
     """Round every value into ``codes``; a grey plane fills all three. Gives how many values were clipped."""
-    clipped, slack, last = 0, np.float32(0.5) / top, planes.shape[2] - 1
+    clipped, slack, last = 0, np.float32(0.5 / top), planes.shape[2] - 1
+    steps, blank = np.float32(top), np.float32(no_data)
     for y in range(planes.shape[0]):
         for x in range(planes.shape[1]):
             for c in range(3):
                 value = planes[y, x, min(c, last)]
                 if value != value:
-                    value = no_data
+                    value = blank
                 clipped += c <= last and (value < -slack or value > 1 + slack)
-                codes[y, x, c] = np.rint(min(max(value, np.float32(0)), np.float32(1)) * top)
+                codes[y, x, c] = np.rint(min(max(value, np.float32(0)), np.float32(1)) * steps)
     return clipped
 
 
