@@ -403,9 +403,10 @@ def star_light(
     repair: bool,
     saturation: float,
     size: float,
+    shape: StarShape | None = None,
 ) -> StarLight:
     """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized."""
-    image = repair_cores(linear, saturated=saturated_map(stack)) if repair else linear
+    image = repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
     layer = star_layer(colour_stars(image, split.starless, saturation), split.starless, curve)
     if gate > 0:
         if share is None:
@@ -470,6 +471,7 @@ def full_starlight(
     linear: LinearRGB,
     split: Split,
     stack: Stack,
+    shape: StarShape,
     colour_linear: LinearRGB,
     colour_split: Split,
     sigma: LinearRGB,
@@ -477,7 +479,7 @@ def full_starlight(
     **settings: Any,
 ) -> StarLight:
     """The star layer of the whole set."""
-    return star_light(linear, split, stack, sigma, colour_linear, colour_split, curve, None, **settings)
+    return star_light(linear, split, stack, sigma, colour_linear, colour_split, curve, None, shape=shape, **settings)
 
 
 def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
@@ -625,6 +627,7 @@ def half_starlight(
     linear: LinearRGB,
     split: Split,
     stack: Stack,
+    shape: StarShape,
     colour_linear: LinearRGB,
     colour_split: Split,
     half: LinearRGB | None,
@@ -637,7 +640,7 @@ def half_starlight(
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
-    return star_light(half, split_half, stack, half, colour_half, colour_half_split, curve, whole.share, **settings)
+    return star_light(half, split_half, stack, half, colour_half, colour_half_split, curve, whole.share, shape=shape, **settings)
 
 
 def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:

@@ -297,6 +297,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
+            version=2,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]
@@ -307,6 +308,7 @@ def _star_inputs(names: Names) -> tuple[str, ...]:
         f"linear/{names.stars}",
         f"split/{names.stars}",
         f"stack/{names.stars}",
+        f"psf/{names.stars}",
         f"linear/{names.colour}",
         f"split/{names.colour}",
     )
@@ -336,6 +338,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
+                version=2,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),

@@ -17,8 +17,10 @@ from typing import Any
 import numpy as np
 
 from layerblend.errors import ArgumentError
+from layerblend.kinds import working_luminance
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.flatten import Flattened, flatten
+from layerblend.steps.psf import measure_psf
 from layerblend.steps.white import white_balance
 from tests.benchmarks.bars import Line
 from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, flatten_score, make_scene, star_catalogue
@@ -235,20 +237,22 @@ def core_lines(seed: int) -> list[Line]:
 def core_errors(seed: int, fwhm: tuple[float, ...]) -> list[float]:
     """Error of the colour of each clipped star's core, as ln ratio against the star's total light.
 
-    Stars stand on a grid, 1.1 to 30 times as bright as clips, over faint ones; a star's core is the 3 x 3 px in its middle.
+    Stars stand on a grid, 1.1 to 30 times as bright as clips, among unclipped ones; a star's core is the 3 x 3 px in its middle.
     """
     rng = np.random.default_rng(seed)
-    shape, full = (540, 810), 2000.0
-    x, y, peak, _, colour = star_catalogue(rng, shape, 200, full, True)
-    rows, columns = np.mgrid[45 : shape[0] : 90, 45 : shape[1] : 90]
+    shape, full = (750, 1050), 2000.0
+    x, y, peak, _, colour = star_catalogue(rng, shape, 700, full, True)
+    rows, columns = np.mgrid[75 : shape[0] : 150, 75 : shape[1] : 150]
     bright = rows.size
     x[:bright], y[:bright] = columns.ravel() + rng.uniform(-2, 2, bright), rows.ravel() + rng.uniform(-2, 2, bright)
-    peak[:bright], peak[bright:] = full * np.exp(rng.uniform(np.log(1.1), np.log(30), bright)), np.minimum(peak[bright:], 0.01 * full)
+    peak[:bright], peak[bright:] = full * np.exp(rng.uniform(np.log(1.1), np.log(30), bright)), np.minimum(peak[bright:], 0.8 * full)
     # As much light in every channel as its colour says, however wide its star image.
     peaks = peak[:, None] * colour / np.square(np.array(fwhm) / fwhm[1])
     light = draw_stars(shape, x, y, peaks, fwhm)
     clipped = (light >= 0.9 * full).any(-1)
-    fixed = repair_cores((np.minimum(light, full) + rng.normal(0, 1, light.shape)).astype(np.float32), saturated=clipped)
+    image = ((np.minimum(light, full) + rng.normal(0, 1, light.shape)) / full).astype(np.float32)
+    star_shape = measure_psf(working_luminance(image), saturated=clipped)
+    fixed = repair_cores(image, saturated=clipped, star_shape=star_shape)
     errors = []
     for i in range(bright):
         cx, cy = round(x[i]), round(y[i])

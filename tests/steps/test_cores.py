@@ -1,6 +1,8 @@
 import numpy as np
+import pytest
 
-from layerblend.steps.cores import repair_cores
+from layerblend.kinds import StarShape
+from layerblend.steps.cores import follow_rings, repair_cores, ring_edges
 from tests.scenes.sky import draw_stars
 
 
@@ -17,3 +19,63 @@ def test_a_clipped_star_keeps_the_colour_of_its_halo() -> None:
 def test_nothing_clipped_nothing_changed() -> None:
     image = np.random.default_rng(0).normal(0, 1, (40, 40, 3)).astype(np.float32)
     np.testing.assert_array_equal(repair_cores(image, saturated=np.zeros((40, 40), bool)), image)
+
+
+def field_of_stars(fwhm: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray, StarShape]:
+    """Twelve stars in the colour (1.4, 1, .6), two of them clipped, with noise: the light, places, where clipped, star image."""
+    rng = np.random.default_rng(5)
+    y, x = (a.ravel() * 60.0 + 40 + rng.uniform(-1, 1, 12) for a in np.mgrid[:3, :4])
+    peak = np.where(np.arange(12) % 6 == 2, (3.0, 8.0)[0], 0.5)
+    peak[8] = 8.0
+    # as much light in every channel as the colour says, however wide its star image
+    light = draw_stars((200, 260), x, y, 2000 * peak[:, None] * (1.4, 1, 0.6) / np.square(np.array(fwhm) / fwhm[1]), fwhm) / 2000
+    clipped = (light >= 0.9).any(-1)
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(np.mean(fwhm))
+    stars = np.zeros((10, 8))
+    stars[:, 0], stars[:, 1] = x[peak < 0.9], y[peak < 0.9]
+    shape = StarShape(3.0, terms, 200, 260, stars)
+    return np.minimum(light, 1) + rng.normal(0, 5e-4, light.shape), np.stack([x, y], 1)[peak > 0.9], clipped, shape
+
+
+@pytest.mark.parametrize("fwhm", [(4.0, 4.0, 4.0), (4.6, 4.0, 3.6)])
+def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ...]) -> None:
+    image, places, clipped, shape = field_of_stars(fwhm)
+    fixed = repair_cores(image.astype(np.float32), saturated=clipped, star_shape=shape)
+    for x, y in places.round().astype(int):
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.05)
+
+
+def test_without_stars_to_compare_all_channels_are_taken_to_be_equally_sharp() -> None:
+    image, _, clipped, shape = field_of_stars((4.0, 4.0, 4.0))
+    few = StarShape(3.0, shape.terms, 200, 260, shape.stars[:3])
+    image = image.astype(np.float32)
+    np.testing.assert_array_equal(repair_cores(image, saturated=clipped, star_shape=few), repair_cores(image, saturated=clipped))
+
+
+def test_a_star_clipped_after_channel_scaling_has_no_coloured_disc() -> None:
+    """A white star clipped in the camera and then multiplied by (1, .8, 1) is a magenta disc; its halo is white."""
+    light = draw_stars((81, 81), np.array([40.3]), np.array([40.1]), np.array([[6.0, 7.5, 6.0]]), (4.0,) * 3)
+    image = (np.minimum(light, 1) * (1, 0.8, 1)).astype(np.float32)
+    fixed = repair_cores(image, saturated=(light >= 1).any(-1))
+    np.testing.assert_allclose(fixed[40, 40] / fixed[40, 40, 1], 1, atol=0.02)
+    # and none is left where the plateau has to be found in the picture
+    found = repair_cores(image)
+    np.testing.assert_allclose(found[40, 40] / found[40, 40, 1], 1, atol=0.05)
+
+
+def test_stars_known_over_different_rings_tell_one_course() -> None:
+    rng = np.random.default_rng(1)
+    course = np.linspace(0, -5, 12)
+    weight = np.zeros((40, 12))
+    for row in range(40):
+        first = rng.integers(0, 9)
+        weight[row, first : first + 4] = 1e4
+    found = follow_rings(course + rng.normal(0, 3, (40, 1)) + rng.normal(0, 0.01, weight.shape), weight, bend=None)
+    np.testing.assert_allclose(np.diff(found), np.diff(course), atol=0.02)
+
+
+def test_rings_widen_outwards() -> None:
+    widths = np.diff(ring_edges(40))
+    assert widths[:5].tolist() == [1] * 5
+    assert (np.diff(widths) > -1e-9).all() and widths[-1] > 4
