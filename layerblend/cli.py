@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import json as json_module
 import sys
@@ -50,6 +51,7 @@ DISK_TROUBLE = {
     errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
 }  # fmt: skip
 BROKEN_OFF = 4
+TRIM_THRESHOLD, MMAP_THRESHOLD, LARGEST_KEPT = -1, -3, 2**31 - 1  # of mallopt(3)
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
 INTERRUPTED = 130
@@ -424,8 +426,22 @@ def try_page(
 
 
 # ---------------------------------------------------------------- the way in
+def _keep_freed_memory() -> None:
+    """Let the C library keep freed arrays for the next ones, where it can be told so (glibc).
+
+    Left alone it hands every plane back to the system and gets it zeroed again: a fifth of the time of parting stars from the rest.
+    """
+    try:
+        told = ctypes.CDLL(None).mallopt
+    except (OSError, AttributeError, TypeError):  # another C library
+        return
+    for parameter in (MMAP_THRESHOLD, TRIM_THRESHOLD):
+        told(parameter, LARGEST_KEPT)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of the `layerblend` command."""
+    _keep_freed_memory()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")

@@ -136,12 +136,12 @@ def split_picture(
     places = _worst_places(left, mask) if worst is None else np.asarray(worst, float)[:12, :2]
     span = float(np.nanquantile(_grey(image), 0.995) - black) if span is None else span
     shown = (
-        ("starless", _show(starless, black, span)),
-        ("stars", _show(stars, 0.0, span)),
-        ("mask", mask.astype(float)),
-        ("left at the stars", left),
+        ("starless", _show(_reduced(starless), black, span)),
+        ("stars", _show(_reduced(stars), 0.0, span)),
+        ("mask", _reduced(mask.astype(np.float32))),
+        ("left at the stars", _reduced(left)),
     )
-    strip = _star_strip(_show(image, black, span), _show(starless, black, span), places)
+    strip = _star_strip(image, starless, places, black, span)
     width = STRIP_MARGIN_PX * 2 + 12 * (STAR_PX + STAR_GAP_PX)
     panel = (width - 3 * STRIP_MARGIN_PX) / 2
     tall = panel * image.shape[0] / image.shape[1]
@@ -150,11 +150,11 @@ def split_picture(
     for i, (name, picture) in enumerate(shown):
         x, y = STRIP_MARGIN_PX + (i % 2) * (panel + STRIP_MARGIN_PX), height - (i // 2 + 1) * (tall + LABEL_PX)
         axes = figure.add_axes((x / width, y / height, panel / width, tall / height))
-        if picture is left:
+        if name == "left at the stars":
             limit = 5 * _robust_sd(left) + 1e-12
-            axes.imshow(_reduced(picture), cmap="RdBu_r", norm=TwoSlopeNorm(0, -limit, limit), interpolation="nearest", aspect="auto")
+            axes.imshow(picture, cmap="RdBu_r", norm=TwoSlopeNorm(0, -limit, limit), interpolation="nearest", aspect="auto")
         else:
-            axes.imshow(_reduced(picture), cmap="gray", vmin=0, vmax=1, interpolation="nearest", aspect="auto")
+            axes.imshow(picture, cmap="gray", vmin=0, vmax=1, interpolation="nearest", aspect="auto")
         axes.set_title(name, loc="left", fontsize=10, color=INK, pad=3)
         axes.set_axis_off()
     if len(places):
@@ -361,13 +361,13 @@ def _worst_places(left: Array, mask: Mask) -> Array:
     return centres[1:][order]
 
 
-def _star_strip(before: Array, after: Array, places: Array) -> Array:
+def _star_strip(before: Array, after: Array, places: Array, black: float, span: float) -> Array:
     """(h, w, 3) two rows of squares around the stars at three picture pixels per pixel, white where there is none."""
     strip = np.ones((2 * STAR_PX + STAR_GAP_PX, 12 * (STAR_PX + STAR_GAP_PX), 3))
     for row, picture in enumerate((before, after)):
         for column, (x, y) in enumerate(places):
             top, left = row * (STAR_PX + STAR_GAP_PX), column * (STAR_PX + STAR_GAP_PX)
-            square = _enlarged(picture, x, y)
+            square = _show(_enlarged(picture, x, y), black, span)
             strip[top : top + STAR_PX, left : left + STAR_PX] = square if square.ndim == 3 else square[..., None]
     return strip
 
@@ -375,10 +375,10 @@ def _star_strip(before: Array, after: Array, places: Array) -> Array:
 def _enlarged(picture: Array, x: float, y: float) -> Array:
     """A square around a place, every pixel three wide; the edge goes on beyond the picture."""
     half = STAR_PX // 6
-    padded = np.pad(picture, ((half, half), (half, half)) + ((0, 0),) * (picture.ndim - 2), mode="edge")
-    row, column = int(np.clip(round(y), 0, picture.shape[0] - 1)), int(np.clip(round(x), 0, picture.shape[1] - 1))
-    cut = padded[row : row + 2 * half + 1, column : column + 2 * half + 1]
-    return np.repeat(np.repeat(cut, 3, 0), 3, 1)
+    reach = np.arange(-half, half + 1)
+    middles = (np.clip(round(at), 0, size - 1) for at, size in zip((y, x), picture.shape, strict=False))
+    rows, columns = (np.clip(middle + reach, 0, size - 1) for middle, size in zip(middles, picture.shape, strict=False))
+    return np.repeat(np.repeat(picture[np.ix_(rows, columns)], 3, 0), 3, 1)
 
 
 # ---------------------------------------------------------------- shared
