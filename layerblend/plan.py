@@ -256,6 +256,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
+            version=2,
         ),
         Node(
             "curve",
@@ -290,8 +291,9 @@ def _picture_settings(recipe: Recipe) -> tuple[dict[str, Any], dict[str, Any], d
 def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     """Lightness into colour, stars over both."""
     base, layer, join = _picture_settings(recipe)
+    added = ("added",) if names.added else ()
     return [
-        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *(["added"] if names.added else []))),
+        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *added), version=2),
         Node(
             "starlight",
             chain.full_starlight,

@@ -8,7 +8,7 @@ what stands above its noise in both differences together (local Wiener gain, Lee
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,12 +23,13 @@ from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 
 SCALES = 7  # reach 128 px; fewer on small pictures
-SIGNIFICANCE = (5.0, 4.5, 4.0, 3.0, 3.0, 2.5, 2.5)  # of the residual, per scale, in variances
+SIGNIFICANCE = (5.0, 4.5, 4.0, 3.0, 3.5, 4.0, 4.0)  # of the residual, per scale, in variances
 GUIDE_SIGNIFICANCE = 2.0
 SLOPE_POOL = 1.0  # px beyond 2^scale over which the regression on the guide runs
 RESIDUAL_POOL = 0.4  # x 2^scale px
 LEAST_POOL = 0.8  # px
 TRUSTED_GUIDE = 1.5  # sigma of the guide's local structure at which the residual's threshold is relaxed half way
+KNOT_SCALES = 3  # the finest ones, where a knot stands out least against the noise of its colour
 FIRM = 3.0  # where the guide shows structure the gate opens more steeply: knots keep their colour
 SLOPE_STEP, MOST_SLOPE = 8192.0, 3.99
 SHARE_STEP = 255.0
@@ -115,18 +116,15 @@ def colour_gates(
         guide_noise = scale_noise(guide, _as_sigma(guide_spread), scales, where=sky)
     else:
         guide_noise = scale_noise(guide_half_difference, _as_sigma(guide_spread), scales)
-    slopes, shares = [], []
-    for scale in range(scales):
-        next_red, next_blue, next_guide = smooth(red, scale), smooth(blue, scale), smooth(guide, scale)
-        red -= next_red
-        blue -= next_blue
-        guide -= next_guide
-        levels = (noise[0][scale], noise[1][scale], guide_noise[scale])
-        slope, share = _gates_of_scale(red, blue, guide, spread, guide_spread, levels, scale, strength)
-        slopes.append(slope)
-        shares.append(share)
-        red, blue, guide = next_red, next_blue, next_guide
-    return ColourGates(tuple(slopes), tuple(shares))
+    levels = zip(noise[0], noise[1], guide_noise, strict=True)
+    found, gates = _scales(red, blue, guide, guide_spread, list(levels)), []
+    fine = next(found)
+    for coarse in found:
+        gates.append(_gates_of_scale(fine, coarse, spread, guide_spread, strength))
+        fine = coarse
+    gates.append(_gates_of_scale(fine, fine, spread, guide_spread, strength))
+    slopes, shares = zip(*gates, strict=True)
+    return ColourGates(slopes, shares)
 
 
 def apply_colour_gates(gates: ColourGates, image: LinearRGB, guide: Plane) -> LinearRGB:
@@ -197,27 +195,56 @@ def _difference_noise(
     return [scale_noise(plane, _as_sigma(spread[..., k]), scales, where=sky) for k, plane in enumerate(planes)]
 
 
-def _gates_of_scale(
-    red: Plane, blue: Plane, guide: Plane, spread: Array, guide_spread: Array, noise: Sequence[float], scale: int, strength: float
-) -> tuple[Array, Array]:
-    """Slopes and share of one scale from its coefficients; ``guide`` is gated in place."""
-    near, window = max(2.0**scale, LEAST_POOL), 2.0**scale + SLOPE_POOL
-    energy = pool_product(guide, guide, near)
-    over_rows(_gate_guide, energy, guide, guide_spread, np.float32(noise[2]), np.float32(GUIDE_SIGNIFICANCE))
-    power = pool_product(guide, guide, window)
-    slope_red, slope_blue = pool_product(red, guide, window), pool_product(blue, guide, window)
+@dataclass(frozen=True)
+class _Scale:
+    """Coefficients of one scale (the guide's gated, with their admitted share) and their mean products over the regression's window."""
+
+    index: int
+    noise: tuple[float, float, float]
+    red: Plane
+    blue: Plane
+    guide: Plane
+    admitted: Plane
+    power: Plane
+    with_red: Plane
+    with_blue: Plane
+
+
+def _scales(red: Plane, blue: Plane, guide: Plane, guide_spread: Array, noise: Sequence[tuple[float, float, float]]) -> Iterator[_Scale]:
+    """The scales from fine to coarse, as many as ``noise`` has levels (of red, blue, guide); the planes are used up."""
+    for index, levels in enumerate(noise):
+        next_red, next_blue, next_guide = smooth(red, index), smooth(blue, index), smooth(guide, index)
+        red -= next_red
+        blue -= next_blue
+        guide -= next_guide
+        near, window = max(2.0**index, LEAST_POOL), 2.0**index + SLOPE_POOL
+        admitted = pool_product(guide, guide, near)
+        over_rows(_gate_guide, admitted, guide, guide_spread, np.float32(levels[2]), np.float32(GUIDE_SIGNIFICANCE))
+        products = [pool_product(plane, guide, window) for plane in (guide, red, blue)]
+        yield _Scale(index, levels, red, blue, guide, admitted, *products)
+        red, blue, guide = next_red, next_blue, next_guide
+
+
+def _gates_of_scale(fine: _Scale, coarse: _Scale, spread: Array, guide_spread: Array, strength: float) -> tuple[Array, Array]:
+    """Slopes and share of one scale. A knot has its colour at every scale: the next coarser one, where it is clearer, helps to find it."""
+    index, weight = fine.index, np.float32(strength)
+    slope_red, slope_blue, residual = (np.empty_like(fine.red) for _ in range(3))
     # half the number of independent coefficients in the window: both differences share one test
-    independent = np.float32(math.pi * window**2 / 4.0**scale)
-    levels, residual, weight = np.array(noise[:2], np.float32), np.empty_like(red), np.float32(strength)
-    over_rows(_regress, red, blue, guide, power, spread, levels, independent, weight, slope_red, slope_blue, residual)
-    reach = max(RESIDUAL_POOL * 2.0**scale, LEAST_POOL)
+    independent = np.float32(math.pi * (2.0**index + SLOPE_POOL) ** 2 / 4.0**index)
+    levels, gains = np.array(fine.noise[:2], np.float32), np.zeros(2, np.float32)
+    if index < KNOT_SCALES and coarse is not fine:
+        gains = np.square(levels / np.maximum(coarse.noise[:2], LEAST_NOISE), dtype=np.float32)
+    over_rows(
+        _regress, fine.red, fine.blue, fine.guide, fine.power, fine.with_red, fine.with_blue, coarse.power, coarse.with_red,
+        coarse.with_blue, gains, spread, levels, independent, weight, slope_red, slope_blue, residual,
+    )  # fmt: skip
+    reach = max(RESIDUAL_POOL * 2.0**index, LEAST_POOL)
     residual = pool(residual, reach)
-    trust = pool_product(guide, guide, reach)
-    slopes, shares = np.empty((*red.shape, 2), np.int16), np.empty(red.shape, np.uint8)
-    k = np.float32(SIGNIFICANCE[min(scale, len(SIGNIFICANCE) - 1)])
-    limit = np.float32(max(noise[2], 1e-12) * TRUSTED_GUIDE)
-    # ``energy`` now holds the guide's admitted share
-    over_rows(_close, residual, trust, energy, guide_spread, limit, k, weight, slope_red, slope_blue, slopes, shares)
+    trust = pool_product(fine.guide, fine.guide, reach)
+    slopes, shares = np.empty((*fine.red.shape, 2), np.int16), np.empty(fine.red.shape, np.uint8)
+    k = np.float32(SIGNIFICANCE[min(index, len(SIGNIFICANCE) - 1)])
+    limit = np.float32(max(fine.noise[2], 1e-12) * TRUSTED_GUIDE)
+    over_rows(_close, residual, trust, fine.admitted, guide_spread, limit, k, weight, slope_red, slope_blue, slopes, shares)
     return slopes, shares
 
 
@@ -312,10 +339,13 @@ def _gate_guide(energy, guide, spread, noise, k, first, last):
 
 
 @njit(cache=True, nogil=True)
-def _regress(red, blue, guide, power, spread, noise, independent, strength, slope_red, slope_blue, residual, first, last):
+def _regress(
+    red, blue, guide, power, with_red, with_blue, power_2, with_red_2, with_blue_2, gains, spread, noise, independent, strength,
+    slope_red, slope_blue, residual, first, last,
+):  # fmt: skip
     """Slopes of both differences on the guide, shrunk by their own significance, and the energy of what they leave, in variances.
 
-    The mean products with the guide come in ``slope_red`` and ``slope_blue`` and are replaced by the slopes.
+    ``gains`` : what the mean products of the next coarser scale (marked 2) count, the inverse of their noise's variance in this scale's.
     """
     one = spread.size == 2
     for y in range(first, last):
@@ -323,9 +353,11 @@ def _regress(red, blue, guide, power, spread, noise, independent, strength, slop
             spread_red, spread_blue = (spread[0, 0, 0], spread[0, 0, 1]) if one else (spread[y, x, 0], spread[y, x, 1])
             variance_red = max(noise[0] * spread_red, LEAST_NOISE) ** 2
             variance_blue = max(noise[1] * spread_blue, LEAST_NOISE) ** 2
-            strong = power[y, x] + TINY
-            a, b = slope_red[y, x] / strong, slope_blue[y, x] / strong
-            z = (a * a / variance_red + b * b / variance_blue) * strong * independent
+            strong_red = power[y, x] + gains[0] * power_2[y, x] + TINY
+            strong_blue = power[y, x] + gains[1] * power_2[y, x] + TINY
+            a = (with_red[y, x] + gains[0] * with_red_2[y, x]) / strong_red
+            b = (with_blue[y, x] + gains[1] * with_blue_2[y, x]) / strong_blue
+            z = (a * a * strong_red / variance_red + b * b * strong_blue / variance_blue) * independent
             shrink = max(np.float32(1) - strength / max(z, TINY), np.float32(0))
             a, b = a * shrink, b * shrink
             slope_red[y, x], slope_blue[y, x] = a, b

@@ -1,4 +1,4 @@
-"""The detail's lightness joins the colour's hue: relight in linear light, then lightness into colour on the display side.
+"""The detail's lightness joins the colour's hue: its luminance in linear light, then lightness into colour on the display side.
 
 All changes of lightness keep the hue: colour differences are scaled with lightness (``chroma="follow"``) or left (``"keep"``), and what
 the display cannot show loses chroma only.
@@ -34,19 +34,21 @@ MOST_GAIN, LEAST_GAIN = 4.0, 0.0  # of chroma where it follows lightness: dark n
 
 # ---------------------------------------------------------------- linear light
 def lit_lightness(colour: LinearRGB, detail: Plane, curve: Curve, *, space: str = "oklab") -> Plane:
-    """Display lightness of the colour stack lit by the detail luminance: every pixel's light is scaled to the detail's, then stretched.
+    """Display lightness of the colour stack lit by the detail luminance: the detail's luminance with the colour's differences, stretched.
+
+    The differences R - Y, B - Y are added rather than ratios R/Y multiplied: ratios bring in the noise of the colour stack's own
+    luminance, which cost 5 % of the detail's SNR on simulated scenes.
 
     Parameters
     ----------
     colour : (H, W, 3) float32, linear light, sky near 0; NaN = no data.
     detail : (H, W) float32, linear light, luminance (R + 2G + B)/4 wanted.
-    curve : Curve of the result; its pedestal p keeps the sky's ratios defined and grey.
+    curve : Curve of the result.
     space : "oklab" or "cielab".
 
     Returns
     -------
-    (H, W) float32, 0..1: lightness of the stretched light (colour + p) (detail + p)/(Y + p) - p. Where the colour's own luminance lies
-    at or below -p/2 the difference is added instead of the ratio taken. No data in either gives the sky's lightness.
+    (H, W) float32, 0..1: lightness of the stretched light colour + (detail - Y). No data in either gives the sky's lightness.
     """
     check_choice("space", space, ("oklab", "cielab"))
     colour = check_image("colour", colour, colour=True)
@@ -143,13 +145,9 @@ def _same_plane(plane: Any, picture: Any) -> Plane:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def relit_of(r, g, b, wanted, p):
-    """One pixel of linear light scaled (with its pedestal) to the luminance ``wanted``."""
-    own = 0.25 * (r + 2 * g + b)
-    if own > -0.5 * p:
-        gain = max(wanted + p, 0.0) / (own + p)
-        return (r + p) * gain - p, (g + p) * gain - p, (b + p) * gain - p
-    step = wanted - own
+def relit_of(r, g, b, wanted):
+    """One pixel of linear light with the luminance ``wanted`` and its own colour differences."""
+    step = wanted - 0.25 * (r + 2 * g + b)
     return r + step, g + step, b + step
 
 
@@ -158,7 +156,7 @@ def _lit(colour, detail, p, s, norm, sky_light, oklab, out, first, last):
     for y in range(first, last):
         for x in range(colour.shape[1]):
             r, g, b = np.float64(colour[y, x, 0]), np.float64(colour[y, x, 1]), np.float64(colour[y, x, 2])
-            r, g, b = relit_of(r, g, b, np.float64(detail[y, x]), p)
+            r, g, b = relit_of(r, g, b, np.float64(detail[y, x]))
             r, g, b = shown_of(r, g, b, p, s, norm, sky_light, True)
             out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
 
