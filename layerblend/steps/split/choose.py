@@ -131,14 +131,14 @@ def _ellipse_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> 
 
 
 def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Ground, sources: Sources) -> Array:
-    """By the distance from the line of the field's own stars; 0 for all where too few stars draw it."""
+    """By the distance from the line of the field's own stars; 0 for all where too few stars draw it, or all are grey."""
     peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
     relative = np.stack([c.error for c in channels]) / np.maximum(peaks, 1e-9)
     logs = np.log10(peaks)
     red, blue = logs[0] - logs[1], logs[2] - logs[1]
     red_error, blue_error = np.hypot(relative[0], relative[1]) / np.log(10), np.hypot(relative[2], relative[1]) / np.log(10)
     chosen = (strength > LOCUS_STRENGTH) & (off_width < LOCUS_WIDTH) & ~sources.clipped
-    if chosen.sum() < LOCUS_STARS:
+    if chosen.sum() < LOCUS_STARS or not np.ptp(red[chosen]) > 0:
         return np.zeros(len(strength))
     for _ in range(5):
         line = np.polyfit(red[chosen], blue[chosen], 1)

@@ -61,6 +61,15 @@ def test_mono(scene: Scene) -> None:
     assert np.median(np.abs(residue(scene, np.repeat(result.starless[..., None], 3, 2))[under])) < 1.0
 
 
+def test_grey_in_three_channels_is_split_like_one(scene: Scene) -> None:
+    """A mono stack comes as three equal channels: there is no colour to tell stars by, and nothing to fail on."""
+    plane = np.ascontiguousarray(scene.image[..., 1])
+    grey, mono = split_stars(np.repeat(plane[..., None], 3, 2)), split_stars(plane)
+    np.testing.assert_array_equal(grey.starless[..., 0], grey.starless[..., 2])
+    apart = np.abs(grey.starless[..., 0] - mono.starless)
+    assert np.quantile(apart, 0.98) < 1.0 * float(scene.sigma[..., 1].min())
+
+
 def test_no_data_stays(scene: Scene) -> None:
     image = scene.image.copy()
     image[:40] = np.nan
