@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -44,6 +44,7 @@ PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
 MOST_TILES, LEAST_TILE_PX = 6, 128
+SPIKE_SIGMA = 10.0  # a spike falls by this much within one pixel, on both sides
 # Sharpening.
 SHARPEN_SIGNIFICANCE = 2.0
 SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a coefficient may be its ring
@@ -71,12 +72,14 @@ class Gates:
 
     ``shares`` : (H, W) uint8 in steps of 1/255, one per scale; the picture itself is made with these steps. ``grain`` : what is left of
     coefficients that are not admitted. ``gains`` : factor of the admitted ones, per scale. ``sharpener`` : their filter, or None.
+    ``spikes`` : (H, W) bool, pixels that take the place of their surroundings first, or None.
     """
 
     shares: tuple[Array, ...] = field(repr=False)
     grain: float
     gains: tuple[float, ...]
     sharpener: Sharpener | None = None
+    spikes: Mask | None = field(default=None, repr=False)
 
 
 # ---------------------------------------------------------------- deconvolution
@@ -105,7 +108,8 @@ def deconvolve(
 
     Returns
     -------
-    (H, W) float32. Strength 0 with grain 1 gives the input back. Nothing is clipped; flux is kept.
+    (H, W) float32. Strength 0 with grain 1 gives the input back. Nothing is clipped; flux is kept. Pixels that no star image could make
+    (hot pixels and cosmic rays that stacking left in, see :func:`find_spikes`) are filled from their surroundings: they would ring.
     """
     luminance = check_image("luminance", luminance, colour=False)
     if strength == 0 and grain == 1:
@@ -126,16 +130,51 @@ def detail_gates(
     stars: Mask | None = None,
 ) -> Gates:
     """The frozen operator of :func:`deconvolve` (same parameters); applied to the luminance itself it gives the deconvolved one."""
-    filled, _ = nan_filled(check_image("luminance", luminance, colour=False))
-    return _deconvolution_gates(filled, star_shape, sigma, half_difference, strength, grain, stars)[0]
+    options = {"half_difference": half_difference, "strength": strength, "grain": grain, "stars": stars}
+    return deconvolve_and_keep(luminance, star_shape, sigma=sigma, **options)[1]
 
 
 def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any) -> tuple[Plane, Gates]:
     """The deconvolved luminance together with its frozen operator, at the cost of one (parameters of :func:`deconvolve`)."""
-    filled, valid = nan_filled(check_image("luminance", luminance, colour=False))
+    luminance = check_image("luminance", luminance, colour=False)
     settings = {"half_difference": None, "strength": 0.5, "grain": 0.5, "stars": None} | options
+    sigma = settings["sigma"] = _noise_map("sigma", settings["sigma"], luminance.shape)
+    spikes = find_spikes(luminance, star_shape, sigma=sigma)
+    filled, valid = _without(luminance, spikes)
     gates, sharp = _deconvolution_gates(filled, star_shape, **settings)
-    return _restored(_apply(gates, filled, sharp), valid), gates
+    return _restored(_apply(gates, filled, sharp), valid), replace(gates, spikes=spikes)
+
+
+def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask | None:
+    """Pixels that stand out on both sides more steeply than any star image: hot and dead pixels, cosmic rays, bad columns.
+
+    Parameters
+    ----------
+    luminance : (H, W) float32; NaN = no data.
+    star_shape : StarShape; its narrowest place and direction counts.
+    sigma : float or (H, W) float32, standard deviation of ``luminance``.
+
+    Returns
+    -------
+    (H, W) bool, or None where there are none. Along a row or a column a spike has fallen after one pixel nearly as far as after two; a
+    star image falls about half as far at a width of 2 px, less at larger ones.
+    """
+    filled, _ = nan_filled(check_image("luminance", luminance, colour=False))
+    height, width = filled.shape
+    corners = [star_shape.at(x, y) for y in (0, height - 1) for x in (0, width - 1)]
+    narrowest = min(shape.fwhm**2 / shape.fwhm_major for shape in (*corners, star_shape.centre))
+    beside = math.exp(-4 * math.log(2) / narrowest**2)  # of a Gaussian's peak
+    steepest = np.float32(0.5 + 0.5 * (1 - beside) / (1 - beside**4))  # half way from a star to a spike
+    noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
+    found = np.zeros(filled.shape, bool)
+    over_rows(_spike_rows, filled, noise, steepest, found)
+    return found if found.any() else None
+
+
+def _without(plane: Plane, spikes: Mask | None) -> tuple[Plane, Mask]:
+    """The plane with gaps and spikes filled from their surroundings, and where data was."""
+    valid = np.isfinite(plane)
+    return nan_filled(plane if spikes is None else np.where(spikes, np.float32(np.nan), plane))[0], valid
 
 
 def apply_gates(gates: Gates, plane: Plane) -> Plane:
@@ -146,9 +185,10 @@ def apply_gates(gates: Gates, plane: Plane) -> Plane:
     gates : Gates of :func:`detail_gates` or :func:`sharpen_gates`.
     plane : (H, W) float32; NaN = no data.
     """
-    filled, valid = nan_filled(check_image("plane", plane, colour=False))
-    if gates.shares and gates.shares[0].shape != filled.shape:
-        raise ArgumentError(f"`plane` {filled.shape} has not the size of the gates {gates.shares[0].shape}.")
+    plane = check_image("plane", plane, colour=False)
+    if gates.shares and gates.shares[0].shape != plane.shape:
+        raise ArgumentError(f"`plane` {plane.shape} has not the size of the gates {gates.shares[0].shape}.")
+    filled, valid = _without(plane, gates.spikes)
     sharp = filled if gates.sharpener is None else filter_plane(filled, gates.sharpener)
     return _restored(_apply(gates, filled, sharp), valid)
 
@@ -159,7 +199,6 @@ def _deconvolution_gates(
     """Gates of the deconvolution of a plane without gaps, and the plane through the filter alone."""
     check_range("strength", strength, 0.0, 1.0)
     check_range("grain", grain, 0.0, 1.0)
-    sigma = _noise_map("sigma", sigma, filled.shape)
     sharpener = make_sharpener(star_shape, filled.shape, strength)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
@@ -395,6 +434,29 @@ def _admit(energy: Plane, doubt: Plane, quiet: Plane | None, guard: float, k: fl
 
 
 # ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def _spike_rows(plane, sigma, steepest, found, first, last):
+    one = sigma.size == 1
+    bottom, right = plane.shape[0] - 1, plane.shape[1] - 1
+    for y in range(first, last):
+        up, up2, down, down2 = max(y - 1, 0), max(y - 2, 0), min(y + 1, bottom), min(y + 2, bottom)
+        for x in range(plane.shape[1]):
+            value, least = plane[y, x], SPIKE_SIGMA * (sigma[0, 0] if one else sigma[y, x])
+            left, left2, on, on2 = max(x - 1, 0), max(x - 2, 0), min(x + 1, right), min(x + 2, right)
+            found[y, x] = _stands_out(
+                value - plane[y, left], value - plane[y, on], value - plane[y, left2], value - plane[y, on2], least, steepest
+            ) or _stands_out(value - plane[up, x], value - plane[down, x], value - plane[up2, x], value - plane[down2, x], least, steepest)
+
+
+@njit(cache=True, nogil=True)
+def _stands_out(before, after, before2, after2, least, steepest):
+    """Whether a value falls to (or rises to, if below) both neighbours by more than ``least`` and nearly as far as in two steps."""
+    if before < 0:
+        before, after, before2, after2 = -before, -after, -before2, -after2
+    near = min(before, after)
+    return near > least and near > steepest * max(before2, after2)
+
+
 @njit(cache=True, nogil=True)
 def _change_rows(rest_in, next_in, rest_out, next_out, change, energy, first, last):
     for y in range(first, last):

@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from layerblend.errors import ArgumentError
 from layerblend.kinds import StarShape, working_luminance
@@ -12,6 +14,7 @@ from layerblend.steps.detail import (
     deconvolve,
     detail_gates,
     filter_plane,
+    find_spikes,
     make_sharpener,
     sharpen,
     sharpen_gates,
@@ -116,6 +119,36 @@ def test_nothing_is_sharpened_where_stars_were_taken_out(stack) -> None:
 
 
 # ---------------------------------------------------------------- the field
+# ---------------------------------------------------------------- pixels that no star could make
+@given(fwhm=st.floats(2.0, 8.0), dx=st.floats(-0.5, 0.5), dy=st.floats(-0.5, 0.5), stretch=st.floats(-0.25, 0.25), peak=st.floats(30, 1e5))
+def test_no_star_counts_as_a_spike(fwhm: float, dx: float, dy: float, stretch: float, peak: float) -> None:
+    star = star_field(fwhm, (41, 41), e1=stretch)
+    centre = star.centre
+    plane = moffat_image((41, 41), centre.fwhm, centre.beta, centre.eccentricity, centre.angle, x=20 + dx, y=20 + dy)
+    plane = (peak / plane.max() * plane).astype(np.float32)
+    assert find_spikes(plane, star, sigma=1.0) is None
+
+
+def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    assert find_spikes(luminance, star, sigma=sigma) is None
+    level = float(np.median(sigma))
+    spoilt = luminance.copy()
+    spoilt[40, 50] += 400 * level
+    spoilt[120, 300:302] += np.array([300, 90], np.float32) * level
+    spoilt[200:260, 30] -= 60 * level
+    found = find_spikes(spoilt, star, sigma=sigma)
+    assert found is not None
+    assert found[40, 50] and found[120, 300] and found[120, 301] and found[202:258, 30].all()
+    assert found.sum() < 70
+    options = {"sigma": sigma, "half_difference": half}
+    clean, mended = deconvolve(luminance, star, **options), deconvolve(spoilt, star, **options)
+    assert np.abs(mended - clean)[30:51, 40:61].max() < 8 * level
+    assert np.abs(mended - clean)[110:131, 290:312].max() < 8 * level
+    gates = detail_gates(spoilt, star, **options)
+    np.testing.assert_allclose(apply_gates(gates, spoilt), mended, atol=1e-6)
+
+
 def test_one_star_image_is_one_filter_and_a_varying_one_a_lattice() -> None:
     shape = (600, 800)
     assert len(make_sharpener(star_field(4, shape, slope=0.03), shape, 0.5).tiles) == 1
