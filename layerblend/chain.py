@@ -121,7 +121,7 @@ def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | 
     saturated = saturated_map(stack)
     if source == "catalogue":
         return white_balance(image, source="stars", saturated=saturated, catalogue=catalogue)
-    level = np.nanmedian(sky.model.reshape(-1, 3), axis=0) if source == "sky" else None
+    level = np.nanmedian(sky.model.reshape(-1, 3), axis=0) + sky.level if source == "sky" else None
     return white_balance(image, source=source, saturated=saturated, sky=level)
 
 
@@ -146,7 +146,7 @@ def relative_brightness(*pair: Any) -> Brightness:
     if not pair:
         return Brightness()
     stack, sky, reference, reference_sky, white = pair
-    image, fixed = (_balanced(apply_sky(native(s.mean), f), white, 1.0) for s, f in ((stack, sky), (reference, reference_sky)))
+    image, fixed = (_balanced(without_sky(s.mean, f), white, 1.0) for s, f in ((stack, sky), (reference, reference_sky)))
     name = Path(stack.files[0]).name
     if image.shape != fixed.shape:
         sizes = f"{_size(image)} where the colour stack is {_size(fixed)}"
@@ -162,16 +162,29 @@ def relative_brightness(*pair: Any) -> Brightness:
     return Brightness(flux_ratio(mine.star_list, theirs.star_list, reach_px=reach))
 
 
+def without_sky(mean: LinearImage, sky: Flattened) -> LinearImage:
+    """A stack's light above its sky. Where flattening was told to leave the sky, its level still goes: the curve wants the sky at zero."""
+    flat = apply_sky(native(mean), sky)
+    if not np.any(sky.level):
+        return flat
+    return flat - _left_sky(sky)
+
+
+def _left_sky(sky: Flattened) -> Array:
+    """Light of the sky that flattening left, in the shape of a pixel."""
+    return np.asarray(sky.level if sky.model.ndim == 3 else sky.level[0], np.float32)
+
+
 def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brightness) -> LinearRGB:
     """A stack without its sky, white-balanced; mono becomes grey."""
-    return _balanced(apply_sky(native(stack.mean), sky), white, brightness.factor)
+    return _balanced(without_sky(stack.mean, sky), white, brightness.factor)
 
 
 def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, half: int) -> LinearRGB | None:
     """The same of one half-set, or None where the stack has none."""
     if stack.halves is None:
         return None
-    return _balanced(apply_sky(native(stack.halves[half]), sky), white, brightness.factor)
+    return _balanced(without_sky(stack.halves[half], sky), white, brightness.factor)
 
 
 def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness, linear: LinearRGB) -> LinearRGB:

@@ -40,7 +40,7 @@ def as_stack(image: np.ndarray, name: str = "stack.fits", **more: object) -> Sta
 def no_sky(image: np.ndarray) -> Flattened:
     """A sky found to be zero everywhere."""
     none = np.zeros(image.shape[2:] or 1)
-    return Flattened(image, np.zeros_like(image), np.zeros(0), (), (), False, "subtract", none, none, none, none, none)
+    return Flattened(image, np.zeros_like(image), np.zeros(0), (), (), False, "subtract", none, none, none, none, none, none)
 
 
 # ---------------------------------------------------------------- finished stacks

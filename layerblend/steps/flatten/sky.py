@@ -2,38 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from layerblend.errors import ArgumentError, check_choice, check_image
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 
+from .doubt import ask_both
+from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
 from .tiles import TileTable, make_tiles
-from .words import count_quadrants, gradient_words, quadrant_of, sample_words
+from .words import FILLING, RUNS_AWAY, count_quadrants, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
 FRAME_FILLING = ("auto", "yes", "no")
-TOO_FULL = 1.5
-WIDE_FAR, WIDE_CLEAN = 0.8, 0.04
-FAINTEST_TILES = 0.05
 TARGET_SCALES = 3.0
 # A surface may rise this many times its own range at the samples, and this much more, before it counts as running away.
 MOST_BEYOND, SLACK_SIGMA = 2.0, 3.0
 GRID_PLACES = 25
-RUNS_AWAY = (
-    "Parts of the picture have no sky samples and a bent model would run away there, so only a tilted plane was taken away; "
-    "see steps/flatten.png."
-)
 
 
 @dataclass(frozen=True)
 class Flattened:
     """A picture without its sky.
 
-    ``image``: like the input, sky-subtracted, sky at 0. ``model``: (H, W, C) or (H, W) what was taken away. ``samples``: structured
+    ``image``: like the input, sky-subtracted, sky at 0 (with mode "off" the input itself). ``model``: (H, W, C) or (H, W) what was taken
+    away. ``level``: (C,) light of the sky that is left in ``image``: 0 but with mode "off". ``samples``: structured
     array of the sky samples, ``x``, ``y`` px, ``value`` (C,) linear light, ``used`` (C,) bool (weight above .5 in that channel's fit),
     ``residual`` (C,) sigma. ``targets``: galaxies in the model, ellipses of three scale lengths. ``frame_filling``: the target was
     taken to fill the frame. ``sigma``: (C,) noise of one pixel. ``before``, ``after``: (C,) gradient, peak to peak in sigma.
@@ -53,6 +49,7 @@ class Flattened:
     after: Array
     kept: Array
     total: Array
+    level: Array
     uncertain: float = 0.0
 
 
@@ -73,8 +70,8 @@ def flatten(
     protect : ellipses, px, that must not count as sky
     sigma : noise of one pixel, linear, one number or one per channel; measured when None
     frame_filling : "auto" decides by itself whether the target fills the frame, True or "yes", False or "no" tell it
-    mode : "subtract" for added light (light pollution, moon), "divide" for uneven response (vignetting, dust shadows), "off" to take away
-        only one level per channel
+    mode : "subtract" for added light (light pollution, moon), "divide" for uneven response (vignetting, dust shadows), "off" to leave the
+        picture as it is and only measure its sky
     stars : (H, W) bool, star pixels known beforehand; found when None
 
     Returns
@@ -96,17 +93,15 @@ def flatten(
         table = make_tiles(cube, sigma=noise, skip=skip, stars=np.zeros(cube.shape[:2], bool))
     if not table.used.any():
         raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
-    fit, filling = decide(table, frame_filling)
-    degree, coefficients = (0, _floor_level(table)) if filling else (fit.degree, fit.coefficients)
-    runs_away = not filling and _runs_away(fit)
-    if runs_away:
-        degree, coefficients = 1, _plane_through(fit)
-    if mode == "off" and not filling:
-        degree, coefficients = 0, _clean_level(table, fit)
-    model = sky_surface(coefficients * table.sigma, degree, *cube.shape[:2])
-    model += table.level.astype(np.float32)
-    flattened = _finish(image, cube, model, table, fit, filling, mode, (degree, coefficients))
-    return replace(flattened, words=(*flattened.words, RUNS_AWAY)) if runs_away and mode != "off" else flattened
+    surface = find_surface(table, frame_filling)
+    if mode == "off":
+        level, model = _left_level(table, surface), np.zeros_like(cube)
+    else:
+        level, model = np.zeros(cube.shape[2]), sky_surface(surface.coefficients * table.sigma, surface.degree, *cube.shape[:2])
+        model += table.level.astype(np.float32)
+    if mode == "divide" and not (model > 0).all():
+        raise ArgumentError("`mode` divide needs a sky above zero everywhere; this picture has been sky-subtracted: use subtract.")
+    return _finish(image, model if image.ndim == 3 else model[..., 0], table, surface, mode, level)
 
 
 def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:
@@ -128,13 +123,27 @@ def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:
     return _without(image, flattened.model, flattened.mode)
 
 
-def decide(table: TileTable, frame_filling: bool | str) -> tuple[SkyFit, bool]:
-    """The fit that serves, and whether the target fills the frame."""
+@dataclass(frozen=True)
+class Surface:
+    """The sky to be taken away, as Legendre ``coefficients`` of total ``degree``, sigma above the table's level, and how it came about."""
+
+    degree: int
+    coefficients: Array
+    fit: SkyFit
+    filling: bool = False
+    runs_away: bool = False
+    uncertain: float = 0.0
+
+
+def find_surface(table: TileTable, frame_filling: bool | str) -> Surface:
+    """Sky of the joint fit; a plane where the target fills the frame or the fit would run away."""
     fit = fit_sky(table)
-    filling = _decide_filling(frame_filling, max(fit.excess) > TOO_FULL)
-    if not filling and fit.galaxies and (fit.far > WIDE_FAR or fit.clean.mean() < WIDE_CLEAN):
-        fit = fit_sky(table, wide=True)
-    return fit, filling
+    if _decide_filling(frame_filling, lambda: fills_frame(table, fit)):
+        return Surface(1, lower_plane(table), fit, filling=True)
+    fit, uncertain = ask_both(table, fit)
+    if _runs_away(fit):
+        return Surface(1, _plane_through(fit), fit, runs_away=True, uncertain=uncertain)
+    return Surface(fit.degree, fit.coefficients, fit, uncertain=uncertain)
 
 
 def _runs_away(fit: SkyFit) -> bool:
@@ -157,7 +166,9 @@ def _plane_through(fit: SkyFit) -> Array:
 
 
 def _without(image: Array, model: Array, mode: str) -> Array:
-    if mode != "divide":
+    if mode == "off":
+        return image.copy()
+    if mode == "subtract":
         return image - model
     level = np.float32(1) * np.nanmean(model, axis=(0, 1), dtype=np.float64).astype(np.float32)
     return (image - model) * (level / model)
@@ -172,11 +183,11 @@ def _channel_sigma(sigma: Array | float | None, channels: int) -> Array | None:
     return np.broadcast_to(given, (channels,)).copy()
 
 
-def _decide_filling(frame_filling: bool | str, too_full: bool) -> bool:
+def _decide_filling(frame_filling: bool | str, judge: Callable[[], bool]) -> bool:
     if isinstance(frame_filling, bool | np.bool_):
         return bool(frame_filling)
     check_choice("frame_filling", frame_filling, FRAME_FILLING)
-    return too_full if frame_filling == "auto" else frame_filling == "yes"
+    return judge() if frame_filling == "auto" else frame_filling == "yes"
 
 
 def _protect_mask(protect: Sequence[Ellipse], shape: tuple[int, ...]) -> Mask | None:
@@ -185,48 +196,52 @@ def _protect_mask(protect: Sequence[Ellipse], shape: tuple[int, ...]) -> Mask | 
     return np.logical_or.reduce([ellipse.mask(*shape[:2]) for ellipse in protect])
 
 
-def _floor_level(table: TileTable) -> Array:
-    """(1, C) level of the faintest tiles, the same tiles in all channels."""
-    value = table.value[table.used]
-    light = value.mean(1)
-    return np.median(value[light <= np.quantile(light, FAINTEST_TILES)], axis=0)[None]
+def _left_level(table: TileTable, surface: Surface) -> Array:
+    """(C,) light of the sky, from the tiles that are sky in every channel, or from the plane's middle where none is."""
+    fit = surface.fit
+    if surface.filling or not fit.clean.any():
+        return surface.coefficients[0] * table.sigma + table.level
+    return np.median(fit.rows.value[fit.rows.used][fit.clean], axis=0) * table.sigma + table.level
 
 
-def _clean_level(table: TileTable, fit: SkyFit) -> Array:
-    """(1, C) median of the tiles that are sky in every channel."""
-    value = fit.rows.value[fit.rows.used]
-    return np.median(value[fit.clean] if fit.clean.any() else value, axis=0)[None]
-
-
-def _finish(
-    image: Array, cube: Array, model: Array, table: TileTable, fit: SkyFit, filling: bool, mode: str, surface: tuple[int, Array]
-) -> Flattened:
+def _finish(image: Array, model: Array, table: TileTable, surface: Surface, mode: str, level: Array) -> Flattened:
+    fit = surface.fit
     rows = fit.rows
     ok = rows.used
     u, v = rows.u[ok], rows.v[ok]
-    taken = legendre_design(u, v, surface[0]) @ surface[1]
+    taken = legendre_design(u, v, surface.degree) @ surface.coefficients
+    if mode == "off":
+        taken = np.zeros_like(taken) + (level - table.level) / table.sigma
     used = fit.weight > USED_WEIGHT
     kept, total = count_quadrants(quadrant_of(u, v), used)
     before, after = _peak_to_peak(rows.value[ok], fit), _peak_to_peak(rows.value[ok] - taken, fit)
-    words = [] if mode == "off" or filling else [gradient_words(before, after)]
-    words += sample_words(kept, total)
-    if mode == "divide" and not (model > 0).all():
-        raise ArgumentError("`mode` divide needs a sky above zero everywhere; this picture has been sky-subtracted: use subtract.")
-    model = model if image.ndim == 3 else model[..., 0]
     return Flattened(
         image=_without(image, model, mode),
         model=model,
         samples=_samples(rows, fit, table, taken, used),
-        words=tuple(words),
+        words=_words(surface, mode, before, after, kept, total),
         targets=_targets(fit),
-        frame_filling=filling,
+        frame_filling=surface.filling,
         mode=mode,
         sigma=table.sigma,
         before=before,
         after=after,
         kept=kept,
         total=total,
+        level=level,
+        uncertain=surface.uncertain,
     )
+
+
+def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array, total: Array) -> tuple[str, ...]:
+    """What there is to say of a sky that was taken away; nothing of one that was left."""
+    words = sample_words(kept, total)
+    if mode == "off":
+        return tuple(words)
+    if surface.filling:
+        return (FILLING, *words)
+    words = [gradient_words(before, after), *words, *uncertain_words(surface.uncertain)]
+    return (*words, RUNS_AWAY) if surface.runs_away else tuple(words)
 
 
 def _peak_to_peak(value: Array, fit: SkyFit) -> Array:

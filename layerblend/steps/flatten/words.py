@@ -8,8 +8,18 @@ from layerblend.kinds import Array
 
 CHANNELS = {1: ("the picture",), 3: ("red", "green", "blue")}
 QUADRANTS = ("upper left", "upper right", "lower left", "lower right")
+RUNS_AWAY = (
+    "Parts of the picture have no sky samples and a bent model would run away there, so only a tilted plane was taken away; "
+    "see steps/flatten.png."
+)
+FILLING = (
+    "The target was taken to fill the frame, so only a tilted plane through its faintest parts was taken away; "
+    "if there is clean sky in the picture, say `flatten.frame_filling: no`."
+)
 FEW_SHARE = 0.25
 LOST_SHARE = 0.5
+# A halo off by less than this, sigma of a pixel, is not worth a word.
+SAY_FROM = 0.3
 
 
 def quadrant_of(u: Array, v: Array) -> Array:
@@ -48,3 +58,14 @@ def gradient_words(before: Array, after: Array) -> str:
     names = CHANNELS[len(before)]
     parts = [f"{name} {b:.1f} to {a:.1f}" for name, b, a in zip(names, before, after, strict=True)]
     return "Gradient across the picture, peak to peak in sigma of the sky, before and after: " + ", ".join(parts) + "."
+
+
+def uncertain_words(uncertain: float) -> list[str]:
+    """By how much nobody can tell sky and halo apart, and what would decide it."""
+    if uncertain < SAY_FROM:
+        return []
+    return [
+        f"The target reaches the edge of the picture, where sky and its halo cannot be told apart: the halo may be off by {uncertain:.1f}"
+        " sigma of the sky. A mosaic or a wider field with clean sky round the target would decide it; if you know how far the target"
+        " reaches, name that place in `flatten.protect`."
+    ]

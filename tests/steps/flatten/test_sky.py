@@ -7,8 +7,9 @@ from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
 from layerblend.steps.flatten import apply_sky, flatten
 from layerblend.steps.flatten.fit import fit_sky
-from layerblend.steps.flatten.sky import RUNS_AWAY, _plane_through, _runs_away
+from layerblend.steps.flatten.sky import _plane_through, _runs_away, find_surface
 from layerblend.steps.flatten.tiles import make_tiles
+from layerblend.steps.flatten.words import FILLING, RUNS_AWAY, uncertain_words
 from tests.scenes.sky import flatten_score, make_scene
 
 SMALL = (400, 600)
@@ -55,7 +56,11 @@ def test_mono(scene) -> None:
 
 def test_modes(scene, flat) -> None:
     off = flatten(scene.image, mode="off")
-    assert np.ptp(off.model, axis=(0, 1)).max() == 0
+    np.testing.assert_array_equal(off.image, scene.image)
+    assert not off.model.any() and not flat.level.any()
+    sky = np.median(scene.sky, axis=(0, 1))
+    np.testing.assert_allclose(off.level, sky, atol=0.15 * np.ptp(scene.sky, axis=(0, 1)).max())
+    np.testing.assert_allclose(flatten(flat.image, mode="off").level, 0, atol=0.2)
     divided = flatten(scene.image, mode="divide")
     level = flat.model.mean((0, 1), dtype=np.float64)
     np.testing.assert_allclose(divided.image, (scene.image - flat.model) * (level / flat.model), rtol=1e-4, atol=1e-3)
@@ -81,6 +86,26 @@ def test_protect_is_not_sky(scene) -> None:
     samples = flatten(scene.image, protect=[protect]).samples
     inside = Ellipse(300, 200, 60, 40, 20).mask(*SMALL)[samples["y"].astype(int), samples["x"].astype(int)]
     assert not samples["used"][inside].any()
+
+
+def test_a_nebula_keeps_its_light_and_loses_a_plane() -> None:
+    nebula = make_scene(2, kind="plane", amplitude=12, with_galaxy=False, nebula_strength=8, shape=(480, 720), n_stars=150, fwhm=3.0)
+    found = flatten(nebula.image)
+    assert found.frame_filling and FILLING in found.words
+    assert np.abs(np.diff(found.model.astype(float)[::8, ::8], 2, axis=1)).max() < 1e-3
+    # nearer to the true sky than one level per channel would be
+    left = (found.model - nebula.sky).std((0, 1)).mean()
+    assert left < 0.9 * nebula.sky.std((0, 1)).mean()
+    told = flatten(nebula.image, frame_filling="no")
+    assert not told.frame_filling and FILLING not in told.words
+
+
+def test_a_halo_that_reaches_the_edge_is_told_with_its_amount() -> None:
+    table = make_tiles(make_scene(21, kind="plane", amplitude=10, frac=1 / 5, shape=(480, 720), n_stars=150, fwhm=3.0).image)
+    surface = find_surface(table, "auto")
+    assert surface.uncertain > 0 and not surface.filling
+    assert uncertain_words(0.1) == []
+    assert "1.3 sigma" in uncertain_words(1.3)[0] and "mosaic" in uncertain_words(1.3)[0]
 
 
 def test_a_surface_that_runs_away_beyond_its_samples_becomes_a_plane() -> None:

@@ -1,0 +1,75 @@
+"""Does the target fill the frame? Then no tile is sky, and a bent model would take the target itself."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage as ndi
+
+from layerblend.kinds import Array, Mask
+from layerblend.maths.robust import mad_sigma
+
+from .fit import SkyFit, galaxy_light
+from .tiles import TileTable
+
+# Scatter of the residuals over their expected error above which the model does not describe the picture.
+TOO_FULL = 1.5
+# Or: the sky would have to be as supple as it may be in every channel, and there is structure all over the frame that no sky has,
+FLOPPY = 1e-8
+# between these widths in tiles, so many times its expected error; a galaxy that the model missed shows more at the wider ones.
+FINE_TILES, BROAD_TILES = (1.0, 2.5), (2.5, 6.0)
+STRUCTURE = 5.0
+SMOOTH = 3.3
+# What smoothing over one tile leaves of the tiles' errors in the difference of two widths.
+NOISE_LEFT = 0.26
+LEAST_TILES = 50
+MOST_GALAXY = 1.0
+# The plane passes below all but this share of the tiles, and leans only where the tiles ask for it.
+LOWER_SHARE = 0.03
+LEAN = 0.05
+PLANE_ROUNDS = 40
+
+
+def fills_frame(table: TileTable, fit: SkyFit) -> bool:
+    """Whether nebula, or a galaxy too large, is everywhere: from what the fit left over and from how supple a sky it needed."""
+    if max(fit.excess) > TOO_FULL:
+        return True
+    if max(fit.stiffness) > FLOPPY:
+        return False
+    light = galaxy_light(fit, table.x, table.y).mean(-1)
+    where = table.used & (light < MOST_GALAXY)
+    if where.sum() < LEAST_TILES:
+        return False
+    plane = table.value.mean(-1) - light
+    fine, broad = (_structure(plane, where, *widths) for widths in (FINE_TILES, BROAD_TILES))
+    return bool(fine > STRUCTURE * NOISE_LEFT * np.median(table.error[where]) and broad < SMOOTH * fine)
+
+
+def _structure(plane: Array, where: Mask, narrow: float, wide: float) -> float:
+    """Robust scatter of what lies between two Gaussian widths, tiles."""
+    difference = _smoothed(plane, where, narrow) - _smoothed(plane, where, wide)
+    return mad_sigma(difference[where])
+
+
+def _smoothed(plane: Array, where: Mask, width: float) -> Array:
+    """Gaussian mean of the tiles that count."""
+    weight = ndi.gaussian_filter(where.astype(float), width)
+    return ndi.gaussian_filter(np.where(where, plane, 0.0), width) / np.maximum(weight, 1e-3)
+
+
+def lower_plane(table: TileTable) -> Array:
+    """(3, C) Legendre coefficients of degree 1: a tilted plane through the faintest tiles of each channel (quantile regression).
+
+    Koenker & Bassett 1978, Econometrica 46, 33; by iteratively reweighted least squares.
+    """
+    u, v, value = table.u[table.used], table.v[table.used], table.value[table.used]
+    design = np.stack([np.ones_like(u), v, u], 1)
+    out = np.zeros((3, value.shape[1]))
+    for c in range(value.shape[1]):
+        out[0, c] = np.quantile(value[:, c], LOWER_SHARE)
+        for _ in range(PLANE_ROUNDS):
+            r = value[:, c] - design @ out[:, c]
+            softening = 0.3 * mad_sigma(r) / 1.4826 + 1e-3
+            weight = np.where(r > 0, LOWER_SHARE, 1 - LOWER_SHARE) / np.maximum(np.abs(r), softening)
+            normal = (design * weight[:, None]).T @ design + np.diag([0, LEAN, LEAN]) * weight.sum()
+            out[:, c] = np.linalg.solve(normal, (design * weight[:, None]).T @ value[:, c])
+    return out

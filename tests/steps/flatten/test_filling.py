@@ -1,0 +1,58 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from layerblend.steps.flatten.filling import TOO_FULL, fills_frame, lower_plane
+from layerblend.steps.flatten.fit import fit_sky
+from layerblend.steps.flatten.tiles import make_tiles
+from tests.scenes.sky import make_scene
+
+SMALL = {"shape": (480, 720), "n_stars": 150, "fwhm": 3.0}
+
+
+def table_of(seed, **options):
+    scene = make_scene(seed, **SMALL, **options)
+    return make_tiles(scene.image), scene
+
+
+@pytest.fixture(scope="module")
+def nebula():
+    return table_of(2, kind="mix", amplitude=15, with_galaxy=False, nebula_strength=8)
+
+
+def test_a_nebula_is_everywhere(nebula) -> None:
+    assert fills_frame(nebula[0], fit_sky(nebula[0]))
+
+
+@pytest.mark.parametrize("kind", ["plane", "corner", "moon"])
+def test_bare_sky_and_a_galaxy_do_not_fill_the_frame(kind) -> None:
+    for options in ({"with_galaxy": False}, {"frac": 1 / 15}):
+        table, _ = table_of(3, kind=kind, amplitude=20, **options)
+        assert not fills_frame(table, fit_sky(table))
+
+
+def test_left_overs_or_structure_under_a_supple_sky_tell_it(nebula) -> None:
+    table, _ = table_of(4, kind="plane", with_galaxy=False)
+    fit = fit_sky(table)
+    assert fills_frame(table, replace(fit, excess=np.array([1.0, TOO_FULL + 0.1, 1.0])))
+    # a supple sky alone is no proof, nor is structure under a stiff one
+    assert not fills_frame(table, replace(fit, stiffness=(1e-9,) * 3))
+    quiet = replace(fit_sky(nebula[0]), excess=np.ones(3))
+    assert not fills_frame(nebula[0], replace(quiet, stiffness=(1e-9, 1e-9, 1e-4)))
+
+
+def test_the_plane_passes_below_the_light_that_is_not_sky() -> None:
+    """Truth: a tilt per channel under patches of light that cover a half of the frame."""
+    rng = np.random.default_rng(1)
+    y, x = np.mgrid[-1:1:320j, -1:1:480j].astype(np.float32)
+    tilt = np.stack([100 + 3 * x, 100 - 2 * y, 100 + x + y], -1)
+    light = 20 * np.maximum(np.sin(7 * x) * np.cos(9 * y), 0)
+    image = (tilt + light[..., None] + rng.normal(0, 1, tilt.shape)).astype(np.float32)
+    table = make_tiles(image)
+    coefficients = lower_plane(table) * table.sigma + table.level * np.array([[1], [0], [0]])
+    # it leans less than the truth, so that a nebula's own slope does not tip it over
+    assert np.abs(coefficients[0] - 100).max() < 1.5
+    share = coefficients[[2, 1], [0, 1]] / (3, -2)
+    assert (share > 0.4).all() and (share < 1.1).all()
+    assert np.abs(coefficients[[1, 2], [0, 1]]).max() < 0.3
