@@ -15,6 +15,7 @@ from scipy import ndimage as ndi
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.robust import mad_sigma
 
 TILE_PX = 16
 # Wider pictures are looked at in bins of 2 x 2 (3 x 3 ...) pixels: the sky is smooth, and the time stays that of a small picture.
@@ -67,12 +68,12 @@ class TileTable:
 
 def channel_noise(image: Array) -> Array:
     """(C,) noise of one pixel per channel, from differences four pixels apart (safe where neighbours share noise); 0 if constant."""
-    rows = image[:: max(1, image.shape[0] // 400)]
+    rows = image[:: max(1, image.shape[0] // 200)]
     difference = (rows[:, LAG_PX:] - rows[:, :-LAG_PX]).reshape(-1, image.shape[2])
-    difference = difference[np.isfinite(difference).all(1)].astype(np.float64)
+    difference = difference[np.isfinite(difference).all(1)]
     if len(difference) < 16:
         return np.zeros(image.shape[2])
-    return 1.4826 * np.median(np.abs(difference - np.median(difference, 0)), 0) / np.sqrt(2)
+    return np.array([mad_sigma(np.ascontiguousarray(channel)) for channel in difference.T]) / np.sqrt(2)
 
 
 def channel_level(image: Array) -> Array:

@@ -38,6 +38,97 @@ def test_image_and_model_add_up(scene, flat) -> None:
     np.testing.assert_array_equal(apply_sky(scene.image, flat), flat.image)
 
 
+def test_one_missing_pixel_damages_nothing_else(scene, flat) -> None:
+    """One NaN spoils everything to its right and below in a plain recursive filter: https://github.com/scipy/scipy/issues/7818."""
+    image = scene.image.copy()
+    image[20, 30] = np.nan
+    with_gap = flatten(image)
+    assert np.isnan(with_gap.image).sum() == 3
+    assert np.abs(with_gap.model - flat.model).max() < 0.02
+
+
+def test_missing_borders_and_star_pixels_that_take_whole_tiles_leave_a_finite_sky(scene) -> None:
+    """Masked stars and an uncovered border together left no edge tile and crashed: https://github.com/astropy/photutils/issues/1224."""
+    image = scene.image.copy()
+    image[:10], image[-10:], image[:, :10], image[:, -10:] = (np.nan,) * 4
+    stars = np.zeros(SMALL, bool)
+    stars[8:16, 32:48] = True
+    found = flatten(image, stars=stars)
+    assert np.isfinite(found.model).all()
+    assert np.abs(flatten_score(scene, found.model)["rms"]).max() < 0.3
+
+
+def test_a_galaxys_core_keeps_its_light() -> None:
+    """A tiled background of box 32 takes a third of this disc's core: https://github.com/astropy/photutils/issues/543."""
+    y, x = np.mgrid[:400, :400]
+    disc = 1000 * np.exp(-np.hypot(x - 200, y - 200) / 40)
+    image = (100 + disc[..., None] + np.random.default_rng(0).normal(0, 10, (400, 400, 3))).astype(np.float32)
+    model = flatten(image).model
+    core = np.hypot(x - 200, y - 200) < 20
+    assert np.abs((model[core] - 100).mean(0)).max() < 0.02 * disc[core].mean()
+
+
+def test_units_do_not_matter_and_a_constant_channel_does_no_harm(scene) -> None:
+    """A noise scale that hung on the data's range, and a constant channel: https://github.com/scikit-image/scikit-image/issues/3584."""
+    image = scene.image.copy()
+    image[..., 2] = 7
+    flat = flatten(image)
+    assert np.isfinite(flat.image).all()
+    np.testing.assert_allclose(flat.model[..., 2], 7, atol=1e-3)
+    scaled = flatten(image * np.float32(2**-12))
+    np.testing.assert_allclose(scaled.model * 2**12, flat.model, atol=0.01)
+
+
+@pytest.mark.parametrize("kind", ["corner", "moon", "vign"])
+def test_glows_at_the_edge_in_a_corner_and_all_round(kind: str) -> None:
+    # a vignette round a galaxy in the middle of a small frame has too few tiles to be told from its halo
+    shape = (800, 1200) if kind == "vign" else SMALL
+    glow = make_scene(41, kind=kind, amplitude=20, frac=1 / 20, shape=shape, n_stars=100, fwhm=3.0)
+    assert np.abs(flatten_score(glow, flatten(glow.image).model)["rms"]).max() < 0.4
+
+
+def test_a_glow_that_peaks_inside_the_frame() -> None:
+    """A round glow of 15 sigma, 0.8 of the half-width wide, off the middle: no object, so that it goes with the sky."""
+    bare = make_scene(42, kind="plane", amplitude=3, with_galaxy=False, shape=SMALL, n_stars=100, fwhm=3.0)
+    y, x = np.mgrid[-1 : 1 : SMALL[0] * 1j, -1 : 1 : SMALL[1] * 1j]
+    glow = 15 * (1 + ((x - 0.3) ** 2 + (2 / 3 * (y + 0.2)) ** 2) / 0.8**2) ** -1.5
+    found = flatten((bare.image + glow[..., None]).astype(np.float32))
+    left = found.model - bare.sky - glow[..., None]
+    tiles = left[:384, :576].reshape(6, 64, 9, 64, 3).mean((1, 3))
+    assert tiles.std((0, 1)).max() < 0.5
+    assert not found.frame_filling
+
+
+def test_division_restores_what_an_uneven_field_took(scene) -> None:
+    """Light of sky and target times a response of 1 in the middle and .8 in the corners; the galaxy is off the middle."""
+    uneven = make_scene(43, kind="plane", amplitude=0.5, frac=1 / 25, centre="off", shape=SMALL, n_stars=60, fwhm=3.0)
+    y, x = np.mgrid[-1 : 1 : SMALL[0] * 1j, -1 : 1 : SMALL[1] * 1j]
+    response = (1 - 0.1 * (x**2 + y**2))[..., None]
+    image = (uneven.image * response).astype(np.float32)
+    core = uneven.galaxy.mean(-1) > 0.35 * uneven.peak
+    truth = (uneven.image - uneven.sky)[core].mean()
+    divided, subtracted = (flatten(image, mode=mode).image[core].mean() for mode in ("divide", "subtract"))
+    middle = float(response.mean())
+    assert abs(divided / (truth * middle) - 1) < 0.02
+    assert abs(divided / (truth * middle) - 1) < 0.5 * abs(subtracted / (truth * middle) - 1)
+
+
+def test_mono_is_as_flat_as_colour(scene, flat) -> None:
+    green = flatten(np.ascontiguousarray(scene.image[..., 1]))
+    mono = flatten_score(scene, np.repeat(green.model[..., None], 3, -1))
+    assert abs(mono["rms"][1]) < 0.2 and abs(mono["offset"][1]) < 0.25
+
+
+def test_a_quarter_that_loses_samples_in_one_channel_is_named(scene) -> None:
+    """Blue patches that the blue fit rejects, on half of the lower right quarter's tiles."""
+    y, x = np.mgrid[: SMALL[0], : SMALL[1]]
+    patches = (y > 200) & (x > 300) & (((y // 32) + (x // 32)) % 3 > 0)
+    image = scene.image.copy()
+    image[..., 2] += np.where(patches, 1.2, 0).astype(np.float32)
+    words = " ".join(flatten(image, frame_filling="no").words)
+    assert "lower right quarter lost samples in blue" in words
+
+
 def test_no_data_stays_no_data_and_spoils_nothing(scene) -> None:
     image = scene.image.copy()
     image[:12], image[:, :7], image[100:130, 200:230] = np.nan, np.nan, np.nan
