@@ -425,14 +425,15 @@ def outside_methods(scene: Scene, curve: Curve) -> dict[str, float]:
     sharp = grey_lab(working_luminance(scene.seen_at(2.0)), curve)
     before = grey_lab(luminance, curve)
     found = {}
-    for own, truth, others in (
-        (detail_plane(stack, strength=0), seen, {"non-local means": means, "wavelet": wavelet, "total variation": variation}),
-        (detail_plane(stack), sharp, {"Richardson-Lucy": lucy}),
+    denoisers = {"non-local means": means, "wavelet": wavelet, "total variation": variation}
+    for kind, own, truth, others in (
+        ("denoised", detail_plane(stack, strength=0), seen, denoisers),
+        ("without grain", detail_plane(stack, strength=0, grain=0), seen, denoisers),
+        ("sharpened", detail_plane(stack), sharp, {"Richardson-Lucy": lucy}),
     ):
         mine = grey_lab(own, curve)
         wanted = band_figures(mine, truth)[0]
         planes = {"ours": mine} | {name: _at_contrast(make, wanted, truth, curve) for name, make in others.items()}
-        kind = "denoised" if truth is seen else "sharpened"
         for name, after in planes.items():
             contrast, snr = band_figures(after, truth)
             found[f"{kind}, {name}: contrast"] = contrast
