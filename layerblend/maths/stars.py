@@ -29,8 +29,8 @@ FAINTEST_SHARE = 1e-5
 NOISE_STRIPS, NOISE_ROWS = 16, 4
 # A hot pixel's eight neighbours hold less than this share of it; those of the narrowest star (FWHM 1.2 px) hold 1.2 times it.
 HOT_NEIGHBOURS = 0.5
-APERTURE_FWHM = 2.5
-RING_FWHM = (3.2, 4.5)
+APERTURE_FWHM = 2.2
+RING_FWHM = (3.0, 4.2)
 
 
 @dataclass(frozen=True)
@@ -345,7 +345,7 @@ def match_places(stars: Array, places: Array, reach_px: float) -> Array:
 
 # ---------------------------------------------------------------- light of the stars
 def aperture_fluxes(above: Plane, x: Array, y: Array, *, fwhm: float, beta: float, codes: Array | None = None) -> Array:
-    """Light of stars in a circle of 2.5 FWHM above the ring of 3.2 to 4.5 FWHM, completed with the part of a Moffat star that lies outside.
+    """Light of stars in a circle of 2.2 FWHM above the ring of 3.0 to 4.2 FWHM, completed with the part of a Moffat star that lies outside.
 
     Circles that grow with the width take the same share of every frame's stars whatever the seeing, so that ratios between frames are
     brightness ratios.

@@ -136,10 +136,13 @@ def _run_pass(
     plain = tuple(replace(info, cards=(), words=()) for info in frames)
     job = Job(order, plain, tuple(layouts[name][0] for name in names), rows_at_once(frames, workers, memory), work.mark)
     done = {band.number: band for band in good_bands(job, work)} if resuming else {}
-    for band in progress(_Bands(job, gaps, done, executor, workers)):
-        if band.number not in done:
-            done[band.number] = band
-            work.note(band)
+    with _ToDisk([file.path for file in job.outputs]) as to_disk:
+        for band in progress(_Bands(job, gaps, done, executor, workers)):
+            if band.number not in done:
+                done[band.number] = band
+                work.note(band)
+                to_disk.bring()
+        to_disk.finish()
     return _finish(plan, order, job, names, done, work, folder)
 
 
@@ -177,6 +180,41 @@ class _Bands:
 def _rows_of(gaps: Array, number: int) -> Array:
     first, last = np.searchsorted(gaps[:, 1], [number * TILE_ROWS, (number + 1) * TILE_ROWS])
     return gaps[first:last]
+
+
+class _ToDisk:
+    """Brings what is written to the disk while the pass goes on, so that its end need not wait for gigabytes."""
+
+    def __init__(self, paths: Sequence[Path]):
+        self.paths, self.pool = paths, ThreadPoolExecutor(1)
+        self.running: Future[None] | None = None
+
+    def __enter__(self) -> _ToDisk:
+        return self
+
+    def __exit__(self, *trouble: object) -> None:
+        self.pool.shutdown(wait=True, cancel_futures=True)
+
+    def bring(self) -> None:
+        """Start bringing, unless it is still under way."""
+        if self.running is None or self.running.done():
+            self.finish_running()
+            self.running = self.pool.submit(_bring_to_disk, self.paths)
+
+    def finish_running(self) -> None:
+        if self.running is not None:
+            self.running.result()
+
+    def finish(self) -> None:
+        """All that is written stands on the disk; raises what the disk refused."""
+        self.finish_running()
+        _bring_to_disk(self.paths)
+
+
+def _bring_to_disk(paths: Sequence[Path]) -> None:
+    for path in paths:
+        with open(path, "rb+") as handle:
+            os.fsync(handle.fileno())
 
 
 # ---------------------------------------------------------------- files
@@ -234,9 +272,6 @@ def _finish(
     plan: Arrangement, order: step.StackOrder, job: Job, names: Sequence[str], done: Mapping[int, Band], work: WorkFolder, folder: Path
 ) -> dict[str, Path]:
     """Give the files their names, write the report, clear the work folder."""
-    for file in job.outputs:
-        with open(file.path, "rb+") as handle:
-            os.fsync(handle.fileno())
     final = {name: folder / f"{name}.fits" for name in plan.specs}
     for name, file in zip(names, job.outputs, strict=True):
         file.path.replace(final[name])

@@ -51,12 +51,12 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
     for row0 in range(first, last, job.rows_at_once):
         row1 = min(row0 + job.rows_at_once, last)
         saturated = np.zeros((-(-len(job.frames) // 8), (row1 - row0) * order.width), np.uint8)
-        cover = np.zeros((len(job.outputs), saturated.shape[1]), np.int64)
+        cover = np.zeros((len(job.outputs), saturated.shape[1]), np.uint16)
         for channel in range(order.channels):
             raw = _read_band(job, channel, row0, row1)
             done = step.combine_rows(order, channel, raw, row0, gaps=gaps, saturated=saturated)
             lost += done.lost
-            cover = np.maximum(cover, (done.count.astype(np.int64) + done.rejected).reshape(cover.shape))
+            np.maximum(cover, (done.count + done.rejected).reshape(cover.shape), out=cover)
             _write_channel(job, channel, row0, done, checks)
         shares = step.saturated_share(saturated, cover, order.counts).reshape(-1, row1 - row0, order.width)
         for k, file in enumerate(job.outputs):

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, FrameInfo, FrameMeasure, FrameRow, FrameTable, LinearImage, Plane
-from layerblend.maths import moffat
+from layerblend.maths import crowd, moffat
 from layerblend.maths import stars as find
 from layerblend.maths.cover import gap_runs
 from layerblend.maths.robust import band_noise, mad_sigma, tile_levels, weighted_median
@@ -23,6 +23,10 @@ DETECT_SIGMA = 8.0
 HOT_SECOND_CHANNEL = 0.1
 FEW_STARS = 8
 ISOLATION_FWHM = 2.2
+# A field is crowded when its stars have on average more than so many neighbours within `crowd.REACH_FWHM`.
+CROWDED = 0.3
+# So many stars give the first star image of a crowded field.
+FIRST_FITS = 70
 # Sky level over noise below which a frame's sky must have been taken away.
 DARKEST_SKY_SIGMA = 20.0
 CHANNEL_NOISE_PIXELS = 200_000
@@ -60,16 +64,16 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
     sky = tuple(_sky_level(tiles[..., channel]) for channel in range(tiles.shape[2]))
     noise, channel_noise = _noises(image, above, codes, covered)
     candidates = _without_hot_pixels(image, tiles, tile_px, find.detect_stars(above, codes, threshold=DETECT_SIGMA))
-    fits, stars = _fit_brightest(above, codes, candidates, sky)
-    count = round(len(candidates) * stars.sum() / len(fits)) if len(fits) else 0
-    shape, words = _common_shape(fits.take(stars), noise)
+    found = _fit_brightest(above, codes, candidates, sky)
+    count = round(len(candidates) * found.stars.sum() / len(found.fits)) if len(found.fits) else 0
+    shape, words = _common_shape(found.fits.take(found.stars), noise)
     return FrameMeasure(
         stars=count,
         **shape,
         sky=sky,
         noise=noise,
         channel_noise=channel_noise,
-        star_list=_star_list(above, codes, fits.take(stars), shape),
+        star_list=_star_list(above, codes, found, shape),
         tiles=tiles,
         tile_px=tile_px,
         covered=covered,
@@ -124,18 +128,38 @@ def _without_hot_pixels(image: LinearImage, tiles: Array, tile_px: int, candidat
     return candidates.take(~(light[:, 1] < HOT_SECOND_CHANNEL * light[:, 2]))
 
 
-def _fit_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky: Sequence[float]) -> tuple[moffat.StarFits, Array]:
-    """Fits of the strongest isolated candidates, and which of them are stars."""
+@dataclass(frozen=True)
+class _Measured:
+    """Fits, which of them are stars, and the cut-outs they were made on when the field is crowded."""
+
+    fits: moffat.StarFits
+    stars: Array
+    alone: crowd.CutOuts | None = None
+
+
+def _fit_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky: Sequence[float]) -> _Measured:
+    """Fits of the strongest isolated candidates, and which of them are stars; in a crowd, each without the light of its neighbours."""
     if len(candidates) == 0:
         empty = np.zeros(0)
-        return moffat.fit_moffat_stars(above, empty, empty, fwhm=3.0, noise=1.0), np.zeros(0, bool)
+        return _Measured(moffat.fit_moffat_stars(above, empty, empty, fwhm=3.0, noise=1.0), np.zeros(0, bool))
+    noise = candidates.pixel_noise
     fwhm = find.guess_fwhm(above, candidates)
-    alone = find.isolated(candidates, ISOLATION_FWHM * fwhm)
-    chosen = candidates.take(alone) if alone.sum() >= FEW_STARS else candidates
-    chosen = chosen.take(np.arange(min(MOST_FITS, len(chosen))))
-    noise = chosen.pixel_noise
-    fits = moffat.fit_moffat_stars(above, chosen.x, chosen.y, fwhm=fwhm, noise=noise, codes=codes, shot=_shot(noise, sky))
-    return fits, moffat.star_class(fits, noise=noise)
+    chosen = np.flatnonzero(find.isolated(candidates, ISOLATION_FWHM * fwhm))
+    chosen = (chosen if len(chosen) >= FEW_STARS else np.arange(len(candidates)))[:MOST_FITS]
+    crowded = crowd.neighbours(candidates, chosen, fwhm) > CROWDED
+
+    def fitted(plane: Plane, known: Array, x: Array, y: Array) -> _Measured:
+        fits = moffat.fit_moffat_stars(plane, x, y, fwhm=fwhm, noise=noise, codes=known, shot=_shot(noise, sky))
+        return _Measured(fits, moffat.star_class(fits, noise=noise))
+
+    first = chosen[:FIRST_FITS] if crowded else chosen
+    found = fitted(above, codes, candidates.x[first], candidates.y[first])
+    if not crowded or found.stars.sum() < FEW_STARS:
+        return found if len(first) == len(chosen) else fitted(above, codes, candidates.x[chosen], candidates.y[chosen])
+    shape = _star_image(found.fits.take(found.stars), noise)
+    alone = crowd.cut_out_alone(above, codes, candidates, chosen, **shape)
+    found = fitted(alone.plane, alone.codes, alone.x, alone.y)
+    return replace(found, fits=replace(found.fits, x=found.fits.x + alone.left, y=found.fits.y + alone.top), alone=alone)
 
 
 def _shot(noise: float, sky: Sequence[float]) -> float:
@@ -144,29 +168,40 @@ def _shot(noise: float, sky: Sequence[float]) -> float:
     return noise**2 / max(level, DARKEST_SKY_SIGMA * noise) if math.isfinite(level) else 0.0
 
 
-def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
+def _star_image(stars: moffat.StarFits, noise: float) -> dict[str, float]:
     """Weighted medians of width, ellipse and beta."""
+    weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
+    return {name: weighted_median(getattr(stars, name), weights) for name in ("fwhm", "e1", "e2", "beta")}
+
+
+def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """The star image as width, eccentricity, angle and beta; words where few stars stand behind it."""
     if len(stars) == 0:
         return dict.fromkeys(("fwhm", "fwhm_major", "eccentricity", "angle", "beta"), float("nan")), ()
-    weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
-    fwhm, e1, e2, beta = (np.array([weighted_median(values, weights)]) for values in (stars.fwhm, stars.e1, stars.e2, stars.beta))
+    image = _star_image(stars, noise)
+    fwhm, e1, e2 = (np.array([image[name]]) for name in ("fwhm", "e1", "e2"))
     major, eccentricity, angle = (float(value[0]) for value in moffat.axes_of(fwhm, e1, e2))
     number = "1 star" if len(stars) == 1 else f"{len(stars)} stars"
     words = (f"only {number} could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
     return {
-        "fwhm": float(fwhm[0]),
+        "fwhm": image["fwhm"],
         "fwhm_major": major,
         "eccentricity": eccentricity,
         "angle": angle,
-        "beta": float(beta[0]),
+        "beta": image["beta"],
     }, words
 
 
-def _star_list(above: Plane, codes: Array, stars: moffat.StarFits, shape: Mapping[str, float]) -> Array:
+def _star_list(above: Plane, codes: Array, found: _Measured, shape: Mapping[str, float]) -> Array:
     """x, y, flux, peak of the stars measured, brightest first."""
+    stars = found.fits.take(found.stars)
     if len(stars) == 0:
         return np.zeros((0, 4), np.float32)
-    flux = find.aperture_fluxes(above, stars.x, stars.y, fwhm=shape["fwhm"], beta=shape["beta"], codes=codes)
+    plane, known, x, y = above, codes, stars.x, stars.y
+    if found.alone is not None:
+        plane, known = found.alone.plane, found.alone.codes
+        x, y = x - found.alone.left[found.stars], y - found.alone.top[found.stars]
+    flux = find.aperture_fluxes(plane, x, y, fwhm=shape["fwhm"], beta=shape["beta"], codes=known)
     rows = np.column_stack([stars.x, stars.y, flux, stars.peak])
     rows = rows[np.isfinite(flux) & (flux > 0)]
     return rows[np.argsort(-rows[:, 2], kind="stable")][:300].astype(np.float32)

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from layerblend.errors import InputError, check_choice, check_range
 from layerblend.kinds import Array, FrameRow, FrameTable
 from layerblend.maths.registration import find_registration, registration_fault
+from layerblend.maths.stars import APERTURE_FWHM
 
 SKY_MODES = ("offset", "plane", "off")
 WEIGHTS = ("equal", "noise", "sharpness")
@@ -18,7 +19,7 @@ WEIGHTS = ("equal", "noise", "sharpness")
 FEWEST_STARS = 5
 FEWEST_TILES = 6
 FAITH = 0.005
-"""Relative error below which no single star's flux ratio is believed: one bright star must not decide alone."""
+"""Relative error below which no single star's flux ratio is believed."""
 CLIP = 3.0
 TUKEY = 4.685
 EXPOSURE_SPREAD = 1.05
@@ -134,7 +135,9 @@ def brightness_scale(row: FrameRow, fixed: FrameRow) -> tuple[float, int]:
         return (graded if np.isfinite(graded) and graded > 0 else 1.0), 0
     flux, wanted = mine[:, 2], theirs[:, 2]
     error = np.sqrt(FAITH**2 + _relative_flux_error(row, flux) ** 2 + _relative_flux_error(fixed, wanted) ** 2)
-    return float(np.exp(robust_mean(np.log(wanted / flux), 1 / error**2))), len(mine)
+    weights = 1 / error**2
+    weights = np.minimum(weights, np.sort(weights)[-FEWEST_STARS])  # one bright star must not decide alone
+    return float(np.exp(robust_mean(np.log(wanted / flux), weights))), len(mine)
 
 
 def shared_stars(row: FrameRow, fixed: FrameRow) -> tuple[Array, Array]:
@@ -180,8 +183,8 @@ def _weighted_median(values: Array, weights: Array) -> float:
 
 
 def _relative_flux_error(row: FrameRow, flux: Array) -> Array:
-    """Sky noise of a matched-filter flux over the flux: noise x 2 sqrt(pi) sigma of the star, for a Gaussian (King 1983, PASP 95, 163)."""
-    return 2 * np.sqrt(np.pi) * row.measure.noise * row.fwhm / 2.3548 / flux
+    """Sky noise of the light in a star's circle over that light."""
+    return np.sqrt(np.pi) * APERTURE_FWHM * row.measure.noise * row.fwhm / flux
 
 
 def _stars(row: FrameRow) -> Array:

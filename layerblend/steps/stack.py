@@ -275,13 +275,15 @@ def noise_floor(values: Array, noise: Array) -> float:
 
 def saturated_share(bits: Array, cover: Array, counts: Array) -> Array:
     """(P, pixels) float32: share of the first ``counts[p]`` frames that are saturated, among those that cover the pixel (``cover``)."""
-    out = np.empty(cover.shape, F)
+    out = np.zeros(cover.shape, F)
+    places = np.flatnonzero(bits.any(0))  # few: only there is anything to count
+    marked = bits[:, places]
     for p, count in enumerate(counts):
         whole, rest = divmod(int(count), 8)
-        hits = np.bitwise_count(bits[:whole]).sum(0, dtype=np.int64)
+        hits = np.bitwise_count(marked[:whole]).sum(0, dtype=np.int64)
         if rest:
-            hits += np.bitwise_count(bits[whole] & np.uint8((1 << rest) - 1))
-        out[p] = hits / np.maximum(cover[p], 1)
+            hits += np.bitwise_count(marked[whole] & np.uint8((1 << rest) - 1))
+        out[p, places] = hits / np.maximum(cover[p, places], 1)
     return out
 
 

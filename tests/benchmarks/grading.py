@@ -20,6 +20,7 @@ from layerblend.kinds import FrameInfo, working_luminance
 from layerblend.maths.moffat import axes_of
 from layerblend.maths.robust import band_noise
 from layerblend.steps.grade import grade_frame, grade_table
+from layerblend.steps.match import match_frames
 from layerblend.steps.psf import measure_psf
 from tests.benchmarks.bars import Line
 from tests.scenes.stars import add_stars, debayered, random_catalogue, star_field
@@ -136,6 +137,38 @@ def brightness_lines(seeds: Sequence[int]) -> list[Line]:
     ]
 
 
+def crowded_lines(seeds: Sequence[int]) -> list[Line]:
+    """Frames of different seeing matched star by star where stars stand in each other's wings."""
+    lines = []
+    scales, widths = (1.0, 0.8, 0.5, 2.0, 0.3), (2.6, 4.5, 3.2, 3.0, 5.5)
+    height, width = 1000, 1300
+    for name, area, steep in (
+        ("12 000 stars on 12 MP", 1000, False),
+        ("30 000 stars on 12 MP", 400, False),
+        ("30 000 stars on 12 MP, mostly faint", 400, True),
+        ("120 000 stars on 12 MP, mostly faint", 100, True),
+    ):
+        error, widest = [], []
+        for seed in seeds:
+            rng = np.random.default_rng(seed)
+            catalogue = random_catalogue(rng, height * width // area, height, width, -1.5, 0.7)
+            if steep:  # numbers above a flux fall as flux^-.8
+                low, high = 10**2.0, 10**-0.56
+                catalogue[:, 2] = (low - rng.uniform(size=len(catalogue)) * (low - high)) ** (-1 / 0.8)
+            measures, infos = [], []
+            for i, (scale, fwhm) in enumerate(zip(scales, widths, strict=True)):
+                measures.append(grade_frame(star_field(1000 * seed + i, height, width, catalogue=catalogue, scale=scale, fwhm=fwhm).image))
+                infos.append(FrameInfo(Path(f"{i}.fits"), 0, height, width, 1, False, 16, 1, 0, None, 0, False, 1.0, 60.0, "", ""))
+            rows = grade_table(infos, measures).used
+            order = [int(row.file[0]) for row in rows]
+            found = match_frames(rows, order.index(0)).scale * np.array(scales)[order]
+            error.append(np.abs(found / found[order.index(0)] - 1)[[i for i, k in enumerate(order) if k != 4]].max())
+            widest.append(abs(found[order.index(4)] - 1))
+        lines.append(Line(f"{name}: brightness of frames of 2.6 to 4.5 px, worst frame", 100 * max(error), 0.5, "%"))
+        lines.append(Line(f"{name}: brightness of a frame of 5.5 px and .3 of the light", 100 * max(widest), 0.5, "%"))
+    return lines
+
+
 def shape_lines(seeds: Sequence[int]) -> list[Line]:
     """The star image over a field with coma-like growth to the corners."""
     width, ellipse = [], []
@@ -201,7 +234,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parts: list[Callable[[], list[Line]]] = [lambda: time_lines(options.seeds[0])]
     if not options.speed:
         seeds = options.seeds
-        parts += [lambda: frame_lines(seeds), lambda: debayered_lines(seeds), lambda: brightness_lines(seeds), lambda: shape_lines(seeds)]
+        parts += [lambda: frame_lines(seeds), lambda: debayered_lines(seeds), lambda: brightness_lines(seeds), lambda: crowded_lines(seeds)]
+        parts += [lambda: shape_lines(seeds)]
     for part in parts:
         for line in part():
             print(line, flush=True)

@@ -297,6 +297,20 @@ def test_transparency_is_right_within_half_a_percent_whatever_the_seeing():
     assert max(row.transparency for row in rows.values()) == pytest.approx(1.0, rel=0.01)
 
 
+def test_crowds_do_not_change_brightness_or_width():
+    """A star every 400 px^2, most of them in each other's wings."""
+    catalogue = random_catalogue(np.random.default_rng(8), 900, 540, 660, -1.5, 0.7)
+    scales, widths = (1.0, 0.8, 0.5), (2.6, 4.2, 3.4)
+    frames = [
+        grade_frame(star_field(60 + i, 540, 660, catalogue=catalogue, scale=s, fwhm=f).image)
+        for i, (s, f) in enumerate(zip(scales, widths, strict=True))
+    ]
+    np.testing.assert_allclose([frame.fwhm for frame in frames], widths, rtol=0.005)
+    np.testing.assert_allclose([frame.beta for frame in frames], 3.0, rtol=0.03)
+    brightness, _ = star_brightness(frames)
+    np.testing.assert_allclose(brightness / brightness[0], scales, rtol=0.005)
+
+
 def test_exposure_is_taken_out_of_transparency_but_not_of_the_scale():
     infos, measures = night([1.0, 2.0, 1.8], exposures=[60.0, 120.0, 120.0])
     rows = by_name(grade_table(infos, measures))
