@@ -379,7 +379,7 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
     ledger = Ledger.read(folder)
     wanted = outputs.outputs_of(opened)
     stale = [output for output in wanted if not ledger.is_current(output.name, outputs.made_from(opened, output))]
-    nodes = ["curve", "white", "sky_facts", "negative_share", *(f"facts/{name}" for name in opened.names.roles), *also]
+    nodes = ["curve", "white", "sky_facts", "star_facts", *(f"facts/{name}" for name in opened.names.roles), *also]
     nodes += [node for output in stale for node in output.nodes]
     if opened.sources.frames:
         nodes += ["table", "stacks"]
@@ -408,9 +408,12 @@ def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
     for code, words in spoken.items():
         for text in words:
             opened.warn(code.split()[0], f"{code}: {text}")
-    if values["negative_share"] > MOST_NEGATIVE:
-        text = f"{values['negative_share']:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
+    stars = values["star_facts"]
+    if stars.negative > MOST_NEGATIVE:
+        text = f"{stars.negative:.0%} of the star layer lies below 0 and is written as 0; the picture itself uses it as it is."
         opened.warn("stars_negative", text)
+    if stars.light_left < 1:
+        opened.warn("stars_smaller", f"Making the stars smaller took {1 - stars.light_left:.0%} of their light away (roles.stars.size).")
 
 
 def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto: str | None, execution: Execution) -> Answer:

@@ -37,7 +37,7 @@ from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.maths.wavelet import measuring_tiles
 from layerblend.stacking import StackReport
-from layerblend.steps.blend import blend, colour_stars, gate_share, shrink_stars, star_layer
+from layerblend.steps.blend import blend, colour_stars, flux_share, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
@@ -396,10 +396,12 @@ def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) ->
 
 @dataclass(frozen=True)
 class StarLight:
-    """The star layer as it is blended (signed) and where the sharp stack's stars serve (1) rather than the colour stack's (0)."""
+    """The star layer as it is blended (signed), where the sharp stack's stars serve (1) rather than the colour stack's (0), and how much of
+    the stars' light making them smaller has left."""
 
     layer: Array
     share: Weight | None
+    light_left: float = 1.0
 
 
 def star_light(
@@ -428,8 +430,8 @@ def star_light(
             share = gate_share(light, ground_error(luminance_error(sigma)), gate, deep=deep_light)
         deep = star_layer(colour_stars(colour_linear, colour_split.starless, saturation), colour_split.starless, curve)
         layer = deep + share[..., None] * (layer - deep)
-    layer = shrink_stars(layer, size)
-    return StarLight(np.asarray(layer, np.float32), share)
+    smaller = shrink_stars(layer, size)
+    return StarLight(np.asarray(smaller, np.float32), share, flux_share(smaller, layer))
 
 
 def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRGB:
@@ -555,9 +557,21 @@ def sky_facts(sky: Flattened) -> SkyFacts:
     return SkyFacts(sky.before, sky.after, sky.frame_filling, sky.uncertain, sky.words)
 
 
-def negative_share(stars: StarLight) -> float:
-    """Share of the star layer below 0: half of its blank sky is; more means that stars left holes."""
-    return float(np.mean(stars.layer < 0))
+@dataclass(frozen=True)
+class StarFacts:
+    """What is told of the star layer.
+
+    ``negative``: share of its pixels below 0: half of blank sky is, more means that stars left holes. ``light_left``: of its light after
+    the stars were made smaller.
+    """
+
+    negative: float
+    light_left: float
+
+
+def star_facts(stars: StarLight) -> StarFacts:
+    """Numbers of the star layer."""
+    return StarFacts(float(np.mean(stars.layer < 0)), stars.light_left)
 
 
 # ---------------------------------------------------------------- pictures of the steps

@@ -300,7 +300,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=2,
+            version=3,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]
@@ -377,7 +377,7 @@ def _fact_nodes(names: Names) -> list[Node]:
     return [
         *of_stacks,
         Node("sky_facts", chain.sky_facts, inputs=(f"sky/{sky}",)),
-        Node("negative_share", chain.negative_share, inputs=("starlight",)),
+        Node("star_facts", chain.star_facts, inputs=("starlight",)),
     ]
 
 

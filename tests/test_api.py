@@ -133,6 +133,15 @@ def test_a_new_blend_opens_no_picture_of_the_steps_and_writes_only_what_changed(
     )
 
 
+def test_smaller_stars_are_told_with_the_light_they_lost(demo: Demo, tmp_path: Path) -> None:
+    answer = api.blend_recipe(demo.recipe, changes=["roles.stars.size=0.8"], out=tmp_path / "small", upto=None, execution=EXECUTION)
+    (text,) = [note["text"] for note in answer.warnings if note["code"] == "stars_smaller"]
+    layers = [demo.values("starlight", **changes)["starlight"].layer for changes in ({}, {"roles__stars__size": 0.8})]
+    lost = 1 - np.maximum(layers[1], 0).sum(dtype=float) / np.maximum(layers[0], 0).sum(dtype=float)
+    assert 0.02 < lost < 0.6
+    assert f"took {lost:.0%} of their light" in text
+
+
 def demo_node(demo: Demo, name: str) -> Any:
     with open_run(load_recipe(demo.recipe, {"roles.detail.stack": "best75"}), EXECUTION) as run:
         return run.graph[name]

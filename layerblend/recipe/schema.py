@@ -371,7 +371,8 @@ class Blend(Section):
     mode: Literal["screen", "soft-light", "lighten", "plus-lighter", "normal"] = _setting(
         "screen",
         Choice(("screen", "soft-light", "lighten", "plus-lighter", "normal")),
-        "how stars are laid over the rest; soft-light hardly lifts stars over dark sky",
+        "screen leaves stars as they were, plus-lighter brightens them on the target, lighten loses those fainter than their ground, "
+        "normal paints them over it, soft-light hardly lifts them over dark sky",
         identity="screen",
     )
     amount: float = _setting(1.0, Number(0, 1), "how much of the stars", identity=1.0)
