@@ -13,9 +13,9 @@ from scipy.spatial import cKDTree
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
-from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light
+from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
-from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, profile_radii, render, sweep
+from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, moffat_profile, profile_radii, render, sweep
 from layerblend.steps.split.noise import Noise
 
 PASSES = 2
@@ -34,6 +34,9 @@ MOST_TEACHERS = 400
 LEAST_WINGS, WINGS_END = 5, 60.0
 FIRST_STARS = 400
 LEAST_FITS = 3
+# Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
+BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
+LEAST_BETA_RINGS = 6
 TABLE_SMOOTH = 1.2
 TABLE_EDGE = (1.2, 2.0)
 TABLE_LIMIT = 0.08
@@ -184,9 +187,15 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
             model = _draw(state, sources, noise, plane.shape)
         fit, error = _sweep_all(bare, model, good, noise, sources, state, free=3, update=False)
         learned = _learn_shape(state, sources, fit, error, noise)
+        model = _draw(state, sources, noise, plane.shape)
+        _learn_beta(state, sources, bare - model, good, noise, learned)
+        _sweep_all(bare, model, good, noise, sources, state, free=0, update=True)
+        model = _draw(state, sources, noise, plane.shape)
         _learn_table(state, sources, bare, model, good, learned)
         model = _draw(state, sources, noise, plane.shape)
-        haloes, halo = fit_haloes(plane, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, repeats=1 + number)
+        haloes, halo = fit_haloes(
+            plane, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, repeats=1 + number
+        )
         if number < PASSES - 1:
             _learn_wings(state, haloes)
             _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
@@ -250,6 +259,60 @@ def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise
         state.terms, state.teachers = terms, int(good.sum())
         state.refresh(sources.geo)
     return good
+
+
+def _learn_beta(state: Field, sources: Sources, residual: Plane, good: Mask, noise: Noise, teachers: Mask) -> None:
+    """Correct beta, and the width with it, by what rings round bright stars show: single fits of faint stars cannot tell it.
+
+    Each star has a height and a level of its own; the two corrections are common. Stars that disagree lose their weight.
+    """
+    chosen = np.nonzero(teachers)[0]
+    chosen = chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
+    if len(chosen) < TEACHERS_LEAST:
+        return
+    image, x, y, peak = state.image, sources.x[chosen], sources.y[chosen], sources.peak[chosen]
+    inner, outer = (np.full(len(chosen), r * state.fwhm) for r in BETA_RINGS[:2])
+    value, count = read_rings(residual, good, x, y, inner, outer, BETA_RINGS[2])
+    rho = np.geomspace(*BETA_RINGS[:2], BETA_RINGS[2] + 1)
+    rho = np.sqrt(rho[1:] * rho[:-1])
+    height, by_width, by_beta = _profile_slopes(image.beta, rho)
+    error = np.hypot(1.25 * noise.sigma / np.sqrt(np.maximum(count, 1)), BETA_MISFIT * peak[:, None] * height)
+    error = np.sqrt(error**2 + 1.5 * noise.slope * peak[:, None] * height / np.maximum(count, 1))
+    weight = np.where(np.isfinite(value), 1 / error, 0.0)
+    step = _common_step(height, np.column_stack([by_width, by_beta]), np.nan_to_num(value), weight, peak)
+    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), 1.6, 9.0))
+    state.terms[0, 0] += float(np.clip(step[0], -WIDTH_STEP, WIDTH_STEP))
+    state.image = StarImage(beta, image.profile + moffat_profile(beta) - moffat_profile(image.beta), image.table)
+    state.refresh(sources.geo)
+
+
+def _common_step(height: Array, slopes: Array, value: Array, weight: Array, peak: Array) -> Array:
+    """(2,) factors of ``slopes`` (rings, 2) that the rings of all stars agree on; stars that disagree lose their weight."""
+    reduced = []
+    for w, v, p in zip(weight, value, peak, strict=True):
+        if (w > 0).sum() >= LEAST_BETA_RINGS:
+            own, _ = np.linalg.qr(np.column_stack([height * w, w]))
+            both = np.column_stack([slopes * p, v]) * w[:, None]
+            reduced.append(both - own @ (own.T @ both))
+    step, trust = np.zeros(2), np.ones(len(reduced))
+    for _ in range(4):
+        normal = sum((t * r[:, :2].T @ r[:, :2] for t, r in zip(trust, reduced, strict=True)), 1e-30 * np.eye(2))
+        right = sum((t * r[:, :2].T @ r[:, 2] for t, r in zip(trust, reduced, strict=True)), np.zeros(2))
+        step = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), right)
+        off = np.array([np.mean((r[:, 2] - r[:, :2] @ step) ** 2) for r in reduced])
+        trust = 1 / (1 + off / max(4 * float(np.median(off)), 1e-30)) if len(off) else trust
+    return step
+
+
+def _profile_slopes(beta: float, rho: Array) -> tuple[Array, Array, Array]:
+    """The Moffat at radii in FWHM, and its change with ln fwhm and with beta."""
+
+    def height(b: float, r: Array) -> Array:
+        return np.asarray((1 + 4 * (2 ** (1 / b) - 1) * r**2) ** -b)
+
+    h = 0.01
+    by_width = (height(beta, rho * (1 - h)) - height(beta, rho * (1 + h))) / (2 * h)
+    return height(beta, rho), by_width, (height(beta + h, rho) - height(beta - h, rho)) / (2 * h)
 
 
 def _learn_table(state: Field, sources: Sources, bare: Plane, model: Plane, good: Mask, teachers: Mask) -> None:

@@ -2,25 +2,28 @@
 
 Round every bright star the residual is read in rings and sectors; opposite sectors are averaged (a slope cancels) and their scatter is
 the error of the ring. A non-negative sum of concentric Moffats (beta 2) is fitted to the rings (Lawson & Hanson 1974): first one sum in
-common for all stars, in units of their peak; then one for each clipped star, held to the common one as firmly as its surroundings
-are structured. A halo fitted freely on a galaxy takes the galaxy with it.
+common for all stars, in units of their peak; then one for each star, held to the common one as firmly as its surroundings are
+structured. A halo fitted freely on a galaxy takes the galaxy with it. Neighbouring rings share the ground they lie on: its unevenness
+is taken as correlated over the radius (Rasmussen & Williams 2006, sec. 4.2), which tells a hill from a halo.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit, prange
 from scipy.optimize import nnls
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.steps.split.model import StarImage, profile_at
 from layerblend.steps.split.noise import Noise
 
-WIDTHS = np.array([2.0, 3.0, 4.5, 6.5, 9.0, 13.0, 19.0, 27.0])
+WIDTHS = np.array([2.0, 2.5, 3.2, 4.1, 5.2, 6.7, 8.6, 11.0, 14.0, 18.0, 23.0, 30.0])
 BETA = 2.0
 # The narrowest of them are part of the star image itself, once known.
-NEAR_WIDTHS = 3
+NEAR_WIDTHS = 5
 SECTORS = 16
 RING_RATIO = 1.22
 MOST_RINGS = 28
@@ -33,14 +36,22 @@ LEAST_LIGHT = 0.04
 DRAW_STEPS = 2048
 # The sky noise of a ring median cannot fall below this share of a pixel's noise: flats and gradients set it.
 RING_FLOOR = 0.03
+# The common sum and the scale of each star's are found in turn; what the common sum misses of a halo is this share of it.
+COMMON_ROUNDS = 6
+STAR_TO_STAR = 0.01
+# Structure of the ground reaches over rings whose radii differ by this much (ln); its level is free.
+GROUND_LENGTH = 0.7
+LEVEL_FREEDOM = 30.0
+# Rings end at so many FWHM, and at this share of the picture: wider ones lie on anything but flat ground.
+REACH, REACH_SHARE = 80.0, 0.25
 # How far a single star's halo may differ from the common one: in scale, in the light of each width, and as a share of the largest.
-# Radii (FWHM) of the common profile, and how much haloes differ from star to star.
-COMMON_REACH, COMMON_RADII = (1.8, 40.0), 28
-STAR_TO_STAR = 0.15
-OWN_SCALE, OWN_SHAPE, OWN_FLOOR = 0.25, 0.06, 0.004
+OWN_SCALE, OWN_SHAPE, OWN_FLOOR = 0.22, 0.06, 0.004
+# How wrong the star image may be in each ring, as a share of the star's light there.
 MODEL_SHARE = 0.03
+# The peak of a clipped star is known from its wings alone.
+CLIPPED_PEAK = 0.3
 # Ground that differs from sector to sector is hardly flat along the radius either.
-SLOPE_SHARE = 0.3
+SLOPE_SHARE = 1.5
 
 
 @dataclass
@@ -90,20 +101,43 @@ def _ring_medians(residual, good, x, y, inner, outer, rings, weights):  # type: 
                     weights[s, k, q] = count
 
 
-def _combine_sectors(rings: Array, sigma: float, counts: Array) -> tuple[Array, Array]:
-    """Ring level and its error from opposite sectors; error infinite where less than a quarter of the ring is seen."""
+def read_rings(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
+    """Medians (n, rings) of the residual in rings of growing radius round stars, NaN where hidden, and how many pixels each looked at."""
+    rings, counts = _read_cells(residual, good, x, y, inner, outer, n_rings)
+    hidden = np.isfinite(rings).sum(-1) < SECTORS // 2
+    return np.where(hidden, np.nan, _median(rings)), counts.sum(-1)
+
+
+def _read_cells(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
+    """(n, rings, sectors): medians, NaN where too little is seen, and pixels looked at."""
+    rings = np.full((len(x), n_rings, SECTORS), np.nan)
+    counts = np.zeros((len(x), n_rings, SECTORS))
+    _ring_medians(residual, good, x, y, inner, outer, rings, counts)
+    return rings, counts
+
+
+def _combine_sectors(rings: Array, sigma: float, counts: Array) -> tuple[Array, Array, Array]:
+    """Ring level, the error of each ring by itself, and how uneven the ground is; error infinite where too little of a ring is seen.
+
+    The noise of neighbouring rings is their own, the ground's unevenness is shared by them.
+    """
     half = SECTORS // 2
     pairs = 0.5 * (rings[..., :half] + rings[..., half:])
     seen = np.isfinite(pairs)
     enough = seen.sum(-1) >= 3
     single = np.isfinite(rings).sum(-1) >= SECTORS // 4
+    cell = 1.25 * sigma / np.sqrt(np.maximum(counts.sum(-1) / SECTORS, 1))
     with np.errstate(invalid="ignore"):
         value = np.where(enough, _median(pairs), _median(rings))
-        spread = np.where(enough, _mad(pairs) * 1.25 / np.sqrt(np.maximum(seen.sum(-1), 1)), _mad(rings))
-    pixel = sigma * 1.25 / np.sqrt(np.maximum(counts.sum(-1), 1))
-    uneven = SLOPE_SHARE * np.nan_to_num(_mad(rings))
-    error = np.sqrt(np.nan_to_num(spread) ** 2 + pixel**2 + uneven**2 + (RING_FLOOR * sigma) ** 2)
-    return np.nan_to_num(value), np.where(enough | single, error, np.inf)
+        spread = np.where(enough, _beyond(_mad(pairs), cell / np.sqrt(2)) * 1.25 / np.sqrt(np.maximum(seen.sum(-1), 1)), _mad(rings))
+    uneven = SLOPE_SHARE * np.nan_to_num(_beyond(_mad(rings), cell))
+    ground = np.hypot(np.nan_to_num(spread), uneven)
+    error = np.hypot(cell / np.sqrt(SECTORS), RING_FLOOR * sigma)
+    return np.nan_to_num(value), np.where(enough | single, error, np.inf), ground
+
+
+def _beyond(spread: Array, noise: Array) -> Array:
+    return np.sqrt(np.maximum(spread**2 - noise**2, 0))
 
 
 def _median(values: Array) -> Array:
@@ -126,7 +160,17 @@ def _basis(r: Array, fwhm: float) -> Array:
 
 
 def fit_haloes(
-    plane: Plane, model: Plane, good: Mask, noise: Noise, geo: Array, peak: Array, blob: Array, fwhm: float, *, repeats: int = 2
+    plane: Plane,
+    model: Plane,
+    good: Mask,
+    noise: Noise,
+    geo: Array,
+    peak: Array,
+    blob: Array,
+    fwhm: float,
+    image: StarImage,
+    *,
+    repeats: int = 2,
 ) -> tuple[Haloes, Plane]:
     """Haloes of all bright stars and their light.
 
@@ -136,6 +180,7 @@ def fit_haloes(
     good : (H, W) bool
     geo, peak, blob : sources, see `field.Sources`
     fwhm : float, px
+    image : StarImage the model was drawn with
     repeats : rounds, in each of which every halo is fitted with the others taken off
     """
     order = np.argsort(-peak, kind="stable")
@@ -147,24 +192,53 @@ def fit_haloes(
         return Haloes.none(), halo
     x, y, top = geo[index, 0], geo[index, 1], peak[index]
     inner = np.maximum(blob[index] + INNER_MARGIN * fwhm, 1.8 * fwhm)
-    outer = np.clip(fwhm * 2.6 * (top / noise.sigma / 40) ** 0.40, 8 * fwhm, 80 * fwhm)
+    outer = np.clip(fwhm * 2.6 * (top / noise.sigma / 40) ** 0.40, 8 * fwhm, min(REACH * fwhm, REACH_SHARE * min(plane.shape)))
     outer = np.maximum(outer, 2.5 * inner)
     n_rings = int(np.clip(np.ceil(np.log(np.max(outer / inner)) / np.log(RING_RATIO)), 6, MOST_RINGS))
     radii = inner[:, None] * (outer / inner)[:, None] ** ((np.arange(n_rings) + 0.5) / n_rings)
     basis = _basis(radii, fwhm)
+    core = top[:, None] * profile_at(image.profile, radii / fwhm)
+    unsure = np.where(blob[index] > 0, CLIPPED_PEAK, 0.0)[:, None] * core
     light = np.zeros((len(index), len(WIDTHS)))
     everything = np.r_[index, shared[MOST_SHARED:]]
     for _ in range(repeats):
-        value, error = _read_rings(plane - model - halo, good, x, y, inner, outer, n_rings, noise.sigma)
+        rings, counts = _read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
+        value, error, ground = _combine_sectors(rings, noise.sigma, counts)
         value = value + np.einsum("skw,sw->sk", basis, light)
-        error = np.hypot(error, MODEL_SHARE * _star_level(radii, top, fwhm))
-        common = _common_sum(value, error, radii, top, fwhm)
-        light = np.stack([
-            _own_sum(value[k], error[k], basis[k], top[k], common) if k < len(own) else common * top[k] for k in range(len(index))
-        ])  # fmt: skip
+        error = np.hypot(error, MODEL_SHARE * core)
+        stars = [
+            Rings(value[k], error[k], _ground_covariance(ground[k], radii[k]) + np.outer(unsure[k], unsure[k]), basis[k] * top[k])
+            for k in range(len(index))
+        ]
+        common = _common_sum(stars)
+        light = np.stack([_own_sum(star, common) * height for star, height in zip(stars, top, strict=True)])
         rest = common[None] * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light, rest]), fwhm, noise.sigma)
     return Haloes(everything, np.concatenate([light, rest]), common), halo
+
+
+class Rings(NamedTuple):
+    """What one star shows: ``value`` (rings,), ``error`` of each by itself, covariance of the ``ground``, ``basis`` (rings, widths)."""
+
+    value: Array
+    error: Array
+    ground: Array
+    basis: Array
+
+    def whitened(self, allowance: Array | float = 0.0) -> tuple[Array, Array]:
+        """Basis and values in which all errors are 1 and independent; ``allowance`` (rings,) is added to the errors."""
+        known = np.isfinite(self.error)
+        covariance = self.ground + np.diag(np.where(known, self.error**2 + np.square(allowance), 1e12 * self.ground.max() + 1e12))
+        low = np.linalg.cholesky(covariance)
+        both = np.linalg.solve(low, np.column_stack([self.basis, self.value]))
+        return both[:, :-1], both[:, -1]
+
+
+def _ground_covariance(ground: Array, radii: Array) -> Array:
+    """(rings, rings): unevenness that is alike in neighbouring rings (Matern 3/2 in ln r), and a level that may be anything."""
+    apart = np.sqrt(3) * np.abs(np.log(radii[:, None] / radii)) / GROUND_LENGTH
+    alike = (1 + apart) * np.exp(-apart)
+    return ground[:, None] * ground * alike + LEVEL_FREEDOM**2 * np.median(ground + 1e-30) ** 2
 
 
 def near_light(common: Array, radii: Array) -> Array:
@@ -172,77 +246,46 @@ def near_light(common: Array, radii: Array) -> Array:
     return _basis(radii, 1.0)[..., :NEAR_WIDTHS] @ common[:NEAR_WIDTHS]
 
 
-def _read_rings(
-    residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int, sigma: float
-) -> tuple[Array, Array]:
-    rings = np.full((len(x), n_rings, SECTORS), np.nan)
-    counts = np.zeros((len(x), n_rings, SECTORS))
-    _ring_medians(residual, good, x, y, inner, outer, rings, counts)
-    return _combine_sectors(rings, sigma, counts)
+def _common_sum(stars: list[Rings]) -> Array:
+    """One non-negative sum in units of the peak that the stars agree on, each with a scale of its own.
 
-
-def _star_level(radii: Array, top: Array, fwhm: float) -> Array:
-    """Rough light of the star itself at these radii: a share of it may be wrong."""
-    gamma = 0.5 * fwhm / np.sqrt(2 ** (1 / 3.0) - 1)
-    return top[:, None] * (1 + (radii / gamma) ** 2) ** -3.0
-
-
-def _common_sum(value: Array, error: Array, radii: Array, top: Array, fwhm: float) -> Array:
-    """One non-negative sum in units of the peak that most stars agree on.
-
-    Every star is fitted alone with a level of its own; the weighted median of the profiles is fitted again. Stars on structured ground
-    weigh little, and one that took a galaxy for its halo is outvoted.
+    Stars on uneven ground weigh little, and one that differs from the others is outvoted.
     """
-    grid = fwhm * np.geomspace(*COMMON_REACH, COMMON_RADII)
-    basis = _basis(grid, fwhm)
-    profiles, weights = [], []
-    for s in range(len(top)):
-        weight = np.where(np.isfinite(error[s]), 1 / np.maximum(error[s], 1e-30), 0.0)
-        if (weight > 0).sum() < 4:
-            continue
-        level = np.ones((len(weight), 1))
-        columns = np.hstack([_basis(radii[s], fwhm) * top[s], level, -level])
-        own = _bounded(columns * weight[:, None], value[s] * weight)[: len(WIDTHS)]
-        profiles.append(basis @ own)
-        spread = np.interp(grid, radii[s], 1 / np.maximum(weight, 1e-30), left=np.inf, right=np.inf) / top[s]
-        weights.append(spread)
-    if not profiles:
-        return np.zeros(len(WIDTHS))
-    profile, spread = np.array(profiles), np.array(weights)
-    middle = _weighted_median(profile, 1 / spread**2)
-    middle = _weighted_median(profile, 1 / (spread**2 + (STAR_TO_STAR * middle) ** 2))
-    scale = np.maximum(0.1 * np.abs(middle), 1e-3 * np.abs(middle).max() + 1e-30)
-    known = np.isfinite(spread).any(0)
-    return _bounded(basis[known] / scale[known, None], middle[known] / scale[known])
+    widths = stars[0].basis.shape[1]
+    common, scale, trust = np.zeros(widths), np.ones(len(stars)), np.ones(len(stars))
+    for _ in range(COMMON_ROUNDS):
+        rows, right = [], []
+        for s, star in enumerate(stars):
+            a, b = star.whitened(STAR_TO_STAR * star.basis @ common)
+            rows.append(a * scale[s] * trust[s])
+            right.append(b * trust[s])
+        common = _bounded(np.concatenate(rows), np.concatenate(right))
+        for s, star in enumerate(stars):
+            a, b = star.whitened(STAR_TO_STAR * star.basis @ common)
+            m = a @ common
+            scale[s] = (m @ b + 1 / OWN_SCALE**2) / (m @ m + 1 / OWN_SCALE**2)
+            off = b - m * scale[s]
+            trust[s] = 1 / np.sqrt(1 + (off @ off) / len(off) / 4 + ((scale[s] - 1) / OWN_SCALE) ** 2)
+        scale = np.clip(scale, 0.2, 5.0)
+    return common
 
 
-def _weighted_median(values: Array, weights: Array) -> Array:
-    """Along the first axis; 0 where no weight is."""
-    order = np.argsort(values, 0)
-    ordered, heavy = np.take_along_axis(values, order, 0), np.cumsum(np.take_along_axis(weights, order, 0), 0)
-    place = np.argmax(heavy >= 0.5 * heavy[-1], 0)
-    return np.where(heavy[-1] > 0, np.take_along_axis(ordered, place[None], 0)[0], 0.0)
-
-
-def _own_sum(value: Array, error: Array, basis: Array, top: float, common: Array) -> Array:
-    """Non-negative sum of one star, drawn to the common one: mostly its scale may differ, its shape less."""
-    weight = np.where(np.isfinite(error), 1 / np.maximum(error, 1e-30), 0.0)
-    expected = common * top
-    if (weight > 0).sum() < 4 or not expected.any():
-        return expected
-    level = np.ones((len(value), 1))
-    spread = np.diag((OWN_SHAPE * expected + OWN_FLOOR * expected.max()) ** 2) + OWN_SCALE**2 * np.outer(expected, expected)
+def _own_sum(star: Rings, common: Array) -> Array:
+    """Non-negative sum of one star in units of its peak, drawn to the common one: mostly its scale may differ, its shape less."""
+    if np.isfinite(star.error).sum() < 4 or not common.any():
+        return common
+    spread = np.diag((OWN_SHAPE * common + OWN_FLOOR * common.max()) ** 2) + OWN_SCALE**2 * np.outer(common, common)
     firm = np.linalg.inv(np.linalg.cholesky(spread))
-    prior = np.hstack([firm, np.zeros((len(firm), 2))])
-    columns = np.hstack([basis, level, -level])
-    pull = np.ones_like(weight)
-    solution = np.zeros(columns.shape[1])
+    allowance = np.zeros(len(star.value))
+    solution = common
     for _ in range(3):
-        w = weight * pull
-        solution = _bounded(np.vstack([columns * w[:, None], prior]), np.r_[value * w, firm @ expected])
-        off = (value - columns @ solution) * weight
-        pull = np.where(off > 0, 1 / np.sqrt(1 + (off / 2) ** 2), 1 / np.sqrt(1 + (off / 4) ** 2))
-    return solution[: len(WIDTHS)]
+        rows, right = star.whitened(allowance)
+        solution = _bounded(np.vstack([rows, firm]), np.r_[right, firm @ common])
+        off = star.value - star.basis @ solution
+        off -= np.median(off)
+        sigma = np.sqrt(star.error**2 + np.diag(star.ground))
+        allowance = np.where(np.isfinite(sigma), np.where(off > 0, off / 2, off / 4), 0.0)
+    return solution
 
 
 def _bounded(rows: Array, right: Array) -> Array:

@@ -58,6 +58,11 @@ def profile_radii() -> Array:
     return np.sqrt(w / np.maximum(1 - w, 1e-9))
 
 
+def profile_at(profile: Array, rho: Array) -> Array:
+    """The profile at radii in FWHM."""
+    return np.interp(rho**2 / (1 + rho**2) * PROFILE_STEPS, np.arange(PROFILE_STEPS + 1), profile[:-1])
+
+
 @njit(cache=True, nogil=True, inline="always")
 def _axes(lnf, e1, e2):  # type: ignore[no-untyped-def]
     """Symmetric matrix that takes px to the star's own coordinates."""

@@ -12,9 +12,12 @@ from layerblend.maths.robust import MAD_TO_SIGMA
 
 LAG_PX = 4
 MOST_ROWS = 400
-# |N(0, 1)| has its lower quarter below this: second differences on structured ground are judged by their quiet quarter.
-QUIET_QUARTER = 0.318639
-LEVEL_BINS = ((0.90, 0.94), (0.94, 0.97), (0.97, 0.99))
+# Fourth differences across and down see nearly nothing but noise. On structured ground their quiet quarter counts.
+FINEST = np.array([1, -2, 1], np.float32)
+QUIET = 0.25
+# Light at least so many sigma high that an opening by so many pixels leaves standing to this share is no star's.
+LEAST_LIGHT, WIDE_PX, WIDE_SHARE = 10.0, 21, 0.75
+LEAST_PIXELS, LEVEL_BINS = 2000, (0.5, 0.7, 0.85, 0.95)
 
 
 class Noise(NamedTuple):
@@ -43,7 +46,8 @@ def measure_noise(plane: Plane, good: Array) -> Noise:
     """
     step = max(1, plane.shape[0] // MOST_ROWS)
     rows, known = plane[::step], good[::step]
-    level = cv2.blur(plane, (5, 5))[::step]
+    blurred = cv2.blur(plane, (5, 5))
+    level = blurred[::step]
     left, right = slice(None, -LAG_PX), slice(LAG_PX, None)
     both = known[:, left] & known[:, right]
     height = ((level[:, left] + level[:, right]) / 2)[both]
@@ -52,21 +56,26 @@ def measure_noise(plane: Plane, good: Array) -> Noise:
         return Noise(1e-12, 0.0)
     low = height <= np.median(height)
     floor = float(max(MAD_TO_SIGMA * np.median(np.abs(jump[low] - np.median(jump[low]))), 1e-9)) ** 2
-    return Noise(floor, _slope(rows, level, known, floor))
+    return Noise(floor, _slope(plane, blurred, good, floor))
 
 
-def _slope(rows: Plane, level: Plane, known: Array, floor: float) -> float:
-    a, b, c = slice(None, -2 * LAG_PX), slice(LAG_PX, -LAG_PX), slice(2 * LAG_PX, None)
-    if rows.shape[1] <= 2 * LAG_PX:
+def _slope(plane: Plane, level: Plane, good: Array, floor: float) -> float:
+    """Growth of the variance with light, from the finest structure on wide light, against the same on the dark half of the picture.
+
+    Stars are steep even there; wide light (what an opening leaves standing) is not. Without wide light the slope stays 0.
+    """
+    step = max(1, plane.shape[0] // MOST_ROWS)
+    fine = np.abs(cv2.sepFilter2D(plane, -1, FINEST, FINEST))[::step]
+    wide = cv2.morphologyEx(level, cv2.MORPH_OPEN, np.ones((WIDE_PX, WIDE_PX), np.uint8))[::step]
+    height, known = level[::step], good[::step]
+    dark = known & (height <= np.median(height[known]))
+    unit = float(np.quantile(fine[dark], QUIET)) if dark.any() else 0.0
+    lit = known & (height > LEAST_LIGHT * np.sqrt(floor)) & (wide > WIDE_SHARE * height)
+    if unit <= 0 or lit.sum() < LEAST_PIXELS:
         return 0.0
-    ok = known[:, a] & known[:, b] & known[:, c]
-    bend = np.abs(rows[:, c] - 2 * rows[:, b] + rows[:, a])[ok] / np.sqrt(6.0)
-    height = level[:, b][ok]
+    light, jump = height[lit], fine[lit]
     slopes = []
-    edges = np.quantile(height, np.array(LEVEL_BINS).ravel()).reshape(-1, 2) if height.size > 5000 else ()
-    for low, high in edges:
-        inside = (height >= low) & (height < high)
-        light = float(np.median(height[inside])) if inside.sum() > 500 else 0.0
-        if light > 5 * np.sqrt(floor):
-            slopes.append(((np.quantile(bend[inside], 0.25) / QUIET_QUARTER) ** 2 - floor) / light)
-    return float(max(np.median(slopes), 0.0)) if slopes else 0.0
+    for low, high in zip(*np.quantile(light, [LEVEL_BINS[:-1], LEVEL_BINS[1:]]), strict=True):
+        inside = (light >= low) & (light <= high)
+        slopes.append(floor * ((np.quantile(jump[inside], QUIET) / unit) ** 2 - 1) / float(np.median(light[inside])))
+    return float(max(np.median(slopes), 0.0))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from layerblend.kinds import StarShape
-from layerblend.steps.split.field import first_field, first_fits, fit_field
+from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
 from layerblend.steps.split.mask import Blobs
+from layerblend.steps.split.model import StarImage
 from layerblend.steps.split.noise import measure_noise
 from tests.scenes.split import make_scene
 
@@ -28,6 +30,19 @@ def test_star_image_and_places() -> None:
         nearest = int(np.argmin(gap))
         assert gap[nearest] < 0.25
     assert len(fitted.sources) < 400
+
+
+@pytest.mark.parametrize("beta", [2.5, 3.0, 4.0])
+def test_wings_are_learned(beta: float) -> None:
+    """Beta of the scene's stars, though each star alone tells it only roughly."""
+    scene = make_scene(height=400, width=400, stars=500, saturated=0, target=False, galaxies=0, halo=0.0, seed=31, beta=beta, mono=True)
+    good = np.ones(scene.image.shape, bool)
+    noise = measure_noise(scene.image, good)
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(4.1)
+    start = Field(400, 400, terms, StarImage.moffat(3.3))
+    fitted = fit_field(scene.image, good, noise, NO_BLOBS, start)
+    assert abs(fitted.field.image.beta / beta - 1) < 0.08
 
 
 def test_given_star_shape_is_the_start() -> None:

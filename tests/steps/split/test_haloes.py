@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes
+from layerblend.steps.split.model import StarImage
 from layerblend.steps.split.noise import Noise
+
+IMAGE = StarImage.moffat(3.0)
 
 
 def test_halo_on_sky_is_found() -> None:
@@ -17,7 +20,9 @@ def test_halo_on_sky_is_found() -> None:
     truth = draw_haloes(plane.shape, geo, light, 4.0, 1e-4)
     plane += truth
     good = np.ones(plane.shape, bool)
-    haloes, halo = fit_haloes(plane, np.zeros_like(plane), good, Noise(1e-8, 0.0), geo, np.array([8.0, 4.0]), np.array([6.0, 5.0]), 4.0)
+    haloes, halo = fit_haloes(
+        plane, np.zeros_like(plane), good, Noise(1e-8, 0.0), geo, np.array([8.0, 4.0]), np.array([6.0, 5.0]), 4.0, IMAGE
+    )
     off = np.abs(halo - truth) / 1e-4
     for x, y in geo[:, :2]:
         yy, xx = np.mgrid[:500, :500]
@@ -29,5 +34,24 @@ def test_halo_on_sky_is_found() -> None:
 def test_no_bright_star_no_halo() -> None:
     plane = np.zeros((64, 64), np.float32)
     none = np.zeros(0)
-    haloes, halo = fit_haloes(plane, plane, plane == 0, Noise(1e-8, 0.0), np.zeros((0, 7)), none, none, 4.0)
+    haloes, halo = fit_haloes(plane, plane, plane == 0, Noise(1e-8, 0.0), np.zeros((0, 7)), none, none, 4.0, IMAGE)
     assert len(haloes.index) == 0 and not halo.any()
+
+
+def test_ground_is_no_halo() -> None:
+    """A hill round a star, alike over neighbouring rings but lopsided, must not become a halo common to all stars."""
+    rng = np.random.default_rng(5)
+    plane = rng.normal(0, 1e-4, (400, 400)).astype(np.float32)
+    yy, xx = np.mgrid[:400, :400]
+    plane += (0.004 * np.exp(-0.5 * ((xx - 115) ** 2 + (1.5 * (yy - 190)) ** 2) / 40**2)).astype(np.float32)
+    geo = np.array(
+        [[100.0, 200.0, np.log(4.0), 0, 0, 0, 0], [300.0, 90.0, np.log(4.0), 0, 0, 0, 0], [310.0, 310.0, np.log(4.0), 0, 0, 0, 0]]
+    )
+    good = np.ones(plane.shape, bool)
+    none = np.zeros_like(plane)
+    _, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, np.array([1.0, 0.5, 0.5]), np.array([5.0, 4.0, 4.0]), 4.0, IMAGE)
+    for x, y in geo[1:, :2]:
+        r = np.hypot(xx - x, yy - y)
+        assert np.median(np.abs(halo[(r > 12) & (r < 60)])) < 1e-4
+    r = np.hypot(xx - 100, yy - 200)
+    assert np.median(halo[(r > 12) & (r < 60)]) < 0.25 * np.median(plane[(r > 12) & (r < 60)])
