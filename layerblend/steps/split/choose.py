@@ -30,6 +30,8 @@ STAR_ON_SKY, STAR_ON_GROUND = -3.0, 0.0
 QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
 GROUND_BOX = 6
 LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
+# Stars whose colours spread less (dex) are of a grey picture.
+GREY = 1e-3
 ASKED_REACH = 1.5
 
 
@@ -131,14 +133,14 @@ def _ellipse_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> 
 
 
 def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Ground, sources: Sources) -> Array:
-    """By the distance from the line of the field's own stars; 0 for all where too few stars draw it, or all are grey."""
+    """By the distance from the line of the field's own stars; 0 for all where too few stars, or stars of one colour, draw it."""
     peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
     relative = np.stack([c.error for c in channels]) / np.maximum(peaks, 1e-9)
     logs = np.log10(peaks)
     red, blue = logs[0] - logs[1], logs[2] - logs[1]
     red_error, blue_error = np.hypot(relative[0], relative[1]) / np.log(10), np.hypot(relative[2], relative[1]) / np.log(10)
     chosen = (strength > LOCUS_STRENGTH) & (off_width < LOCUS_WIDTH) & ~sources.clipped
-    if chosen.sum() < LOCUS_STARS or not np.ptp(red[chosen]) > 0:
+    if chosen.sum() < LOCUS_STARS or np.ptp(red[chosen]) < GREY:
         return np.zeros(len(strength))
     for _ in range(5):
         line = np.polyfit(red[chosen], blue[chosen], 1)

@@ -317,7 +317,7 @@ def _profile_slopes(beta: float, rho: Array) -> tuple[Array, Array, Array]:
 
 def _learn_table(state: Field, sources: Sources, bare: Plane, model: Plane, good: Mask, teachers: Mask) -> None:
     """Add what bright stars leave in common to the star image's table, varying over the field where enough stars tell."""
-    chosen = np.nonzero(teachers)[0]
+    chosen = np.nonzero(teachers & (sources.peak > 0))[0]
     chosen = chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
     if len(chosen) < TEACHERS_LEAST:
         return

@@ -27,3 +27,10 @@ def test_everything_compact_goes_when_knots_are_not_kept() -> None:
     all_gone = split_stars(scene.image, keep_knots=False).catalogue["kept"]
     assert (all_gone == "").sum() > (few == "").sum()
     assert set(np.unique(all_gone)) <= {"", "faint"}
+
+
+def test_a_grey_picture_has_no_line_of_colours() -> None:
+    scene = make_scene(height=400, width=400, stars=300, saturated=0, target=False, galaxies=0, seed=25, mono=True)
+    grey = split_stars(np.repeat(scene.image[..., None], 3, 2))
+    assert (grey.catalogue["kept"] == "").sum() > 30
+    assert not (grey.catalogue["kept"] == "colour").any()
