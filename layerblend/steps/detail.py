@@ -44,7 +44,9 @@ PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
 MOST_TILES, LEAST_TILE_PX = 6, 128
-SPIKE_SIGMA = 10.0  # a spike falls by this much within one pixel, on both sides
+SPIKE_SIGMA = 10.0  # a spike falls by at least this much, on both sides
+SPIKE_STEPS = (1, 2, 3)  # px within which it falls
+SURE_SHARE = 0.75  # of its whole fall that a star image may have had within a step for the step to tell it from a spike
 # Sharpening.
 SHARPEN_SIGNIFICANCE = 2.0
 SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a coefficient may be its ring
@@ -146,7 +148,7 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
 
 
 def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask | None:
-    """Pixels that stand out on both sides more steeply than any star image: hot and dead pixels, cosmic rays, bad columns.
+    """Spots and lines that fall off on both sides more steeply than any star image: hot and dead pixels, cosmic rays, bad columns.
 
     Parameters
     ----------
@@ -156,18 +158,23 @@ def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask 
 
     Returns
     -------
-    (H, W) bool, or None where there are none. Along a row or a column a spike has fallen after one pixel nearly as far as after two; a
-    star image falls about half as far at a width of 2 px, less at larger ones.
+    (H, W) bool, or None where there are none. Along a row or a column a spike has fallen after one step nearly as far as after two; a
+    star image as wide as two steps about half as far.
     """
     filled, _ = nan_filled(check_image("luminance", luminance, colour=False))
     height, width = filled.shape
     corners = [star_shape.at(x, y) for y in (0, height - 1) for x in (0, width - 1)]
     narrowest = min(shape.fwhm**2 / shape.fwhm_major for shape in (*corners, star_shape.centre))
     beside = math.exp(-4 * math.log(2) / narrowest**2)  # of a Gaussian's peak
-    steepest = np.float32(0.5 + 0.5 * (1 - beside) / (1 - beside**4))  # half way from a star to a spike
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
     found = np.zeros(filled.shape, bool)
-    over_rows(_spike_rows, filled, noise, steepest, found)
+    for step in SPIKE_STEPS:
+        share = (1 - beside ** (step**2)) / (1 - beside ** (4 * step**2))
+        if share > SURE_SHARE:
+            break
+        steep = np.empty(filled.shape, np.uint8)
+        over_rows(_spike_rows, filled, noise, step, np.float32(0.5 + 0.5 * share), steep)  # half way from a star to a spike
+        found |= cv2.dilate(steep, np.ones((2 * step + 1, 2 * step + 1), np.uint8)).astype(bool)
     return found if found.any() else None
 
 
@@ -435,14 +442,14 @@ def _admit(energy: Plane, doubt: Plane, quiet: Plane | None, guard: float, k: fl
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def _spike_rows(plane, sigma, steepest, found, first, last):
+def _spike_rows(plane, sigma, step, steepest, found, first, last):
     one = sigma.size == 1
     bottom, right = plane.shape[0] - 1, plane.shape[1] - 1
     for y in range(first, last):
-        up, up2, down, down2 = max(y - 1, 0), max(y - 2, 0), min(y + 1, bottom), min(y + 2, bottom)
+        up, up2, down, down2 = max(y - step, 0), max(y - 2 * step, 0), min(y + step, bottom), min(y + 2 * step, bottom)
         for x in range(plane.shape[1]):
             value, least = plane[y, x], SPIKE_SIGMA * (sigma[0, 0] if one else sigma[y, x])
-            left, left2, on, on2 = max(x - 1, 0), max(x - 2, 0), min(x + 1, right), min(x + 2, right)
+            left, left2, on, on2 = max(x - step, 0), max(x - 2 * step, 0), min(x + step, right), min(x + 2 * step, right)
             found[y, x] = _stands_out(
                 value - plane[y, left], value - plane[y, on], value - plane[y, left2], value - plane[y, on2], least, steepest
             ) or _stands_out(value - plane[up, x], value - plane[down, x], value - plane[up2, x], value - plane[down2, x], least, steepest)
