@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerblend.errors import ArgumentError
@@ -120,6 +120,7 @@ def test_nothing_is_sharpened_where_stars_were_taken_out(stack) -> None:
 
 # ---------------------------------------------------------------- the field
 # ---------------------------------------------------------------- pixels that no star could make
+@settings(deadline=None)
 @given(fwhm=st.floats(2.0, 8.0), dx=st.floats(-0.5, 0.5), dy=st.floats(-0.5, 0.5), stretch=st.floats(-0.25, 0.25), peak=st.floats(30, 1e5))
 def test_no_star_counts_as_a_spike(fwhm: float, dx: float, dy: float, stretch: float, peak: float) -> None:
     star = star_field(fwhm, (41, 41), e1=stretch)
@@ -141,7 +142,7 @@ def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: 
     found = find_spikes(spoilt, star, sigma=sigma)
     assert found is not None
     assert found[40, 50] and found[120, 300] and found[120, 301] and found[280, 100:102].all() and found[202:258, 30].all()
-    assert found.sum() < 400
+    assert found.sum() < 8 * 67  # they and a margin
     options = {"sigma": sigma, "half_difference": half}
     clean, mended = deconvolve(luminance, star, **options), deconvolve(spoilt, star, **options)
     assert np.abs(mended - clean)[30:51, 40:61].max() < 8 * level
