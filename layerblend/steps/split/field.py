@@ -96,8 +96,8 @@ class Field:
 
     def reach(self, peak: Array, sigma: float) -> Array:
         """(n,) px, radius within which a star is drawn."""
-        gamma = 0.5 * self.fwhm / np.sqrt(2 ** (1 / self.image.beta) - 1)
-        far = gamma * (np.maximum(peak, sigma) / (LEAST_LIGHT * sigma)) ** (1 / (2 * self.image.beta))
+        falling = np.minimum.accumulate(self.image.profile[:-2])[::-1]
+        far = self.fwhm * np.interp(LEAST_LIGHT * sigma / np.maximum(peak, sigma), falling, profile_radii()[-3::-1])
         return np.clip(far, LEAST_REACH * self.fwhm, MOST_REACH * self.fwhm)
 
     def fit_reach(self, blob: Array) -> Array:

@@ -8,7 +8,7 @@ import pytest
 from layerblend.kinds import StarShape
 from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
 from layerblend.steps.split.mask import Blobs
-from layerblend.steps.split.model import StarImage
+from layerblend.steps.split.model import StarImage, profile_at, profile_radii
 from layerblend.steps.split.noise import measure_noise
 from tests.scenes.split import make_scene
 
@@ -58,3 +58,17 @@ def _empty() -> tuple:
     plane = np.random.default_rng(0).normal(0, 1e-3, (400, 400)).astype(np.float32)
     good = np.ones(plane.shape, bool)
     return plane, good, measure_noise(plane, good), ~good
+
+
+def test_stars_are_drawn_until_they_are_gone() -> None:
+    """The rim where a star's drawing ends stays far below the noise, with wings added to the Moffat too."""
+    image = StarImage.moffat(4.7)
+    rho = profile_radii()
+    image.profile = image.profile + 1e-3 / (1 + rho**2) ** 2
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(2.5)
+    state = Field(400, 400, terms, image)
+    peak = np.array([50.0, 500.0, 5000.0]) * 1e-4
+    reach = state.reach(peak, 1e-4)
+    assert (np.diff(reach) > 0).all()
+    assert (peak * profile_at(image.profile, reach / 2.5) < 0.1e-4).all()
