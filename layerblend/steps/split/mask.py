@@ -161,8 +161,6 @@ def find_peaks(plane: Plane, sigma: Plane, fwhm: float, threshold: float, extra:
         scatter = np.hypot(scatter, extra)
     scatter = np.maximum(scatter, _block_scatter(response))
     highest = (response >= cv2.dilate(response, np.ones((3, 3), np.uint8))) & (response > threshold * scatter)
-    highest[:3] = highest[-3:] = False
-    highest[:, :3] = highest[:, -3:] = False
     y, x = np.nonzero(highest)
     height = response[y, x]
     order = np.argsort(-height, kind="stable")

@@ -13,7 +13,7 @@ from layerblend.errors import ArgumentError, InputError, check_image, check_rang
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, fit_channel
-from layerblend.steps.split.checks import compact_left, looks_stretched, rings_left, texture_ratio
+from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, texture_ratio
 from layerblend.steps.split.choose import Choice, choose_stars, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
@@ -29,6 +29,8 @@ MOST_JUDGED = 300
 # The mask marks star light above this share of the noise; below the other share a pixel counts as untouched.
 MASK_SIGMA, UNTOUCHED_SIGMA = 1.0, 0.02
 STRONG = 10.0
+# Rims of this height (over a pixel's noise) are seen; only stars of this strength can leave one.
+RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
 
 
 @dataclass(frozen=True)
@@ -122,7 +124,7 @@ def split_stars(
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
     starless, stars = _sum_exactly(picture.reshape(*starless.shape), starless)
-    checks = _checks(starless, weight, valid, noise, fitted, choice)
+    checks = _checks(starless, weight, valid, noise, fitted, channels, choice)
     shape = picture.shape
     return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
 
@@ -252,8 +254,10 @@ def _catalogue(fitted: Fitted, channels: list[Channel], choice: Choice) -> Array
     return rows
 
 
-def _checks(starless: Array, weight: Plane, valid: Mask, noise: Noise, fitted: Fitted, choice: Choice) -> dict[str, float]:
-    """The result judged by itself, in Y."""
+def _checks(
+    starless: Array, weight: Plane, valid: Mask, noise: Noise, fitted: Fitted, channels: list[Channel], choice: Choice
+) -> dict[str, float]:
+    """The result judged by itself, in Y; rims round bright stars in every channel and in colour."""
     plane = nan_filled(np.ascontiguousarray(working_luminance(starless) if starless.shape[2] == 3 else starless[..., 0]))[0]
     sigma = noise.map(cv2.medianBlur(plane, 5))
     x, y, fwhm = fitted.sources.x, fitted.sources.y, fitted.field.fwhm
@@ -262,6 +266,7 @@ def _checks(starless: Array, weight: Plane, valid: Mask, noise: Noise, fitted: F
     at_stars, unknown = compact_left(plane, noise, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2])
     stars = int(choice.star.sum())
     known = np.isfinite(rings)
+    rims = _rims(starless, fitted, channels, choice)
     return {
         "separated": 1.0,
         "fwhm": fitted.field.fwhm,
@@ -272,9 +277,22 @@ def _checks(starless: Array, weight: Plane, valid: Mask, noise: Noise, fitted: F
         "removed_share": 1 - (at_stars + unknown) / max(stars + unknown, 1),
         "ring_median": float(np.median(rings[known])) if known.any() else 0.0,
         "ring_share": float((np.abs(rings[known]) > 2).mean()) if known.any() else 0.0,
+        "rim_worst": float(np.max(rims, initial=0.0)),
+        "rim_share": float((rims > RIM_SEEN).mean()) if len(rims) else 0.0,
         "texture_ratio": texture_ratio(plane, sigma, weight, valid),
         "filled_share": float((weight[valid] > 0.5).mean()),
     }
+
+
+def _rims(starless: Array, fitted: Fitted, channels: list[Channel], choice: Choice) -> Array:
+    """(n,) bumps round the brightest stars on quiet ground, in units of the noise."""
+    sigma = np.array([channel.noise.sigma for channel in channels])
+    peak = np.max([channel.peak / channel.noise.sigma for channel in channels], 0)
+    bright = np.nonzero(choice.star & (peak > RIM_STRENGTH))[0]
+    bright = bright[np.argsort(-peak[bright], kind="stable")]
+    finite = np.nan_to_num(starless)
+    rims = rims_left(finite, sigma, fitted.sources.x[bright], fitted.sources.y[bright], fitted.field.fwhm)
+    return rims[np.isfinite(rims)]
 
 
 def _words(checks: dict[str, float]) -> tuple[str, ...]:
@@ -284,5 +302,10 @@ def _words(checks: dict[str, float]) -> tuple[str, ...]:
     if checks["ring_share"] > 0.15:
         words.append(
             f"{checks['ring_share']:.0%} of the brighter stars left a visible ring; the star image may vary more than it can follow."
+        )
+    if checks["rim_share"] > 0.15:
+        words.append(
+            f"{checks['rim_share']:.0%} of the brightest stars left a faint rim of light or colour; its height is up to "
+            f"{checks['rim_worst']:.1f} times the noise."
         )
     return tuple(words)

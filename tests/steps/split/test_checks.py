@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from layerblend.steps.split.checks import compact_left, looks_stretched, rings_left, texture_ratio
+from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, texture_ratio
 from layerblend.steps.split.field import first_fits
 from layerblend.steps.split.model import StarImage, render
 from layerblend.steps.split.noise import Noise, measure_noise
@@ -43,3 +44,18 @@ def test_texture_ratio_of_noise_is_one() -> None:
     weight = np.zeros_like(plane)
     weight[50:150, 50:150] = 1
     assert abs(texture_ratio(plane, np.ones_like(plane), weight, weight >= 0) - 1) < 0.05
+
+
+@pytest.mark.parametrize("tint", [(1.0, 1.0, 1.0), (-1.0, -1.0, -1.0), (1.0, 0.0, 0.0), (0.0, 0.0, -1.0)])
+def test_bright_dark_and_coloured_rims_are_seen(tint: tuple[float, float, float]) -> None:
+    rng = np.random.default_rng(6)
+    clean = rng.normal(0, 1, (200, 200, 3)).astype(np.float32)
+    yy, xx = np.mgrid[:200, :200]
+    r = np.hypot(xx - 100, yy - 100)
+    rim = clean + np.float32(1.5) * ((r > 24) & (r < 28))[..., None] * np.array(tint, np.float32)
+    place = np.array([100.0])
+    sigma = np.ones(3)
+    assert rims_left(rim.astype(np.float32), sigma, place, place, 4.0)[0] > 0.5
+    hill = clean + np.float32(0.02) * xx[..., None].astype(np.float32)
+    assert rims_left(clean, sigma, place, place, 4.0)[0] < 0.2
+    assert rims_left(hill, sigma, place, place, 4.0)[0] < 0.2

@@ -8,6 +8,7 @@ import pytest
 from layerblend.errors import ArgumentError, InputError
 from layerblend.steps.split import Split, split_stars
 from tests.scenes.split import Scene, make_scene
+from tests.scenes.split_score import aperture_sums
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +62,17 @@ def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
     same = (parted.stars == 0).all(-1)
     assert same[far].mean() > 0.5
+
+
+def test_stars_cut_by_the_edge_go() -> None:
+    scene = make_scene(height=300, width=300, stars=900, saturated=0, target=False, galaxies=0, seed=41, mono=True)
+    taken = split_stars(scene.image).stars.astype(float)
+    x, y, _, strength, _ = scene.star_list.T
+    at_edge = (np.minimum(np.minimum(x, 299 - x), np.minimum(y, 299 - y)) < 2.5) & (strength > 12)
+    assert at_edge.sum() >= 3
+    own, gone = (aperture_sums(a, x[at_edge], y[at_edge], 4.0) for a in (scene.stars.astype(float), taken))
+    assert np.median(np.abs(gone / own - 1)) < 0.1
+    assert (gone / own > 0.7).mean() >= 0.8
 
 
 def test_mono(scene: Scene) -> None:
