@@ -12,7 +12,7 @@ import numpy as np
 from layerblend.errors import InputError
 from layerblend.files.frames import read_image
 from layerblend.files.pictures import read_linear
-from layerblend.files.stacks import open_stack
+from layerblend.files.stacks import is_own_stack, open_stack
 from layerblend.kinds import (
     Array,
     Curve,
@@ -31,6 +31,7 @@ from layerblend.kinds import (
     Weight,
     working_luminance,
 )
+from layerblend.maths.clipped import clipped_cores
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
@@ -92,7 +93,9 @@ def framed_stack(stacks: StackPass, *, name: str) -> Stack:
 
 
 def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack:
-    """A stack somebody else made: one colour or mono file, or three mono files for red, green and blue."""
+    """A finished stack: one colour or mono file, or three mono files for red, green and blue; one made here keeps its maps and halves."""
+    if len(paths) == 1 and is_own_stack(paths[0]):
+        return replace(open_stack(paths[0]), files=(str(paths[0]),))
     notes: list[str] = []
     planes = [read_linear(path, white_level=white_level, notes=notes) for path in paths]
     image, cards, top_down = planes[0]
@@ -101,7 +104,8 @@ def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack
             listed = ", ".join(f"{path.name} {_size(plane[0])}" for path, plane in zip(paths, planes, strict=True))
             raise InputError(f"The files for r, g and b must be mono pictures of one size, got {listed}.", file=paths[0], code="mixed_grid")
         image = np.stack([plane[0] for plane in planes], axis=-1)
-    return Stack(mean=image, files=tuple(str(path) for path in paths), cards=cards, top_down=top_down, words=tuple(notes))
+    files = tuple(str(path) for path in paths)
+    return Stack(mean=image, saturated=clipped_cores(image), files=files, cards=cards, top_down=top_down, words=tuple(notes))
 
 
 def _size(image: LinearImage) -> str:

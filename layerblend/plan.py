@@ -179,7 +179,9 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
             paths = files[name]
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
-            nodes.append(Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False))
+            nodes.append(
+                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=2)
+            )
     return nodes
 
 

@@ -211,6 +211,21 @@ def test_finished_stacks_make_the_same_picture(demo: Demo, given: Path) -> None:
     assert not factors
 
 
+@pytest.mark.parametrize("own", [True, False])
+def test_bright_stars_of_finished_stacks_are_split_off_as_from_frames(demo: Demo, given: Path, own: bool) -> None:
+    """No map of saturated pixels comes with a finished stack of somebody else's; one made here brings its own and its half-sets."""
+    path = (demo.out / "stacks" if own else given) / "all.fits"
+    _, out = render(given, f"bright_{own}", f"stacks: {{all: {{file: '{path.as_posix()}'}}}}\n")
+    with open_run(load_recipe(given / f"bright_{own}.yaml"), EXECUTION) as run:
+        values = run.get_all("split/all", "stack/all")
+    frames = demo.values("split/all")["split/all"]
+    split, stack = values["split/all"], values["stack/all"]
+    assert stack.saturated is not None and (stack.halves is not None) == own
+    assert np.nanmax(split.starless) < 1.3 * np.nanmax(frames.starless)
+    assert split.checks["saturated"] == pytest.approx(frames.checks["saturated"], abs=2)
+    assert (out / "result.tif").exists()
+
+
 def test_no_data_is_grey_in_pictures_and_nan_in_light(given: Path) -> None:
     """A corner that no frame covers, in every stack."""
     from astropy.io import fits

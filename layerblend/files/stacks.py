@@ -142,6 +142,15 @@ def _frame_table(head: StackHead) -> bytes:
 
 
 # ---------------------------------------------------------------- reading
+def is_own_stack(path: Path) -> bool:
+    """Whether a file is a stack written here, with its maps and half-sets."""
+    try:
+        with quietly(), fits.open(path, memmap=False) as hdus:
+            return bool(hdus[0].header.get("STACKED", False))
+    except (OSError, ValueError):
+        return False
+
+
 def open_stack(path: str | Path) -> Stack:
     """A stack file as memory-mapped arrays, row 0 the top of the picture.
 

@@ -12,6 +12,7 @@ PLATEAU_PX = 5
 PLATEAU_REACH = 0.02
 # Above this share of the plateau a response may already bend, and interpolated pixels mix clipped ones in.
 NEAR_CLIP = 0.9
+STEEP = 4.0
 
 
 def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_share: float = 0.0) -> Mask:
@@ -31,6 +32,27 @@ def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_
     for c in range(cube.shape[2]):
         clipped |= _above_plateau(cube[..., c])
     return clipped
+
+
+def clipped_cores(image: LinearImage) -> Array | None:
+    """(H, W) float32 map like a stack's own, 1 at the clipped cores of stars of a finished stack; None where there is none.
+
+    The mean of frames that clip is no longer flat, so everything near the white level counts that lies in steep spots: half the level is
+    reached within ``STEEP`` times their area, as at the rim of a star and not round the core of a galaxy.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float32, linear with its sky, 1.0 = white level
+    """
+    brightest = np.nan_to_num(image if image.ndim == 2 else image.max(-1))
+    near = brightest >= NEAR_CLIP
+    if not near.any():
+        return None
+    count, labels = cv2.connectedComponents((brightest >= NEAR_CLIP / 2).astype(np.uint8), connectivity=8)
+    inner, outer = np.bincount(labels[near], minlength=count), np.bincount(labels.ravel(), minlength=count)
+    steep = (inner >= PLATEAU_PX) & (outer <= STEEP * inner)
+    steep[0] = False
+    return (near & steep[labels]).astype(np.float32) if steep.any() else None
 
 
 def _above_plateau(plane: Array) -> Mask:

@@ -1,6 +1,6 @@
 import numpy as np
 
-from layerblend.maths.clipped import clipped_pixels
+from layerblend.maths.clipped import clipped_cores, clipped_pixels
 
 
 def star(peak: float, size: int = 41, fwhm: float = 4.0) -> np.ndarray:
@@ -30,3 +30,20 @@ def test_constant_and_empty_pictures_have_no_plateau() -> None:
     assert not clipped_pixels(np.ones((8, 8), np.float32)).any()
     assert not clipped_pixels(np.full((8, 8), np.nan, np.float32)).any()
     assert not clipped_pixels(np.zeros((8, 8), np.float32)).any()
+
+
+def test_cores_of_a_mean_of_clipped_frames_are_found_and_a_galaxys_core_is_not() -> None:
+    """Frames of different sky and transparency clip at one level; their mean, matched, is no plateau any more."""
+    rng = np.random.default_rng(3)
+    star_part = np.mean([np.minimum(star(4.0) + 0.02 * k, 1.0) * (1 + 0.04 * rng.normal()) - 0.02 * k for k in range(9)], axis=0)
+    yy, xx = np.mgrid[:121, :121] - 60
+    galaxy = 0.97 * np.exp(-np.hypot(xx, yy) / 25)
+    picture = np.zeros((140, 200))
+    picture[10:51, 10:51] += star_part
+    picture[10:131, 70:191] += galaxy
+    cores = clipped_cores(picture.astype(np.float32))
+    assert cores is not None
+    assert cores[30, 30] == 1 and cores[:, 60:].max() == 0
+    assert 5 < cores.sum() < 60
+    assert clipped_cores((0.8 * picture).astype(np.float32)) is None
+    assert clipped_cores(np.full((8, 8, 3), np.nan, np.float32)) is None
