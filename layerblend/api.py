@@ -13,10 +13,11 @@ from typing import Any
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
 from layerblend.errors import InputError, RecipeError
+from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
-from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.frames import FITS_ENDING, check_same_grid, find_frames, open_frame
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
@@ -47,6 +48,7 @@ __all__ = [
 
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
+SMALLEST_DEMO, LARGEST_DEMO = 64, 20000
 MOST_NEGATIVE = 0.6  # of the star layer: half is noise around 0
 
 
@@ -145,7 +147,7 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
     first, second = _any_subject(a, "A"), _any_subject(b, "B")
     if out is None:
         return compare_subjects(first, second, confidence=confidence)
-    return judge.write_comparison(first, second, Path(out))[0]
+    return judge.write_comparison(first, second, Path(out), confidence=confidence)[0]
 
 
 def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
@@ -184,7 +186,10 @@ def parse_size(text: str) -> tuple[int, int]:
     match = re.fullmatch(r"\s*(\d{2,5})\s*[xX×]\s*(\d{2,5})\s*", text)
     if not match:
         raise RecipeError(f"--size must be WIDTHxHEIGHT such as 960x640, got {text!r}.", key="--size")
-    return int(match[1]), int(match[2])
+    size = int(match[1]), int(match[2])
+    if not all(SMALLEST_DEMO <= side <= LARGEST_DEMO for side in size):
+        raise RecipeError(f"--size must lie between {SMALLEST_DEMO} and {LARGEST_DEMO} pixels a side, got {text!r}.", key="--size")
+    return size
 
 
 def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution: Execution) -> Answer:
@@ -199,8 +204,13 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
     lines += [f"{name}: plain {a:.3g}, best50 {b:.3g}, deep {c:.3g} {unit}" for name, unit, a, b, c in rows]
     lines += [f"Look at {folder}/result.jpg, then at {folder}/compare/page.html and sheet.png. The truth is in {out / 'truth'}."]
-    lines += [f"Try: layerblend blend {recipe} --set roles.detail.stack=best75"]
+    lines += [f"Try: layerblend blend {_quoted(recipe)} --set roles.detail.stack=best75"]
     return Answer([recipe, *written], data, warnings, lines)
+
+
+def _quoted(path: Path) -> str:
+    """A path as a command line takes it."""
+    return f'"{path}"' if re.search(r"[^\w./\\:~-]", str(path)) else str(path)
 
 
 def new(folder: Path, out: Path | None) -> Answer:
@@ -214,19 +224,27 @@ def new(folder: Path, out: Path | None) -> Answer:
     pattern = None
     found = sort_out([entry for entry in folder.iterdir() if entry.is_file()])
     if not found.frames and not found.stacks:
-        pattern = "**/*.fit*"
+        pattern = "**/*"
         found = sort_out(find_frames(folder, pattern))
     frames = found.frames
     home = path.resolve().parent
     if frames:
-        text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), home=home)
+        aside = [name for name in _names(found.stacks) if FITS_ENDING.search(name)]
+        text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, home=home)
     else:
         text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
     write_bytes(path, text.encode("utf-8"))
     load_recipe(path)
     lines = [f"Found {len(frames)} frames." if frames else f"Found finished stacks: {', '.join(found.stacks)}."]
-    lines += [f"Wrote {path}.", f"Next: layerblend check {path}, then layerblend blend {path}."]
+    if frames and found.stacks:
+        lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
+    lines += [f"Wrote {path}.", f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}."]
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
+
+
+def _names(stacks: Mapping[str, Any]) -> list[str]:
+    """Names of the files of stacks, those in three files as well."""
+    return [path.name for files in stacks.values() for path in (files.values() if isinstance(files, Mapping) else [files])]
 
 
 def _absolute(files: Any) -> Any:
@@ -431,7 +449,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
         lines = [
             f"{loaded.target}: the picture is {written[0]}.",
             f"Star widths along the long axis: {widths}.",
-            f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {recipe}",
+            f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(recipe)}",
         ]
         return Answer(written, {"facts": _plain(facts), "folder": str(folder)}, opened.warnings, lines)
 
@@ -559,6 +577,8 @@ def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | N
         raise RecipeError(
             f"--try asks for {len(assignments)} results; at most {MOST_RESULTS} are made at once, try fewer values.", key="--try"
         )
+    if sort is not None and sort not in KINDS:
+        raise _no_measure(sort, KINDS)
     loaded = [load_recipe(recipe, changes) for changes in assignments]
     rows = [_sweep_one(one, changes, execution) for one, changes in zip(loaded, assignments, strict=True)]
     if sort is not None:
@@ -588,13 +608,16 @@ def _sorted_rows(rows: list[dict[str, Any]], sort: str) -> list[dict[str, Any]]:
     def value(row: dict[str, Any]) -> float:
         found = next((m for m in row["comparison"].measures if m.name == sort), None)
         if found is None:
-            names = ", ".join(m.name for m in row["comparison"].measures)
-            raise RecipeError(f"--sort must be one of the measures: {names}; got {sort!r}.", key="--sort")
+            raise _no_measure(sort, [m.name for m in row["comparison"].measures])
         if found.better == "lower":
             return float(found.a)
         return -float(found.a) if found.better == "higher" else abs(found.a - float(found.better.split()[1]))
 
     return sorted(rows, key=value)
+
+
+def _no_measure(sort: str, names: Iterable[str]) -> RecipeError:
+    return RecipeError(f"--sort must be one of the measures: {', '.join(names)}; got {sort!r}.", key="--sort")
 
 
 def _sweep_caption(row: Mapping[str, Any]) -> str:

@@ -36,7 +36,7 @@ from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
-from layerblend.maths.wavelet import measuring_tiles
+from layerblend.maths.wavelet import measuring_tiles, pool
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_stars, flux_share, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
@@ -53,9 +53,8 @@ from layerblend.steps.split import Split, split_stars
 from layerblend.steps.white import White, white_balance
 
 FEWEST_TO_PLACE = 5
-FARTHEST_PX = 2.0
-"""A finished stack lies on the colour stack when no star that both show is farther off."""
-
+FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that both show is farther off
+LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
 LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
 
@@ -369,7 +368,9 @@ def starless_picture(
     if any(gain != 1 for gain in sharpen):
         gates = sharpening
         if gates is None:
-            half = None if half_light is None or amount == 0 else _half_lightness(colour, light, half_light, curve, lit, own, space)
+            half = None
+            if half_light is not None and amount > 0:
+                half = np.float32(amount) * _half_lightness(colour, light, half_light, curve, lit, own, space)
             gates = _sharpening(lightness, half, sharpen)
         lightness = apply_gates(gates, lightness)
     if core > 0:
@@ -432,10 +433,19 @@ def star_light(
             light = working_luminance(linear) - working_luminance(split.starless)
             deep_light = working_luminance(colour_linear) - working_luminance(colour_split.starless)
             share = gate_share(light, ground_error(luminance_error(sigma)), gate, deep=deep_light)
+            if stack.count is not None:
+                share = share * covered_share(stack.count, stack.n_frames)
         deep = star_layer(colour_stars(colour_linear, colour_split.starless, saturation), colour_split.starless, curve)
         layer = deep + share[..., None] * (layer - deep)
     smaller = shrink_stars(layer, size)
     return StarLight(np.asarray(smaller, np.float32), share, flux_share(smaller, layer))
+
+
+def covered_share(count: Array, frames: int) -> Weight:
+    """1 where at least three of a stack's frames lie, falling softly to 0 before: at the borders of the sharp frames a trail or a cosmic
+    ray cannot be told from a star."""
+    few = (native(count if count.ndim == 2 else count.min(2)) < min(LEAST_TO_TELL, frames)).astype(np.float32)
+    return np.asarray(1 - np.minimum(2 * pool(few, BORDER_PX), 1), np.float32)
 
 
 def join(base: Base, stars: StarLight, *, mode: str, amount: float) -> DisplayRGB:

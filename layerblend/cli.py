@@ -190,7 +190,8 @@ def demo(
 ) -> None:
     """Simulate a target of our own with known truth, run the whole job on it and judge the result against the plain stack.
 
-    Example: `layerblend demo --out demo` takes about a minute; `--frames 12 --size 480x320` is a quick look.
+    Example: `layerblend demo --out demo` takes about a minute, the first time two more, while parts are compiled;
+    `--frames 12 --size 480x320` is a quick look.
     """
 
     def body() -> Done:
@@ -223,6 +224,7 @@ def new(
     def body() -> Done:
         from layerblend import api
 
+        _execution(json, quiet, workers, memory, cluster)
         result = api.new(folder, out)
         return _done(result)
 
@@ -247,6 +249,7 @@ def check(
     def body() -> Done:
         from layerblend.recipe.load import load_recipe, parse_changes
 
+        _execution(json, quiet, workers, memory, cluster)
         load_recipe(recipe, parse_changes(changes or []))
         from layerblend import api
 
@@ -460,7 +463,8 @@ def _wrong_command_line(error: Any, given: Sequence[str]) -> int:
     context = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "layerblend"
     command = next((word for word in given if not word.startswith("-")), "")
-    fault = RecipeError(f"{error.format_message().rstrip('.')}. See `{path} --help`.", code="command_line")
+    message = error.format_message().rstrip(".")
+    fault = RecipeError(f"{message}{'' if message.endswith('?') else '.'} See `{path} --help`.", code="command_line")
     if not given:  # the bare command teaches
         print(error.format_message(), file=sys.stderr)
         return fault.exit_code

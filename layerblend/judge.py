@@ -119,9 +119,9 @@ def picture_subject(path: Path) -> Subject:
     return Subject(name=path.stem, picture=read_picture(path))
 
 
-def write_comparison(a: Subject, b: Subject, folder: Path) -> tuple[Comparison, list[Path]]:
+def write_comparison(a: Subject, b: Subject, folder: Path, *, confidence: float = 0.95) -> tuple[Comparison, list[Path]]:
     """Judge two results and write measures.json, sheet.png and page.html."""
-    comparison = compare_subjects(a, b)
+    comparison = compare_subjects(a, b, confidence=confidence)
     facts = comparison.as_json()
     places = choose_places(a.picture, target=a.target, sky=a.sky, stars=a.stars)
     outputs = [folder / "measures.json", folder / "sheet.png", folder / "page.html"]

@@ -386,6 +386,20 @@ def test_new_on_frames_then_check(demo: Demo, tmp_path: Path) -> None:
         api.new(demo.folder / "frames", tmp_path / "r.yaml")
 
 
+def test_new_leaves_stacks_among_frames_aside(demo: Demo, tmp_path: Path) -> None:
+    folder = tmp_path / "Aufnahmen Süd"
+    folder.mkdir()
+    for frame in demo.frames[:4]:
+        shutil.copy(frame, folder / frame.name)
+    write_fits(folder / "all.fits", np.full((32, 48, 3), 0.1, np.float32))
+    answer = api.new(folder, None)
+    recipe = load_recipe(answer.outputs[0])
+    assert recipe.frames.exclude.files == ("all.fits",) or list(recipe.frames.exclude.files) == ["all.fits"]
+    assert any("Left aside" in line and "all.fits" in line for line in answer.lines)
+    assert any(f'check "{answer.outputs[0]}"' in line for line in answer.lines)
+    assert api.check(answer.outputs[0], []).data["frames"] == 4
+
+
 def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> None:
     folder = tmp_path / "my stacks"
     folder.mkdir()

@@ -43,6 +43,14 @@ def no_sky(image: np.ndarray) -> Flattened:
     return Flattened(image, np.zeros_like(image), np.zeros(0), (), (), False, "subtract", none, none, none, none, none, none)
 
 
+def test_where_few_frames_lie_the_colour_stacks_stars_serve() -> None:
+    count = np.full((40, 60, 3), 9, np.int16)
+    count[:, :12] = 1
+    share = chain.covered_share(count, 9)
+    assert share[:, :10].max() == 0 and share[:, 20:].min() == 1
+    assert chain.covered_share(np.full((4, 5), 2, np.int16), 2).min() == 1  # a stack of two frames is used all the same
+
+
 # ---------------------------------------------------------------- finished stacks
 def write(folder: Path, name: str, image: np.ndarray) -> Path:
     write_fits(folder / name, image, cards=[("TELESCOP", "north", "")])

@@ -30,6 +30,7 @@ class Kind:
 
 SINGLE = " (single picture)"
 AS_SHOWN = " as shown"
+ALONE = ", by the picture alone"
 
 _FIT = "Moffat fit to the mean unclipped star, {light}; paired over the same stars, interval from each star's pull on the fit"
 _LINEAR, _SHOWN = _FIT.format(light="stretch inverted"), _FIT.format(light="in the picture as shown because its stretch is not known")
@@ -39,6 +40,7 @@ _SQUARES = "; paired over tiles of 64 px"
 _HALVES = "1.4826 MAD of half the difference of the half-set pictures on blank sky"
 _LAG = "1.4826 MAD of differences {lag} px apart on blank sky over sqrt 2, an upper limit that counts faint stars"
 _BLUR = ", blurred sigma 6 px"
+_LAG_4, _LAG_24 = _LAG.format(lag=4), _LAG.format(lag=24) + _BLUR
 _BROAD = "medians of sky tiles of 128 px (64 px in small pictures), {of}; paired over the tiles"
 _COLOUR = "; target without stars against the colour source, both blurred sigma 3 px, C* above 4; paired over tiles of 32 or 16 px"
 
@@ -61,10 +63,10 @@ KINDS: dict[str, Kind] = {
     "sky chroma noise": Kind("colour noise of the sky", "C*", "lower", 0.05, True, _HALVES + _TILES),
     "sky lightness mottle": Kind("light blotches in the sky", "L*", "lower", 0.1, True, _HALVES + _BLUR + _TILES),
     "sky chroma mottle": Kind("colour blotches in the sky", "C*", "lower", 0.1, True, _HALVES + _BLUR + _TILES),
-    "sky lightness noise" + SINGLE: Kind("lightness noise of the sky", "L*", "lower", 0.05, True, _LAG.format(lag=4) + _TILES),
-    "sky chroma noise" + SINGLE: Kind("colour noise of the sky", "C*", "lower", 0.05, True, _LAG.format(lag=4) + _TILES),
-    "sky lightness mottle" + SINGLE: Kind("light blotches in the sky", "L*", "lower", 0.1, True, _LAG.format(lag=24) + _BLUR + _TILES),
-    "sky chroma mottle" + SINGLE: Kind("colour blotches in the sky", "C*", "lower", 0.1, True, _LAG.format(lag=24) + _BLUR + _TILES),
+    "sky lightness noise" + SINGLE: Kind("lightness noise of the sky" + ALONE, "L*", "lower", 0.05, True, _LAG_4 + _TILES),
+    "sky chroma noise" + SINGLE: Kind("colour noise of the sky" + ALONE, "C*", "lower", 0.05, True, _LAG_4 + _TILES),
+    "sky lightness mottle" + SINGLE: Kind("light blotches in the sky" + ALONE, "L*", "lower", 0.1, True, _LAG_24 + _TILES),
+    "sky chroma mottle" + SINGLE: Kind("colour blotches in the sky" + ALONE, "C*", "lower", 0.1, True, _LAG_24 + _TILES),
     "left-over gradient lightness": Kind("gradient left in the sky", "L*", "lower", 0.2, False, _BROAD.format(of="standard deviation")),
     "left-over gradient chroma": Kind("colour gradient left in the sky", "C*", "lower", 0.2, False, _BROAD.format(of="standard deviation")),
     "sky a*": Kind("green-magenta cast of the sky", "a*", "toward 0", 0.3, False, _BROAD.format(of="mean")),

@@ -290,7 +290,10 @@ def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list
     if not over:
         return []
     where = f"at {', '.join(over)} cycles/px {name} shows"
-    return [f"Warning: {where} more than {BOUND_EXCESS:g} times the signal to noise that the frames carry: manufactured."]
+    return [
+        f"Warning: {where} more than {BOUND_EXCESS:g} times the signal to noise that the frames carry. Noise calmed between the details "
+        "gives some of that; the rest is manufactured. Look at it at 1:1."
+    ]
 
 
 def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high: float) -> bool:

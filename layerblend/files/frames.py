@@ -159,6 +159,8 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
 
 
 def _first_line(error: Exception) -> str:
+    if "SIMPLE" in str(error):
+        return "it does not begin as a FITS file does."
     return next(iter(str(error).strip().splitlines()), type(error).__name__)
 
 

@@ -112,18 +112,19 @@ def starter_recipe(
     pattern: str | None = None,
     stacks: Mapping[str, StackFile] | None = None,
     frame_count: int | None = None,
+    aside: Sequence[str] = (),
     home: str | Path | None = None,
 ) -> str:
     """A recipe that runs as it stands: what is needed is written out, everything else stands as a comment with its default.
 
-    ``folder``: the frames; ``stacks``: finished stacks by name, a file or {r, g, b} files; ``home``: the folder the recipe will lie in,
-    so that paths can be written relative to it.
+    ``folder``: the frames; ``aside``: names of files in it that are no frames; ``stacks``: finished stacks by name, a file or {r, g, b}
+    files; ``home``: the folder the recipe will lie in, so that paths can be written relative to it.
     """
     head = (
         f"Recipe of {' '.join(target.split())}. A line behind # shows a default: take away the # and change the value to set it. "
         "`layerblend check` tells what is wrong or what would run; `layerblend blend` makes the picture."
     )
-    return _text(head, target, _frames_lines(folder, pattern, frame_count, home), _stacks_lines(stacks, home), "# ")
+    return _text(head, target, _frames_lines(folder, pattern, frame_count, aside, home), _stacks_lines(stacks, home), "# ")
 
 
 def full_recipe(target: str, folder: str | Path) -> str:
@@ -207,7 +208,9 @@ def _relative(path: str | Path, home: str | Path | None) -> str:
         return Path(path).absolute().as_posix()
 
 
-def _frames_lines(folder: str | Path | None, pattern: str | None, count: int | None, home: str | Path | None) -> list[str]:
+def _frames_lines(
+    folder: str | Path | None, pattern: str | None, count: int | None, aside: Sequence[str], home: str | Path | None
+) -> list[str]:
     lines = ["frames:"]
     given: list[str] = []
     if folder is not None:
@@ -216,6 +219,9 @@ def _frames_lines(folder: str | Path | None, pattern: str | None, count: int | N
     if pattern is not None:
         lines.append(_line("pattern", pattern, "  "))
         given.append("pattern")
+    if aside:
+        lines += ["  exclude:", _line("files", list(aside), "    ", "finished stacks by their names")]
+        given.append("exclude")
     return lines + _settings_lines(_part("frames"), "  ", given)
 
 
