@@ -615,11 +615,12 @@ def split_png(linear: LinearRGB, split: Split) -> bytes:
     return _plots().split_picture(linear, split.starless, split.stars, split.mask)
 
 
-def rejection_png(stack: Stack) -> bytes | None:
-    """Where samples were rejected, as a PNG; None for a stack without counts."""
+def rejection_png(stacks: StackPass, *, name: str) -> bytes | None:
+    """Where samples were rejected and which frames lost most, as a PNG; None for a stack without counts."""
+    stack = open_stack(stacks.paths[name])
     if stack.rejected is None or stack.count is None:
         return None
-    return _plots().rejection_picture(stack.rejected, stack.count)
+    return _plots().rejection_picture(stack.rejected, stack.count, frames=[(row["file"], row["rejected"]) for row in stacks.report.frames])
 
 
 # ---------------------------------------------------------------- half-sets through the frozen operators

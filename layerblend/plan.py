@@ -397,7 +397,7 @@ def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
         settings = {"shares": shares, "title": recipe.target}
         nodes.append(Node("picture/grade", chain.grade_png, settings=settings, inputs=("table",)))
     if recipe.stacks[base].from_frames:
-        nodes.append(Node("picture/rejected", chain.rejection_png, inputs=(f"stack/{base}",)))
+        nodes.append(Node("picture/rejected", chain.rejection_png, settings={"name": base}, inputs=("stacks",), version=2))
     return nodes
 
 

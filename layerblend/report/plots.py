@@ -58,27 +58,46 @@ def grade_report(table: FrameTable, *, kept: Mapping[str, int] | None = None, ti
     return _png(figure)
 
 
-def rejection_picture(rejected: Array, count: Array, *, title: str = "Rejected samples") -> bytes:
+def rejection_picture(rejected: Array, count: Array, *, frames: Sequence[tuple[str, float]] = (), title: str = "Rejected samples") -> bytes:
     """Where and how often samples were thrown out: share of each pixel's frames, worst channel, on a square-root scale.
 
-    ``rejected``, ``count`` : (H, W, 3) or (H, W), samples thrown out and samples used.
+    ``rejected``, ``count`` : (H, W, 3) or (H, W), samples thrown out and samples used. ``frames`` : name and rejected share of every frame;
+    those that lost most are named beside the picture.
     """
     total = np.maximum(np.asarray(rejected, np.float32) + np.asarray(count, np.float32), 1)
     share = np.asarray(rejected, np.float32) / total
     overall = float(np.sum(rejected, dtype=float) / np.sum(total, dtype=float))
     small = _reduced_max(share.max(2) if share.ndim == 3 else share)
-    figure = _figure(10, 8.6 * small.shape[0] / small.shape[1] + 0.5)
-    axes = figure.add_axes((0.01, 0.01, 0.87, 0.95))
+    wide = 14 if frames else 10
+    part = 10 / wide
+    figure = _figure(wide, max(8.6 * small.shape[0] / small.shape[1] + 0.5, 3.2 if frames else 0))
+    axes = figure.add_axes((0.01 * part, 0.01, 0.87 * part, 0.95))
     shown = axes.imshow(
         np.sqrt(small), cmap="magma", vmin=0, vmax=np.sqrt(max(float(np.quantile(small, 0.9995)), 0.02)), interpolation="nearest"
     )
-    bar = figure.colorbar(shown, cax=figure.add_axes((0.9, 0.1, 0.02, 0.75)))
+    bar = figure.colorbar(shown, cax=figure.add_axes((0.9 * part, 0.1, 0.02 * part, 0.75)))
     ticks = np.array([0, 0.01, 0.05, 0.1, 0.2, 0.4, 0.7, 1.0])
     bar.set_ticks([float(np.sqrt(v)) for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
     bar.set_ticklabels([f"{v:.0%}" for v in ticks if np.sqrt(v) <= shown.get_clim()[1]])
     axes.set_title(f"{title}: {overall:.2%} of all; shown is the largest share of each block of pixels", loc="left", fontsize=10, color=INK)
     axes.set_axis_off()
+    if frames:
+        _losses_panel(figure.add_axes((0.84, 0.1, 0.14, 0.8)), frames)
     return _png(figure)
+
+
+def _losses_panel(axes: Axes, frames: Sequence[tuple[str, float]], *, most: int = 14) -> None:
+    """The frames that lost the largest share of their samples, largest on top, and what an ordinary frame lost."""
+    worst = sorted(frames, key=lambda frame: -frame[1])[:most]
+    names = [name if len(name) <= 26 else "\u2026" + name[-25:] for name, _ in worst]
+    axes.barh(range(len(worst)), [100 * share for _, share in worst], color=ACCENT, height=0.7)
+    ordinary = 100 * float(np.median([share for _, share in frames]))
+    axes.axvline(ordinary, color=INK, linewidth=0.8, linestyle=":")
+    axes.set_yticks(range(len(worst)), names, fontsize=7)
+    axes.set_ylim(max(len(worst), 6) - 0.4, -0.6)
+    axes.set_title("Frames that lost most, %", loc="left", fontsize=10, color=INK)
+    axes.set_xlabel(f"dotted: an ordinary frame, {ordinary:.2g} %", fontsize=8, color=INK)
+    axes.tick_params(axis="x", labelsize=7)
 
 
 def flatten_picture(

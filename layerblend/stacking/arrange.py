@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from layerblend.files.frames import check_same_grid
 from layerblend.kinds import Array, FrameInfo, FrameRow, FrameTable
 from layerblend.steps import match
 from layerblend.steps.rank import kept_count
+from layerblend.steps.stack import make_strata
 
 FEWEST_TO_REJECT = 5
 PEAKS_LOST = 0.05
@@ -139,13 +141,7 @@ def _weight_sets(specs: dict[str, StackSpec], matching: match.Matching, rows: Se
 
 
 def _warnings(rows: Sequence[FrameRow], counts: dict[str, int], specs: dict[str, StackSpec]) -> list[str]:
-    words = []
-    for name, count in counts.items():
-        if count < FEWEST_TO_REJECT and specs[name].maps:
-            words.append(
-                f"{name} holds only {count} of {len(rows)} frames: with fewer than {FEWEST_TO_REJECT} a trail or cosmic ray cannot be told "
-                "from light within the stack; keep more frames, or look for trails in it."
-            )
+    words = _words_on_few_frames(rows, {name: count for name, count in counts.items() if specs[name].maps})
     lost = ordinary_peak_loss(np.array([row.fwhm for row in rows]))
     if lost > PEAKS_LOST:
         words.append(
@@ -160,6 +156,42 @@ def _warnings(rows: Sequence[FrameRow], counts: dict[str, int], specs: dict[str,
             "which is slower and takes room; plain FITS is read in place."
         )
     return words
+
+
+def _words_on_few_frames(rows: Sequence[FrameRow], counts: dict[str, int]) -> list[str]:
+    """Stacks of fewer than five frames; and whether the frames they are judged among are as few."""
+    few = {name: count for name, count in counts.items() if count < FEWEST_TO_REJECT}
+    if not few:
+        return []
+    groups = make_strata(np.array([row.fwhm for row in rows]))
+    size = np.empty(len(rows), int)
+    for a, b in pairwise(groups.edges):
+        size[groups.members[a:b]] = b - a
+    alone = {name: count for name, count in few.items() if size[:count].min() < FEWEST_TO_REJECT}
+    words = []
+    if alone:
+        words.append(
+            f"{_counted(alone, len(rows))}: judged among fewer than {FEWEST_TO_REJECT} frames of like seeing, a trail or cosmic ray cannot "
+            "be told from light; take more frames, or look for trails in it."
+        )
+    judged = {name: count for name, count in few.items() if name not in alone}
+    if judged:
+        words.append(
+            f"{_counted(judged, len(rows))}: trails and cosmic rays are judged among all frames of like seeing, "
+            "but what slips through shows strongly in so few; keep more frames, or look for trails in it."
+        )
+    return words
+
+
+def _counted(counts: dict[str, int], total: int) -> str:
+    """best25 and best50 hold only 3 and 4 of 14 frames"""
+    hold = "holds" if len(counts) == 1 else "hold"
+    return f"{_listed(counts)} {hold} only {_listed(map(str, counts.values()))} of {total} frame{'s' if total > 1 else ''}"
+
+
+def _listed(names: Iterable[str]) -> str:
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def ordinary_peak_loss(fwhm: Array, *, sigma: float = 3.0) -> float:

@@ -241,7 +241,7 @@ def _check_room(folder: Path, plan: Arrangement, files: Sequence[stacks.StackFil
     if free < needed:
         raise StoppedError(
             f"No room for the stacks in {folder}: they need {needed / 1e9:.2f} GB, {free / 1e9:.2f} GB are free. "
-            "Make room, ask for fewer stacks, or set output.folder to another disk.",
+            "Make room, ask for fewer stacks, or move the recipe to another disk: what it keeps lies beside it.",
             file=folder,
             code="disk_full",
         )
@@ -262,7 +262,7 @@ def _disk_trouble(folder: Path, work: WorkFolder) -> Iterator[None]:
             work.clear()
         raise StoppedError(
             f"The disk refused while stacking into {folder}: {error.strerror or error}. "
-            "Make room or set output.folder to another disk, then run again: finished bands are kept.",
+            "Make room there, then run again: finished bands are kept.",
             file=error.filename or folder,
             code="disk",
         ) from error

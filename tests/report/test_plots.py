@@ -66,7 +66,10 @@ def test_nights_begin_at_noon():
 def test_rejection_picture_keeps_a_thin_trail(shape):
     rejected = np.zeros(shape, np.uint16)
     rejected[30, :] = 5
-    size_of(plots.rejection_picture(rejected, np.full(shape, 20, np.uint16)))
+    count = np.full(shape, 20, np.uint16)
+    narrow = size_of(plots.rejection_picture(rejected, count))
+    frames = [(f"a-camera-with-a-very-long-name-{i:04d}.fits", 0.001 * i) for i in range(30)]
+    assert size_of(plots.rejection_picture(rejected, count, frames=frames))[0] > narrow[0]
     big = np.zeros((2000, 2400))
     big[777, 300] = 1
     assert plots._reduced_max(big).max() == 1

@@ -52,6 +52,26 @@ def test_mixed_seeing_is_said():
     assert 0.05 < arrange.ordinary_peak_loss(mixed) < 0.4
 
 
+def test_few_frames_are_said_once_and_as_it_is(table):
+    rows = table.used
+    specs = {
+        "a": arrange.StackSpec(0.1),
+        "b": arrange.StackSpec(0.25),
+        "c": arrange.StackSpec(1.0),
+        "sum": arrange.StackSpec(0.1, maps=False),
+    }
+    counts = {"a": 1, "b": 3, "c": 12, "sum": 1}
+    alike = [replace(row, fwhm=3.0) for row in rows]
+    (words,) = arrange._warnings(alike, counts, specs)
+    assert words.startswith("a and b hold only 1 and 3 of 12 frames: trails and cosmic rays are judged among all frames of like seeing")
+    apart = [replace(row, fwhm=2.0 if i < 3 else 4.0) for i, row in enumerate(rows)]
+    words = arrange._warnings(apart, counts, specs)[0]
+    assert words.startswith("a and b hold only 1 and 3 of 12 frames: judged among fewer than 5 frames")
+    (words,) = arrange._warnings(alike[:1], {"a": 1}, specs)
+    assert words.startswith("a holds only 1 of 1 frame: judged among fewer than 5")
+    assert not arrange._warnings(alike, {"c": 12, "sum": 1}, specs)
+
+
 def test_a_turned_frame_is_left_out_by_name(tmp_path):
     scene = simulate(8, shape=(96, 128), seed=3, stars=25)
     write_frames(scene, tmp_path / "f")

@@ -221,6 +221,18 @@ def test_missing_padding_is_used(tmp_path):
     assert nested_stacks(table, {"all": 1.0})["all"].n_frames == 4
 
 
+def test_a_disk_that_refuses_while_bands_are_brought_to_it_is_said(table, tmp_path, monkeypatch):
+    def refuse(descriptor):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(build.os, "fsync", refuse)
+    with pytest.raises(StoppedError, match="Input/output error"):
+        build_stacks(table, SPECS, folder=tmp_path)
+    assert not list(tmp_path.glob("*.fits"))
+    monkeypatch.undo()
+    assert set(build_stacks(table, SPECS, folder=tmp_path)) == set(SPECS)
+
+
 def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):
     monkeypatch.setattr(build.shutil, "disk_usage", lambda path: type("Usage", (), {"free": 1000}))
     with pytest.raises(StoppedError, match="No room for the stacks"):
