@@ -33,6 +33,8 @@ PARAMETERS = 10
 CHI_LIMIT = 6.0
 # Hot pixels spread by debayering or resampling stay narrower than this.
 HOT_WIDTH_PX = 2.5
+# What fits leave is followed by so many even powers of the radius, to so many half-widths, over at least so many stars.
+PROFILE_TERMS, PROFILE_REACH, FEWEST_PROFILES = 4, 1.5, 5
 # Two classes of width count as such when they lie this far apart in ln(width).
 CLASS_GAP = 0.3
 
@@ -433,6 +435,75 @@ def star_class(fits: StarFits, *, noise: float, spread: float = 0.25) -> Mask:
 def shape_weights(fits: StarFits, noise: float) -> Array:
     """Weights of the stars' shapes: the width of a star of peak SNR s is known to about 1/s, and no star is perfect beyond 2 %."""
     return 1 / ((noise / np.maximum(fits.peak, 1e-30)) ** 2 + MODEL_ERROR**2)
+
+
+def half_width_factor(above: Plane, stars: StarFits, noise: float, *, codes: Array | None = None) -> float:
+    """Width of the stars at half of their height over that of their fits: no star is an exact Moffat, debayered ones least.
+
+    What the fits leave, as a share of the peak and averaged over all stars, is followed by an even polynomial of the radius from the
+    middle to 1.5 half-widths; the fitted profile plus that falls to half of its height at the factor returned.
+
+    Parameters
+    ----------
+    above : (H, W) float32; stars : fits made on it; noise : float, sd of a sky pixel; codes : pixels that are not GOOD are left out
+
+    Returns
+    -------
+    float, 1 where fewer than five stars or no good pixels tell
+    """
+    if len(stars) < FEWEST_PROFILES:
+        return 1.0
+    forms = np.array(
+        [
+            inverse_shape(f, b, float(e), float(a))
+            for f, b, e, a in zip(stars.fwhm, stars.beta, stars.eccentricity, stars.angle, strict=True)
+        ]
+    )
+    normal, right = np.zeros((PROFILE_TERMS, PROFILE_TERMS)), np.zeros(PROFILE_TERMS)
+    _add_profiles(
+        np.ascontiguousarray(above, np.float32),
+        np.ones(above.shape, np.uint8) if codes is None else codes,
+        *(stars.x, stars.y, stars.peak, stars.level, stars.beta, forms, noise, normal, right),
+    )
+    if np.linalg.matrix_rank(normal) < PROFILE_TERMS:
+        return 1.0
+    terms = np.linalg.solve(normal, right)
+    beta = weighted_median(stars.beta, shape_weights(stars, noise))
+    fall = beta * (1 - 2 ** (-1 / beta))  # of the profile at its half-width, per half-width
+    return float(np.clip(1 + (terms.sum() - terms[0] / 2) / fall, 0.9, 1.1))
+
+
+@njit(cache=True, nogil=True)
+def _add_profiles(
+    above: Array, codes: Array, xs: Array, ys: Array, peaks: Array, levels: Array, betas: Array, forms: Array, noise: float,
+    normal: Array, right: Array,
+) -> None:  # fmt: skip
+    """Normal equations of what the fits leave, in even powers of the radius over the half-width."""
+    height, width = above.shape
+    basis = np.empty(PROFILE_TERMS)
+    for s in range(xs.size):
+        p, q, r = forms[s]
+        half = 2 ** (1 / betas[s]) - 1
+        expected = (noise / peaks[s]) ** 2 + MODEL_ERROR**2
+        reach = math.ceil(PROFILE_REACH * math.sqrt(half * max(p, r) / (p * r - q * q)))
+        cx, cy = round(xs[s]), round(ys[s])
+        for y in range(max(cy - reach, 0), min(cy + reach + 1, height)):
+            for x in range(max(cx - reach, 0), min(cx + reach + 1, width)):
+                dx, dy = x - xs[s], y - ys[s]
+                spread = p * dx * dx + 2 * q * dx * dy + r * dy * dy
+                square = spread / half
+                if square > PROFILE_REACH**2 or codes[y, x] != GOOD:
+                    continue
+                left = (above[y, x] - levels[s]) / peaks[s] - (1 + spread) ** -betas[s]
+                if left * left > CHI_LIMIT**2 * expected:
+                    continue
+                basis[0] = 1.0
+                for k in range(1, PROFILE_TERMS):
+                    basis[k] = basis[k - 1] * square
+                for a in range(PROFILE_TERMS):
+                    right[a] += basis[a] * left / expected
+                    for b in range(PROFILE_TERMS):
+                        normal[a, b] += basis[a] * basis[b] / expected
 
 
 def densest(values: Array, weights: Array, reach: float = 0.06) -> float:

@@ -91,6 +91,9 @@ def _losses_panel(axes: Axes, frames: Sequence[tuple[str, float]], *, most: int 
     worst = sorted(frames, key=lambda frame: -frame[1])[:most]
     names = [name if len(name) <= 26 else "\u2026" + name[-25:] for name, _ in worst]
     axes.barh(range(len(worst)), [100 * share for _, share in worst], color=ACCENT, height=0.7)
+    for place, (_, share) in enumerate(worst):
+        axes.text(100 * share, place, f" {100 * share:.2g}", va="center", fontsize=7, color=INK)
+    axes.set_xlim(0, 120 * max(worst[0][1], 1e-4))
     ordinary = 100 * float(np.median([share for _, share in frames]))
     axes.axvline(ordinary, color=INK, linewidth=0.8, linestyle=":")
     axes.set_yticks(range(len(worst)), names, fontsize=7)

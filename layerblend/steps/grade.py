@@ -64,16 +64,17 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
     sky = tuple(_sky_level(tiles[..., channel]) for channel in range(tiles.shape[2]))
     noise, channel_noise = _noises(image, above, codes, covered)
     candidates = _without_hot_pixels(image, tiles, tile_px, find.detect_stars(above, codes, threshold=DETECT_SIGMA))
-    found = _fit_brightest(above, codes, candidates, sky)
-    count = round(len(candidates) * found.stars.sum() / len(found.fits)) if len(found.fits) else 0
-    shape, words = _common_shape(found.fits.take(found.stars), noise)
+    found = _measure_brightest(above, codes, candidates, sky)
+    count = round(len(candidates) * len(found.stars) / found.tried) if found.tried else 0
+    star = _star_image(found.stars, noise)
+    shape, words = _common_shape(found, star, noise)
     return FrameMeasure(
         stars=count,
         **shape,
         sky=sky,
         noise=noise,
         channel_noise=channel_noise,
-        star_list=_star_list(above, codes, found, shape),
+        star_list=_star_list(found, star),
         tiles=tiles,
         tile_px=tile_px,
         covered=covered,
@@ -130,36 +131,41 @@ def _without_hot_pixels(image: LinearImage, tiles: Array, tile_px: int, candidat
 
 @dataclass(frozen=True)
 class _Measured:
-    """Fits, which of them are stars, and the cut-outs they were made on when the field is crowded."""
+    """The stars among the fits, where they lie in the plane they were made on, and what brings them from there to the frame."""
 
-    fits: moffat.StarFits
-    stars: Array
-    alone: crowd.CutOuts | None = None
+    stars: moffat.StarFits
+    tried: int
+    plane: Plane
+    codes: Array
+    left: Array
+    top: Array
 
 
-def _fit_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky: Sequence[float]) -> _Measured:
-    """Fits of the strongest isolated candidates, and which of them are stars; in a crowd, each without the light of its neighbours."""
+def _measure_brightest(above: Plane, codes: Array, candidates: find.Candidates, sky: Sequence[float]) -> _Measured:
+    """Fits of the strongest isolated candidates that are stars; in a crowd, each without the light of its neighbours."""
     if len(candidates) == 0:
-        empty = np.zeros(0)
-        return _Measured(moffat.fit_moffat_stars(above, empty, empty, fwhm=3.0, noise=1.0), np.zeros(0, bool))
+        none = np.zeros(0)
+        return _Measured(moffat.fit_moffat_stars(above, none, none, fwhm=3.0, noise=1.0), 0, above, codes, none, none)
     noise = candidates.pixel_noise
     fwhm = find.guess_fwhm(above, candidates)
+
+    def measured(plane: Plane, known: Array, x: Array, y: Array, left: Array, top: Array) -> _Measured:
+        fits = moffat.fit_moffat_stars(plane, x, y, fwhm=fwhm, noise=noise, codes=known, shot=_shot(noise, sky))
+        good = moffat.star_class(fits, noise=noise)
+        return _Measured(fits.take(good), len(fits), plane, known, left[good], top[good])
+
+    def in_frame(chosen: Array) -> _Measured:
+        return measured(above, codes, candidates.x[chosen], candidates.y[chosen], *np.zeros((2, len(chosen))))
+
     chosen = np.flatnonzero(find.isolated(candidates, ISOLATION_FWHM * fwhm))
     chosen = (chosen if len(chosen) >= FEW_STARS else np.arange(len(candidates)))[:MOST_FITS]
-    crowded = crowd.neighbours(candidates, chosen, fwhm) > CROWDED
-
-    def fitted(plane: Plane, known: Array, x: Array, y: Array) -> _Measured:
-        fits = moffat.fit_moffat_stars(plane, x, y, fwhm=fwhm, noise=noise, codes=known, shot=_shot(noise, sky))
-        return _Measured(fits, moffat.star_class(fits, noise=noise))
-
-    first = chosen[:FIRST_FITS] if crowded else chosen
-    found = fitted(above, codes, candidates.x[first], candidates.y[first])
-    if not crowded or found.stars.sum() < FEW_STARS:
-        return found if len(first) == len(chosen) else fitted(above, codes, candidates.x[chosen], candidates.y[chosen])
-    shape = _star_image(found.fits.take(found.stars), noise)
-    alone = crowd.cut_out_alone(above, codes, candidates, chosen, **shape)
-    found = fitted(alone.plane, alone.codes, alone.x, alone.y)
-    return replace(found, fits=replace(found.fits, x=found.fits.x + alone.left, y=found.fits.y + alone.top), alone=alone)
+    if crowd.neighbours(candidates, chosen, fwhm) <= CROWDED:
+        return in_frame(chosen)
+    first = in_frame(chosen[:FIRST_FITS])
+    if len(first.stars) < FEW_STARS:
+        return in_frame(chosen)
+    alone = crowd.cut_out_alone(above, codes, candidates, chosen, **_star_image(first.stars, noise))
+    return measured(alone.plane, alone.codes, alone.x, alone.y, alone.left, alone.top)
 
 
 def _shot(noise: float, sky: Sequence[float]) -> float:
@@ -169,40 +175,32 @@ def _shot(noise: float, sky: Sequence[float]) -> float:
 
 
 def _star_image(stars: moffat.StarFits, noise: float) -> dict[str, float]:
-    """Weighted medians of width, ellipse and beta."""
-    weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
-    return {name: weighted_median(getattr(stars, name), weights) for name in ("fwhm", "e1", "e2", "beta")}
-
-
-def _common_shape(stars: moffat.StarFits, noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """The star image as width, eccentricity, angle and beta; words where few stars stand behind it."""
+    """Weighted medians of width, ellipse and beta; NaN without stars."""
+    names = ("fwhm", "e1", "e2", "beta")
     if len(stars) == 0:
+        return dict.fromkeys(names, float("nan"))
+    weights = moffat.shape_weights(stars, noise if noise > 0 else 0.0)
+    return {name: weighted_median(getattr(stars, name), weights) for name in names}
+
+
+def _common_shape(found: _Measured, star: Mapping[str, float], noise: float) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """The frame's width at half height, eccentricity, angle and beta; words where few stars stand behind them."""
+    if len(found.stars) == 0:
         return dict.fromkeys(("fwhm", "fwhm_major", "eccentricity", "angle", "beta"), float("nan")), ()
-    image = _star_image(stars, noise)
-    fwhm, e1, e2 = (np.array([image[name]]) for name in ("fwhm", "e1", "e2"))
-    major, eccentricity, angle = (float(value[0]) for value in moffat.axes_of(fwhm, e1, e2))
-    number = "1 star" if len(stars) == 1 else f"{len(stars)} stars"
-    words = (f"only {number} could be measured, widths are rough",) if len(stars) < FEW_STARS else ()
-    return {
-        "fwhm": image["fwhm"],
-        "fwhm_major": major,
-        "eccentricity": eccentricity,
-        "angle": angle,
-        "beta": image["beta"],
-    }, words
+    fwhm = star["fwhm"] * moffat.half_width_factor(found.plane, found.stars, noise if noise > 0 else 0.0, codes=found.codes)
+    major, eccentricity, angle = (float(v[0]) for v in moffat.axes_of(*(np.array([v]) for v in (fwhm, star["e1"], star["e2"]))))
+    number = "1 star" if len(found.stars) == 1 else f"{len(found.stars)} stars"
+    words = (f"only {number} could be measured, widths are rough",) if len(found.stars) < FEW_STARS else ()
+    return {"fwhm": fwhm, "fwhm_major": major, "eccentricity": eccentricity, "angle": angle, "beta": star["beta"]}, words
 
 
-def _star_list(above: Plane, codes: Array, found: _Measured, shape: Mapping[str, float]) -> Array:
+def _star_list(found: _Measured, image: Mapping[str, float]) -> Array:
     """x, y, flux, peak of the stars measured, brightest first."""
-    stars = found.fits.take(found.stars)
+    stars = found.stars
     if len(stars) == 0:
         return np.zeros((0, 4), np.float32)
-    plane, known, x, y = above, codes, stars.x, stars.y
-    if found.alone is not None:
-        plane, known = found.alone.plane, found.alone.codes
-        x, y = x - found.alone.left[found.stars], y - found.alone.top[found.stars]
-    flux = find.aperture_fluxes(plane, x, y, fwhm=shape["fwhm"], beta=shape["beta"], codes=known)
-    rows = np.column_stack([stars.x, stars.y, flux, stars.peak])
+    flux = find.aperture_fluxes(found.plane, stars.x, stars.y, fwhm=image["fwhm"], beta=image["beta"], codes=found.codes)
+    rows = np.column_stack([stars.x + found.left, stars.y + found.top, flux, stars.peak])
     rows = rows[np.isfinite(flux) & (flux > 0)]
     return rows[np.argsort(-rows[:, 2], kind="stable")][:300].astype(np.float32)
 

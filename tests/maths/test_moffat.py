@@ -1,5 +1,6 @@
 import math
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +11,7 @@ from layerblend.maths.moffat import (
     axes_of,
     fit_moffat_stars,
     fit_radius,
+    half_width_factor,
     inverse_shape,
     moffat_image,
     moffat_otf,
@@ -259,3 +261,32 @@ def test_weights_grow_with_the_signal_up_to_a_limit():
     weights = shape_weights(fits, 2e-4)
     assert (np.diff(weights[np.argsort(fits.peak)]) >= 0).all()
     assert weights.max() <= 1 / 0.02**2
+
+
+def test_width_at_half_height_of_stars_that_are_no_moffat():
+    """Moffat stars widened by a box: the fits miss the true half-height width, measured on the finely drawn profile, by more."""
+    fine, box = 11, 3
+    drawn = cv2.blur(moffat_image((41 * fine, 41 * fine), 2.4 * fine, 3.0).astype(np.float64), (box * fine, box * fine))
+    truth = 2 * np.sqrt((drawn > drawn.max() / 2).sum() / np.pi) / fine
+    rng = np.random.default_rng(3)
+    plane = np.zeros((400, 400), np.float32)
+    places = np.stack(np.meshgrid(np.arange(30, 380, 40), np.arange(30, 380, 40)), -1).reshape(-1, 2)
+    for x, y in places:
+        i, j = rng.integers(0, fine, 2)
+        star = np.roll(drawn, (i, j), (0, 1))[fine // 2 :: fine, fine // 2 :: fine][:41, :41]
+        plane[y - 20 : y + 21, x - 20 : x + 21] = star / drawn.max()
+    fits = fit_moffat_stars(plane, *places.T.astype(float), fwhm=3.4, noise=1e-3)
+    fits = fits.take(fits.ok)
+    width = float(np.median(fits.fwhm))
+    factor = half_width_factor(plane, fits, 1e-3)
+    assert len(fits) > 60
+    assert abs(width * factor / truth - 1) < 0.5 * abs(width / truth - 1)
+    assert abs(width * factor / truth - 1) < 0.01
+
+
+def test_moffat_stars_have_the_width_of_their_fits():
+    field = star_field(5, 500, 600, stars=80, fwhm=3.3)
+    fits = fit_moffat_stars(field.image - 0.02, *field.catalogue[:, :2].T, fwhm=3.3, noise=2e-4)
+    fits = fits.take(star_class(fits, noise=2e-4))
+    assert half_width_factor(field.image - 0.02, fits, 2e-4) == pytest.approx(1, abs=0.004)
+    assert half_width_factor(field.image - 0.02, fits.take(np.arange(4)), 2e-4) == 1.0
