@@ -467,10 +467,11 @@ def half_width_factor(above: Plane, stars: StarFits, noise: float, *, codes: Arr
     )
     if np.linalg.matrix_rank(normal) < PROFILE_TERMS:
         return 1.0
-    terms = np.linalg.solve(normal, right)
     beta = weighted_median(stars.beta, shape_weights(stars, noise))
     fall = beta * (1 - 2 ** (-1 / beta))  # of the profile at its half-width, per half-width
-    return float(np.clip(1 + (terms.sum() - terms[0] / 2) / fall, 0.9, 1.1))
+    gain = np.r_[0.5, np.ones(PROFILE_TERMS - 1)] / fall
+    change, variance = gain @ np.linalg.solve(normal, right), gain @ np.linalg.solve(normal, gain)
+    return float(np.clip(1 + change * change**2 / (change**2 + variance), 0.9, 1.1))  # no more than its own error lets believe
 
 
 @njit(cache=True, nogil=True)

@@ -577,11 +577,16 @@ def _add_ones(weight, use, length, sums):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _write_mean(weights, sums, reference, seen, length, out):
-    """A weighted mean. Where all samples of a few frames are rejected (the others say so) their group's median stands in: no hole."""
+def _write_means(weights, sums, reference, seen, length, mean, half_a, half_b):
+    """A weighted mean and its two halves. Where all samples are rejected (the others say so) the group's median stands in: no hole."""
     for j in range(length):
-        mean = reference[j] + (sums[j] / weights[j] if weights[j] > 0 else F(0))
-        out[j] = mean if seen[j] > 0 else F(np.nan)
+        wa, wb, sa, sb = weights[0, j], weights[1, j], sums[0, j], sums[1, j]
+        a = reference[j] + (sa / wa if wa > 0 else F(0))
+        b = reference[j] + (sb / wb if wb > 0 else F(0))
+        both = reference[j] + ((sa + sb) / (wa + wb) if wa + wb > 0 else F(0))
+        half_a[j] = a if seen[0, j] > 0 else F(np.nan)
+        half_b[j] = b if seen[1, j] > 0 else F(np.nan)
+        mean[j] = both if seen[0, j] + seen[1, j] > 0 else F(np.nan)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -647,9 +652,9 @@ def _add_up(
     """The running sums of columns a..b, ``inset`` columns into the block; an output is written whenever its last frame is in."""
     length = b - a
     end = inset + length
-    lines = np.empty((10, BLOCK), F)
+    lines = np.empty((9, BLOCK), F)
     reference, use, deviation, kept, squares = lines[0], lines[1], lines[2], lines[3], lines[4]
-    all_weights, all_sums, all_seen, noise_weights, noise_sums = lines[5], lines[6], lines[7], lines[8], lines[9]
+    all_weights, all_seen, noise_weights, noise_sums = lines[5], lines[6], lines[7], lines[8]
     seen = np.empty((2, BLOCK), F)
     sums, sum_weights = np.empty((len(weights), 2, BLOCK), F), np.empty((len(weights), 2, BLOCK), F)
     errors = np.empty((len(weights), BLOCK), F)
@@ -681,13 +686,10 @@ def _add_up(
                     _add_ones(weights[q, i] * weights[q, i] * noise2, use, length, errors[q])
         while p < len(counts) and counts[p] == i + 1:
             q = sets[p]
-            _joined(sum_weights[q], length, all_weights)
-            _joined(sums[q], length, all_sums)
-            _joined(seen, length, all_seen)
-            _write_mean(all_weights, all_sums, reference, all_seen, length, mean[p, row, a:b])
-            _write_mean(sum_weights[q, 0], sums[q, 0], reference, seen[0], length, half_a[p, row, a:b])
-            _write_mean(sum_weights[q, 1], sums[q, 1], reference, seen[1], length, half_b[p, row, a:b])
+            _write_means(sum_weights[q], sums[q], reference, seen, length, mean[p, row, a:b], half_a[p, row, a:b], half_b[p, row, a:b])
             if mapped[q]:
+                _joined(sum_weights[q], length, all_weights)
+                _joined(seen, length, all_seen)
                 _joined(sum_weights[0], length, noise_weights)
                 _joined(sums[0], length, noise_sums)
                 squared = noise_weights if q == 0 else errors[q]
