@@ -35,6 +35,8 @@ CHI_LIMIT = 6.0
 HOT_WIDTH_PX = 2.5
 # What fits leave is followed by so many even powers of the radius, to so many half-widths, over at least so many stars.
 PROFILE_TERMS, PROFILE_REACH, FEWEST_PROFILES = 4, 1.5, 5
+# Fits of fainter stars, in sigma of their peaks, leave noise that hangs together with the fit.
+BRIGHT_PROFILE = 30
 # Two classes of width count as such when they lie this far apart in ln(width).
 CLASS_GAP = 0.3
 
@@ -449,8 +451,9 @@ def half_width_factor(above: Plane, stars: StarFits, noise: float, *, codes: Arr
 
     Returns
     -------
-    float, 1 where fewer than five stars or no good pixels tell
+    float, 1 where fewer than five bright stars (peak above 30 sigma) or no good pixels tell
     """
+    stars = stars.take(stars.peak > BRIGHT_PROFILE * noise)
     if len(stars) < FEWEST_PROFILES:
         return 1.0
     forms = np.array(
