@@ -22,9 +22,10 @@ from layerblend.engine.runner import Event, Runner
 from layerblend.engine.store import Store
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.pictures import check_stack_file
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
-from layerblend.plan import Names, Sources, build_graph, names_of
+from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
 from layerblend.recipe.schema import Execution, Recipe, Spot
 from layerblend.stacking import build_stacks, read_report
 
@@ -154,6 +155,9 @@ def _why_none(table: FrameTable) -> str:
 def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     """Open what the recipe names: frames, measurements, catalogue, protected places."""
     frames = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else ()
+    stacks = [path for paths in finished_files(recipe).values() for path in paths]
+    headers = [check_stack_file(path, white_level=recipe.frames.white_level) for path in stacks]
+    _refuse_unknown_white([header for header in headers if header is not None])
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
@@ -197,7 +201,7 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameI
 def _refuse_unknown_white(infos: Sequence[FrameInfo]) -> None:
     unknown = [info.path for info in infos if info.white_level is None]
     if unknown:
-        others = f" and {len(unknown) - 1} more frames hold" if len(unknown) > 1 else " holds"
+        others = f" and {len(unknown) - 1} more files hold" if len(unknown) > 1 else " holds"
         raise InputError(
             f"{unknown[0].name}{others} floats without a SATURATE or DATAMAX card: set frames.white_level to the value of a saturated "
             "pixel (1 if white is 1.0).",

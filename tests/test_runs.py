@@ -89,7 +89,7 @@ def test_floats_need_a_white_level(tmp_path: Path) -> None:
     (tmp_path / "f").mkdir()
     for index in range(3):
         fits.writeto(tmp_path / "f" / f"{index}.fits", np.ones((20, 30), np.float32))
-    with pytest.raises(InputError, match=r"0\.fits and 2 more frames hold floats") as caught:
+    with pytest.raises(InputError, match=r"0\.fits and 2 more files hold floats") as caught:
         sources(tmp_path)
     assert caught.value.key == "frames.white_level"
     found, _ = sources(tmp_path, frames={"white_level": 1})
@@ -226,3 +226,12 @@ def show(execution: Execution) -> None:
         assert list(wrap([1, 2, 3])) == [1, 2, 3]
     with step_bar(execution, "waiting", 1) as advance:
         advance()
+
+
+@pytest.mark.parametrize(
+    "name, said", [("none.fits", "There is no file"), ("none.tif", "There is no file"), ("all.png", "is not a linear stack")]
+)
+def test_a_finished_stack_that_is_not_there_is_told_before_anything_runs(tmp_path: Path, name: str, said: str) -> None:
+    recipe = recipe_from({"target": "x", "stacks": {"all": {"file": name}}}, base=tmp_path)
+    with pytest.raises(InputError, match=said):
+        find_sources(recipe, [])

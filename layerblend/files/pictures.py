@@ -21,7 +21,7 @@ from layerblend.files.edges import blank_edge_zeros
 from layerblend.files.frames import FITS_ENDING, open_frame, read_image
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
-from layerblend.kinds import Array, DisplayRGB, LinearImage
+from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
 
 __all__ = [
     "read_linear", "read_picture", "refuse_overwrite", "srgb_profile", "whole", "write_bytes",
@@ -138,7 +138,27 @@ def read_linear(
         return read_image(info), info.cards, info.top_down
     if path.suffix.lower() in TIFF_ENDING:
         return _linear_tiff(path, white_level, notes), (), False
-    raise InputError(f"{path.name} is not a linear stack: give FITS (.fits .fit .fts) or TIFF with 16 bits or more.", file=path)
+    raise _no_stack(path)
+
+
+def check_stack_file(path: Path, *, white_level: float | None = None) -> FrameInfo | None:
+    """That a file may be a finished stack, as far as its name, its presence and (of FITS, which is given back) its header tell.
+
+    Raises
+    ------
+    InputError : no such file, another kind of file, or an unreadable header.
+    """
+    if FITS_ENDING.search(path.name):
+        return open_frame(path, white_level=white_level)
+    if path.suffix.lower() not in TIFF_ENDING:
+        raise _no_stack(path)
+    if not path.is_file():
+        raise InputError(f"There is no file {path}.", file=path, code="no_file")
+    return None
+
+
+def _no_stack(path: Path) -> InputError:
+    return InputError(f"{path.name} is not a linear stack: give FITS (.fits .fit .fts) or TIFF with 16 bits or more.", file=path)
 
 
 def _too_few_bits(path: Path) -> InputError:
