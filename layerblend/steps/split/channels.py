@@ -56,7 +56,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         model = _draw(state, geo, peak, noise, plane.shape)
         fit, error = run(0, True)
     model = _draw(state, geo, peak, noise, plane.shape)
-    _, halo = fit_haloes(plane, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=3)
+    _, halo = fit_haloes(plane, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
     bare = plane - halo
     fit, error = run(0, True)
     return Channel(geo, peak, error[:, 0], halo, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)

@@ -171,6 +171,7 @@ def fit_haloes(
     image: StarImage,
     *,
     repeats: int = 2,
+    start: Haloes | None = None,
 ) -> tuple[Haloes, Plane]:
     """Haloes of all bright stars and their light.
 
@@ -182,6 +183,7 @@ def fit_haloes(
     fwhm : float, px
     image : StarImage the model was drawn with
     repeats : rounds, in each of which every halo is fitted with the others taken off
+    start : haloes of the same sources to begin with, such as those of another channel
     """
     order = np.argsort(-peak, kind="stable")
     own = order[blob[order] > 0][:MOST_OWN]
@@ -199,8 +201,11 @@ def fit_haloes(
     basis = _basis(radii, fwhm)
     core = top[:, None] * profile_at(image.profile, radii / fwhm)
     unsure = np.where(blob[index] > 0, CLIPPED_PEAK, 0.0)[:, None] * core
-    light = np.zeros((len(index), len(WIDTHS)))
     everything = np.r_[index, shared[MOST_SHARED:]]
+    light = np.zeros((len(index), len(WIDTHS)))
+    if start is not None and start.common is not None:
+        light, rest = start.common * top[:, None], start.common * peak[everything[len(index) :], None]
+        halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light, rest]), fwhm, noise.sigma)
     for _ in range(repeats):
         rings, counts = _read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
         value, error, ground = _combine_sectors(rings, noise.sigma, counts)
