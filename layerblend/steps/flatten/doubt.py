@@ -21,6 +21,8 @@ CLEARLY_WORSE = 2.5
 FLOPPY = 1e-8
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
 HALO = (0.7, 6.0)
+# A second model whose sky spans so many times the first one's has run away.
+MOST_REACH = 3.0
 
 
 def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
@@ -29,6 +31,8 @@ def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
     if not fit.galaxies or plain:
         return fit, 0.0
     wide = fit_sky(table, wide=True)
+    if _reach(wide) > MOST_REACH * _reach(fit) + HALO[1]:
+        return fit, 0.0
     first, second = misfits(fit, wide)
     if second > CLEARLY_WORSE * first:
         return fit, halo_difference(fit, wide) if max(fit.stiffness) <= FLOPPY else 0.0
@@ -45,6 +49,13 @@ def misfits(first: SkyFit, second: SkyFit) -> tuple[float, float]:
     pulls = (np.where(counts, fit.residual / error, 0.0) for fit in (first, second))
     one, two = (float(np.minimum(pull**2, np.where(pull > 0, LOSS_ABOVE, LOSS_BELOW)).sum()) for pull in pulls)
     return one, two
+
+
+def _reach(fit: SkyFit) -> float:
+    """Span of the sky at the samples, sigma, in the channel where it is largest."""
+    rows = fit.rows
+    sky = legendre_design(rows.u[rows.used], rows.v[rows.used], fit.degree) @ fit.coefficients
+    return float(np.ptp(sky, axis=0).max())
 
 
 def halo_difference(best: SkyFit, other: SkyFit) -> float:

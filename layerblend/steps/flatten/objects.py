@@ -18,11 +18,16 @@ TARGET_RADIUS = 1 / 11
 LEFTOVER_RADIUS = 1 / 10
 LEAST_PEAK, LEAST_RADIUS = 3.0, 0.02
 LEAST_RIM = 2
-LV_A, LV_B = 0.05, 0.25
-STAR_R, STAR_T = 1 / 15, 1.0
+# Leftovers stand out by four times their scatter (not less than the first figure, sigma), and by the second figure.
+LEAST_SCATTER, LEAST_LEFTOVER = 0.05, 0.25
+# Haloes of bright stars: narrower than this share of the width, and so many sigma high, star pixels included.
+HALO_RADIUS, HALO_HEIGHT = 1 / 15, 1.0
 MOST_GALAXIES = 3
 LEAST_SHARE_OF_FIRST = 0.02
 LEAST_DISTANCE = 0.1
+# Two peaks are two galaxies where the light between them falls below this share of the fainter one, and that is no
+# fainter than this share of the brighter one: arms and their ends are not.
+SADDLE, COMPANION = 0.4, 0.5
 # A larger leftover that touches the frame is a glow, which is sky.
 LARGEST_EDGE_OBJECT = 60
 
@@ -68,6 +73,7 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
     raised = ndi.gaussian_filter(top_hat(ndi.median_filter(table.median, 3), radius_tiles(table, TARGET_RADIUS)), 1.0)
     labels, _ = ndi.label(raised > max(5 * mad_sigma(raised), 1.5))
     found = []
+    labels = _parted(labels, raised, round(LEAST_DISTANCE * table.width / table.tile_px))
     for index, window in enumerate(ndi.find_objects(labels), 1):
         inside = labels[window] == index
         radius = np.sqrt(inside.sum() / np.pi) * table.tile_px
@@ -82,6 +88,32 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         galaxy = Galaxy(table.x[row, column], table.y[row, column], float(np.log(scale)), e1, e2)
         found.append((float(inside.sum() * light.max()), galaxy))
     return _chosen(sorted(found, key=lambda item: -item[0]), table.width)
+
+
+def _parted(labels: Array, raised: Array, apart: int) -> Array:
+    """Labels in which galaxies that touch have one each: peaks ``apart`` tiles from each other with a deep saddle between them."""
+    out = labels.copy()
+    highest = (raised == ndi.maximum_filter(raised, 2 * apart + 1)) & (labels > 0)
+    rows, columns = np.nonzero(highest)
+    order = np.argsort(-raised[rows, columns], kind="stable")
+    kept: dict[int, list[tuple[int, int]]] = {}
+    for row, column in zip(rows[order], columns[order], strict=True):
+        peaks = kept.setdefault(int(labels[row, column]), [])
+        bright = not peaks or raised[row, column] > COMPANION * raised[peaks[0]]
+        if bright and all(_saddle(raised, (row, column), peak) < SADDLE * raised[row, column] for peak in peaks):
+            peaks.append((int(row), int(column)))
+    for label, peaks in kept.items():
+        if len(peaks) > 1:
+            y, x = np.nonzero(labels == label)
+            nearest = np.argmin([np.hypot(y - row, x - column) for row, column in peaks], axis=0)
+            out[y, x] = np.where(nearest == 0, label, out.max() + nearest)
+    return out
+
+
+def _saddle(raised: Array, one: tuple[int, int], other: tuple[int, int]) -> float:
+    """Least light on the straight line between two peaks."""
+    line = np.linspace(one, other, 32)
+    return float(ndi.map_coordinates(raised, line.T, order=1).min())
 
 
 def _ellipse(x: Array, y: Array, light: Array) -> tuple[float, float]:
@@ -110,10 +142,9 @@ def leftover_mask(table: TileTable, sky: Array, light: Array, galaxies: list[Gal
     raised = top_hat(residual, radius_tiles(table, LEFTOVER_RADIUS))
     if not first:
         raised = np.minimum(residual, raised)
-    if STAR_R:
-        stars = top_hat(ndi.gaussian_filter(table.median - sky - light, 1.0), radius_tiles(table, STAR_R))
-        raised = np.where(stars > STAR_T, np.maximum(raised, stars), raised)
-    threshold = max(4 * max(mad_sigma(raised), LV_A), LV_B) + 0.25 * light
+    stars = top_hat(ndi.gaussian_filter(table.median - sky - light, 1.0), radius_tiles(table, HALO_RADIUS))
+    raised = np.where(stars > HALO_HEIGHT, np.maximum(raised, stars), raised)
+    threshold = max(4 * max(mad_sigma(raised), LEAST_SCATTER), LEAST_LEFTOVER) + 0.25 * light
     labels, _ = ndi.label(raised > threshold)
     mask = np.zeros(labels.shape, bool)
     for index, window in enumerate(ndi.find_objects(labels), 1):

@@ -28,8 +28,12 @@ BASE_PERCENTILE = 40
 SMOOTHED_NOISE = 1 / 2.2
 PIXEL_REACH = (-3.5, 3.0)
 TILE_FLOOR = 0.05
-LEAST_TILE_SHARE = 0.35
-LEAST_BLOCK_SHARE = 0.2
+# Least share of a tile's pixels that must be sky. In crowded fields, where fewer than CROWDED of the tiles have so many, the smaller one:
+# a sky carried over from a few tiles is worse than one with a little starlight in it.
+LEAST_TILE_SHARE, CROWDED_TILE_SHARE = 0.35, 0.12
+CROWDED = 0.3
+# Least share for joined tiles, of that for tiles.
+LEAST_BLOCK_SHARE = 0.57
 NO_DATA = 2
 
 
@@ -38,8 +42,8 @@ class TileTable:
     """Tile means of the sky, in units of each channel's noise of one pixel, zero at the channel's ``level``.
 
     ``x``, ``y``: (ny, nx) float64, where a tile's pixels lie on average, px. ``value``: (ny, nx, C) float64. ``count``: (ny, nx) pixels
-    averaged. ``error``: (ny, nx) of the mean. ``used``: enough pixels. ``median``: (ny, nx) luminance of all the tile's pixels,
-    stars and objects included, for finding objects. ``level``, ``sigma``: (C,) linear light.
+    averaged. ``error``: (ny, nx) of the mean. ``used``: more than ``least_share`` of the pixels. ``median``: (ny, nx) luminance of all
+    the tile's pixels, stars and objects included, for finding objects. ``level``, ``sigma``: (C,) linear light.
     """
 
     height: int
@@ -54,6 +58,7 @@ class TileTable:
     median: Array
     level: Array
     sigma: Array
+    least_share: float = LEAST_TILE_SHARE
 
     @property
     def u(self) -> Array:
@@ -110,6 +115,8 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
     value, count, x, y = _tile_means(bins, light, left_out, noise)
     pixels = count * factor**2
     full = TILE_PX**2 * factor**2
+    crowded = (pixels >= LEAST_TILE_SHARE * full).sum() < CROWDED * np.isfinite(median).sum()
+    least = CROWDED_TILE_SHARE if crowded else LEAST_TILE_SHARE
     return TileTable(
         height=height,
         width=width,
@@ -119,10 +126,11 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
         value=value,
         count=pixels,
         error=np.sqrt(1 / np.maximum(pixels, 1) + TILE_FLOOR**2),
-        used=pixels >= LEAST_TILE_SHARE * full,
+        used=pixels >= least * full,
         median=filled_tiles(median, np.isfinite(median)),
         level=level,
         sigma=scale,
+        least_share=least,
     )
 
 
@@ -152,7 +160,7 @@ def join_tiles(table: TileTable, factor: int = 2) -> TileTable:
         value=total(table.value * weight[..., None]) / safe[..., None],
         count=count,
         error=np.sqrt(1 / safe + TILE_FLOOR**2),
-        used=count > LEAST_BLOCK_SHARE * tile_px**2,
+        used=count > LEAST_BLOCK_SHARE * table.least_share * tile_px**2,
         median=total(table.median * weight) / safe,
         level=table.level,
         sigma=table.sigma,

@@ -23,3 +23,18 @@ def test_the_galaxy_is_found() -> None:
     scene = make_scene(3, frac=1 / 20, shape=(600, 900), n_stars=200)
     found = find_galaxies(make_tiles(scene.image))
     assert np.hypot(found[0].x - 0.51 * 900, found[0].y - 0.48 * 600) < 20
+
+
+def test_galaxies_that_touch_are_two_and_arms_are_one() -> None:
+    y, x = np.mgrid[:600, :900].astype(float)
+
+    def disc(at_x, at_y, peak, scale):
+        return peak * np.exp(-np.hypot(x - at_x, y - at_y) / scale)
+
+    pair = disc(270, 400, 100, 50) + disc(640, 150, 70, 40)
+    turn, r = np.arctan2(y - 300, x - 450), np.hypot(x - 450, y - 300) / 60
+    arms = 100 * np.exp(-r) * (0.55 + 1.4 * np.exp(1.5 * (np.cos(2 * (turn - 2.6 * np.log(r + 0.05))) - 1)))
+    noise = np.random.default_rng(0).normal(0, 1, (600, 900, 3))
+    two, one = (find_galaxies(make_tiles((light[..., None] + noise).astype(np.float32))) for light in (pair, arms))
+    assert sorted((round(g.x / 100), round(g.y / 100)) for g in two) == [(3, 4), (6, 2)]
+    assert len(one) == 1

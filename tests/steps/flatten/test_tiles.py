@@ -53,3 +53,15 @@ def test_joined_tiles_keep_the_mean() -> None:
     assert joined.count.sum() == pytest.approx(table.count[table.used].sum())
     total = (table.value * (table.count * table.used)[..., None]).sum((0, 1))
     np.testing.assert_allclose((joined.value * joined.count[..., None]).sum((0, 1)), total)
+
+
+def test_crowded_fields_keep_tiles_of_little_sky() -> None:
+    """Stars every 11 px leave a third of most tiles; the sky is still measured all over, not carried over from a few tiles."""
+    image = noise_image()
+    image[4::11, 4::11] += 40
+    table = make_tiles(image)
+    assert table.least_share < make_tiles(noise_image()).least_share
+    assert table.used.mean() > 0.7
+    joined = join_tiles(table)
+    assert joined.used.mean() > 0.7
+    np.testing.assert_allclose((table.value * table.sigma + table.level)[table.used].mean(0), 100, atol=0.15)
