@@ -1,8 +1,8 @@
 """Bars of sky and colour on simulated scenes of known truth, on seeds that nothing was tuned on.
 
-``python -m tests.benchmarks.sky [--seed N] [--part NAME ...]`` prints every bar: name, figure, bar, met or not, and beside the sky bars
-what a tiled background (photutils Background2D) leaves on the same scenes. Unit: noise of one pixel, unless said otherwise. The figure of
-a scene is its worst channel's.
+``python -m tests.benchmarks.sky [--seed N] [--part NAME ...] [--real FOLDER]`` prints every bar: name, figure, bar, met or not, and beside
+the sky bars what a tiled background (photutils Background2D) leaves on the same scenes. Unit: noise of one pixel, unless said otherwise.
+The figure of a scene is its worst channel's.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from layerblend.kinds import working_luminance
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.flatten import Flattened, flatten
 from layerblend.steps.psf import measure_psf
-from layerblend.steps.white import white_balance
+from layerblend.steps.white import measure_colours, white_balance
 from tests.benchmarks.bars import Line
 from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, flatten_score, make_scene, star_catalogue
 
@@ -262,6 +263,60 @@ def core_errors(seed: int, fwhm: tuple[float, ...]) -> list[float]:
     return errors
 
 
+# ---------------------------------------------------------------- real pictures
+REAL = {
+    "nebula W5": ("w5_nebula/w5.fits.gz", True),
+    "galaxy M51, frame-filling": ("m51/M51.fits", True),
+    "galaxy ESO 085-030, uneven flats": ("eso085_aligned_pair/aligned_eso085-030-004.fit.gz", False),
+}
+LOCUS_SHIFT = 0.01
+
+
+def real_lines(folder: Path) -> list[Line]:
+    """Published pictures, read from ``folder`` (not part of the project): which fill the frame; star colours against the dwarf locus."""
+    from astropy.io import fits
+
+    def read(name: str) -> np.ndarray:
+        return np.asarray(fits.getdata(folder / name), np.float32)
+
+    lines = []
+    for title, (name, full) in REAL.items():
+        flat = flatten(read(name))
+        told = f"{title}: called frame-filling (should be {int(full)}; unsure by {flat.uncertain:.1f} sigma)"
+        lines.append(Line(told, float(flat.frame_filling), float(full), above=full))
+    image = np.stack([read(f"sdss_ngc6976_gri/reprojected_sdss_{band}.fits.bz2") for band in "irg"], -1)
+    flat = flatten(image)
+    lines.append(Line("three galaxies, SDSS: called frame-filling (should be 0)", float(flat.frame_filling), 0.0))
+    locus = dwarf_locus(folder / "tables/EEM_dwarf_UBVIJHK_colors_Teff.txt")
+    before, after = (np.median(off_locus(measure_colours(picture), locus)) for picture in (image, flat.image))
+    lines.append(
+        Line(f"SDSS stars off the dwarf locus in r - i, {before:+.3f} mag before: change by flattening", abs(after - before), LOCUS_SHIFT)
+    )
+    return lines
+
+
+def dwarf_locus(path: Path) -> np.ndarray:
+    """(n, 2) g - r, r - i of dwarfs (Pecaut & Mamajek 2013, ApJS 208, 9)."""
+    texts = path.read_text(encoding="utf-8").splitlines()
+    head = next(text for text in texts if text.startswith("#SpT")).split()
+    columns = [head.index("g-r"), head.index("r-i")]
+    rows = []
+    for text in texts:
+        parts = text.split()
+        try:
+            rows.append([float(parts[column]) for column in columns])
+        except (ValueError, IndexError):
+            continue
+    return np.array(sorted(rows))
+
+
+def off_locus(stars: np.ndarray, locus: np.ndarray) -> np.ndarray:
+    """Distance in r - i of stars of g - r .2 to 1.2, the channels being i, r, g."""
+    g_r, r_i = (-2.5 * np.log10(stars[:, blue] / stars[:, red]) for blue, red in ((4, 3), (3, 2)))
+    use = (g_r > 0.2) & (g_r < 1.2)
+    return np.asarray(r_i[use] - np.interp(g_r[use], locus[:, 0], locus[:, 1]))
+
+
 def time_lines(seed: int) -> list[Line]:
     """Seconds for a 12 MP colour picture with 6000 stars, as wall clock of this machine, and as a ratio to the tiled background."""
     scene = make_scene(seed, shape=(2832, 4256), n_stars=6000, frac=1 / 12)
@@ -286,6 +341,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=FRESH)
     parser.add_argument("--scales", type=int, nargs="*", default=SCALES)
     parser.add_argument("--part", nargs="*", choices=("galaxies", "filling", "white", "cores", "time"), default=None)
+    parser.add_argument("--real", type=Path, default=None, help="folder of published pictures, looked at as well")
     options = parser.parse_args()
     parts = options.part or ("galaxies", "filling", "white", "cores", "time")
     table: dict[int, Scores] = {}
@@ -302,6 +358,9 @@ def main() -> None:
         if name in parts:
             for line in function():
                 print(line, flush=True)
+    if options.real is not None:
+        for line in real_lines(options.real):
+            print(line, flush=True)
 
 
 if __name__ == "__main__":
