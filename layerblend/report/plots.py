@@ -345,14 +345,15 @@ def _flatten_row(axes: Array, name: str, image: Array, model: Array, x: Array, y
     axes[0].plot(x[used], y[used], ".", ms=max(1.5, 3 - 0.2 * step), color="white")
     axes[0].plot(x[~used], y[~used], "x", ms=4, mew=1, color="#ff9d5c")
     axes[0].set_title(f"{name}: model, {int(used.sum())} samples used, {int((~used).sum())} not", loc="left", fontsize=9, color=INK)
-    limit = 4 * span
+    # samples are means of many pixels: their own scatter shows a gradient that is left, a pixel's noise would hide it
+    limit = 4 * max(_robust_sd(residual[used]) if used.any() else span, 1e-12)
     axes[1].scatter(x[used], y[used], c=residual[used], s=9, cmap="RdBu_r", vmin=-limit, vmax=limit, lw=0)
     axes[1].set_facecolor("#dddddd")
     axes[1].set_xlim(extent[:2])
     axes[1].set_ylim(extent[2:])
     axes[1].set_aspect("equal")
     rms = float(np.std(residual[used])) if used.any() else float("nan")
-    axes[1].set_title(f"sample less model, sd {rms:.1e}", loc="left", fontsize=9, color=INK)
+    axes[1].set_title(f"sample less model, sd {rms:.1e}, colours to 4 sd", loc="left", fontsize=9, color=INK)
     for axis, picture, label, zero in ((axes[2], image, "before", middle), (axes[3], image - model, "after", 0.0)):
         axis.imshow(_reduced(picture) - zero, cmap="gray", vmin=-6 * span, vmax=12 * span, interpolation="nearest")
         axis.set_title(f"{label} (same display)", loc="left", fontsize=9, color=INK)
