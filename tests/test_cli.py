@@ -202,7 +202,7 @@ def test_floats_without_a_white_level(layerblend: Run, tmp_path: Path) -> None:
     for index in range(3):
         fits.writeto(tmp_path / "f" / f"{index}.fits", np.random.default_rng(index).normal(0.1, 0.01, (3, 40, 60)).astype(np.float32))
     for name in ("check", "grade", "blend"):
-        error = refused(layerblend(name, recipe_for(tmp_path / "f"), "--json"), 3, "white_level", word="0.fits and 2 more frames")
+        error = refused(layerblend(name, recipe_for(tmp_path / "f"), "--json"), 3, "white_level", word="0.fits and 2 more files")
         assert error["key"] == "frames.white_level"
 
 
@@ -237,7 +237,7 @@ def test_most_frames_unreadable_is_a_stop(layerblend: Run, tmp_path: Path) -> No
 
 def test_a_finished_stack_that_cannot_be(layerblend: Run, tmp_path: Path) -> None:
     recipe = tmp_path / "r.yaml"
-    for content, what in ((b"", "not_fits"), (b"SIMPLE  = nonsense", "not_fits"), (None, "unreadable")):
+    for content, what in ((b"", "not_fits"), (b"SIMPLE  = nonsense", "not_fits"), (None, "no_file")):
         if content is None:
             (tmp_path / "s.fits").unlink()
         else:
