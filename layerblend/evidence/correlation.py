@@ -89,14 +89,16 @@ class Rings:
 
 @dataclass(frozen=True)
 class HalfSpectra:
-    """Half difference of two halves in the Fourier plane and what the rings hold; what pairs of results are compared from.
+    """Mean and half difference of two halves in the Fourier plane and what the rings hold; what pairs of results are compared from.
 
-    ``difference`` : half-plane complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack; ``n_eff``: (n,)
-    independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some noise);
+    ``mean`` : half-plane complex64; ``difference`` : complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack;
+    ``n_eff``: (n,) independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some
+    noise);
     ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise).
     """
 
     rings: Rings
+    mean: Array = field(repr=False)
     difference: Array = field(repr=False)
     correlation: Array
     signal: Array
@@ -183,6 +185,7 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) 
     alone, joint = _independent_shares(energy, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
     return HalfSpectra(
         rings=rings,
+        mean=((first + second) / 2).astype(np.complex64),
         difference=difference,
         correlation=np.clip(correlation, -1.0, 1.0),
         signal=cross,
@@ -238,6 +241,23 @@ def band_contrast(spectra: HalfSpectra, low: float, high: float) -> float:
     """Root mean square of the structure in a band, free of noise, in the picture's own units; 0 where noise hides it."""
     inside = _inside(spectra.rings.frequency, low, high)
     return float(np.sqrt(max(float(spectra.rings.pixels[inside] @ spectra.signal[inside]), 0.0)))
+
+
+def agreement(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> float | None:
+    """How far what repeats in the halves of ``a`` is what repeats in those of ``b``: 1 the same, 0 nothing in common.
+
+    The cross-spectrum of one half of a with the other half of b is free of the noise that both share. None where the structure of
+    either is not known to a third of its size.
+    """
+    for spectra in (a, b):
+        if band_contrast(spectra, low, high) <= 3 * np.sqrt(contrast_variance(spectra, spectra, low, high)[0]):
+            return None
+    inside = _inside(a.rings.frequency, low, high)
+    pixels = a.rings.pixels[inside]
+    # (A1 B2* + A2 B1*) / 2, by means and half differences
+    cross = a.rings.mean((a.mean * b.mean.conj() - a.difference * b.difference.conj()).real)
+    own = np.sqrt(float(pixels @ a.signal[inside]) * float(pixels @ b.signal[inside]))
+    return float(np.clip(pixels @ cross[inside] / own, -1.0, 1.0))
 
 
 def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:

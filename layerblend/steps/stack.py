@@ -19,8 +19,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import scipy
 from numba import njit
+from scipy.optimize import brentq
 from scipy.special import erf
 
 from layerblend.kinds import Array
@@ -138,7 +138,7 @@ def _mixtures(strata: Strata, noise: Array) -> Array:
     out = []
     for a, b in pairwise(strata.edges):
         part = np.asarray(noise, float)[strata.members[a:b]] * np.sqrt(2)
-        out.append(1 / scipy.optimize.brentq(lambda mad, part=part: erf(mad / part).mean() - 0.5, 1e-6 * part.min(), 10 * part.max()))
+        out.append(1 / brentq(lambda mad, part=part: erf(mad / part).mean() - 0.5, 1e-6 * part.min(), 10 * part.max()))
     return np.array(out, F)
 
 

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
+from layerblend.evidence.correlation import agreement, band_snr
 from layerblend.evidence.estimates import Estimate
-from layerblend.evidence.measures import Subject
+from layerblend.evidence.ground import common_ground
+from layerblend.evidence.measures import Subject, all_spectra
 from layerblend.evidence.verdict import A_BETTER, B_BETTER, NONE_SHOWN, _judge, compare_subjects
 from layerblend.maths.curve import unstretch
 from tests.scenes import evidence as scenes
@@ -123,14 +125,35 @@ def test_eroded_stars_are_named(made):
     assert found["star fwhm_major"] == B_BETTER or any("eroded, not sharper" in f for f in comparison.flags)
 
 
-def test_detail_shared_by_both_halves_is_manufactured(made):
+@pytest.mark.parametrize("strength", [0.03, 0.15])
+def test_detail_shared_by_both_halves_is_manufactured(made, strength):
     """A texture painted into picture and halves alike is signal to the correlation, beyond what the frames carry."""
     scene, curve, plain, _ = made
     rng = np.random.default_rng(2)
     grain = cv2.GaussianBlur(rng.normal(0, 1, scene.target.shape).astype(np.float32), (0, 0), 1.0)
-    texture = (0.15 * grain * cv2.GaussianBlur(scene.target.astype(np.float32), (0, 0), 8))[..., None]
+    texture = (strength * grain * cv2.GaussianBlur(scene.target.astype(np.float32), (0, 0), 8))[..., None]
     painted = processed(plain, curve, "painted", lambda p: p + texture)
     assert any("painted" in f and "manufactured" in f for f in compare_subjects(painted, plain).flags)
+
+
+def test_calming_noise_between_the_details_is_not_manufacturing(made):
+    """The same weights on both halves, from the truth: the signal to noise of the whole honestly rises above that of the frames."""
+    scene, curve, plain, _ = made
+    light = scene.starless.mean(2).astype(np.float32)
+    detail = cv2.GaussianBlur((light - cv2.GaussianBlur(light, (0, 0), 2)) ** 2, (0, 0), 4)
+    weight = (detail / (detail + np.quantile(detail[scene.target], 0.6)))[..., None]
+
+    def calm(p):
+        smooth = cv2.GaussianBlur(p, (0, 0), 2.5)
+        return smooth + weight * (p - smooth)
+
+    calmed = processed(plain, curve, "calmed", calm)
+    ground = common_ground(calmed, plain)
+    seen, frames = (all_spectra(s, ground) for s in (calmed, plain))
+    assert band_snr(seen.picture, 0.10, 0.15) > 1.15 * band_snr(frames.shown_source, 0.10, 0.15)
+    assert agreement(seen.picture, seen.shown_source, 0.10, 0.15) > 0.85
+    assert agreement(frames.shown_source, frames.shown_source, 0.10, 0.15) == pytest.approx(1, abs=1e-6)
+    assert not any("manufactured" in f for f in compare_subjects(calmed, plain).flags)
 
 
 def test_two_foreign_pictures(made):

@@ -328,12 +328,12 @@ def draw_haloes(shape: tuple[int, int], geo: Array, light: Array, fwhm: float, s
     if not shown.any():
         return plane
     light, place = light[shown], geo[shown]
-    radii = np.geomspace(fwhm, 200 * fwhm, 300)
+    radii = np.r_[0, np.geomspace(0.02 * fwhm, 200 * fwhm, 3000)]
     level = light @ _basis(radii, fwhm).T
     last = np.array([int(np.nonzero(row > LEAST_LIGHT * sigma)[0].max(initial=0)) for row in level])
     reach = radii[last] * 1.2
     t = np.minimum(np.arange(DRAW_STEPS + 2) / DRAW_STEPS, 1.0)
-    profiles = np.stack([_basis(t * far, fwhm) @ own for far, own in zip(reach, light, strict=True)])
+    profiles = np.stack([np.interp(t * far, radii, row) for far, row in zip(reach, level, strict=True)])
     profiles *= np.clip((1 - t) / 0.3, 0, 1)
     _draw_bands(plane, place[:, 0].copy(), place[:, 1].copy(), reach, profiles, 32)
     return plane
