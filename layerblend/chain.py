@@ -413,23 +413,27 @@ def star_light(
     linear: LinearRGB,
     split: Split,
     stack: Stack,
-    sigma: LinearRGB,
+    shape: StarShape,
     colour_linear: LinearRGB,
     colour_split: Split,
     curve: Curve,
-    share: Weight | None,
     *,
+    sigma: LinearRGB | None = None,
+    share: Weight | None = None,
     gate: float,
     repair: bool,
     saturation: float,
     size: float,
-    shape: StarShape | None = None,
 ) -> StarLight:
-    """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized."""
+    """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized.
+
+    Where the sharp stack serves follows from its noise ``sigma``, or is given as ``share`` (for half-sets).
+    """
     image = repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
     layer = star_layer(colour_stars(image, split.starless, saturation), split.starless, curve)
     if gate > 0:
         if share is None:
+            assert sigma is not None
             light = working_luminance(linear) - working_luminance(split.starless)
             deep_light = working_luminance(colour_linear) - working_luminance(colour_split.starless)
             share = gate_share(light, ground_error(luminance_error(sigma)), gate, deep=deep_light)
@@ -487,9 +491,16 @@ def with_added(base: Base, plane: Plane, hue: float, amount: float) -> Base:
     return replace(base, picture=blend(base.picture, hue_layer(plane, hue), "screen", amount))
 
 
-def full_base(colour: ColourLayer, detail: DetailLayer, curve: Curve, second: AddedLight | None = None, **settings: Any) -> Base:
-    """The starless picture of the whole set."""
-    added = settings.pop("added", None)
+def full_base(
+    colour: ColourLayer,
+    detail: DetailLayer,
+    curve: Curve,
+    second: AddedLight | None = None,
+    *,
+    added: Sequence[float] = (),
+    **settings: Any,
+) -> Base:
+    """The starless picture of the whole set; ``added``: hue and amount of the ``second`` filter's light, if there is one."""
     if not detail.resolved:
         settings["sharpen"] = [1.0]
     base = starless_picture(colour.image, detail.light, curve, detail.half_light, None, **settings)
@@ -508,7 +519,7 @@ def full_starlight(
     **settings: Any,
 ) -> StarLight:
     """The star layer of the whole set."""
-    return star_light(linear, split, stack, sigma, colour_linear, colour_split, curve, None, shape=shape, **settings)
+    return star_light(linear, split, stack, shape, colour_linear, colour_split, curve, sigma=sigma, **settings)
 
 
 def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
@@ -639,10 +650,11 @@ def half_base(
     detail_split: Split,
     detail_half: LinearRGB | None,
     second: Plane | None = None,
+    *,
+    added: Sequence[float] = (),
     **settings: Any,
 ) -> Base | None:
     """The starless picture of one half-set, every operator as the whole set had it."""
-    added = settings.pop("added", None)
     if colour_half is None or detail_half is None:
         return None
     light = working_luminance(_starless_half(detail_half, detail_split))
@@ -682,7 +694,7 @@ def half_starlight(
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
-    return star_light(half, split_half, stack, half, colour_half, colour_half_split, curve, whole.share, shape=shape, **settings)
+    return star_light(half, split_half, stack, shape, colour_half, colour_half_split, curve, share=whole.share, **settings)
 
 
 def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:

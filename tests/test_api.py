@@ -339,6 +339,11 @@ def test_two_tiffs_alone(demo: Demo, tmp_path: Path) -> None:
     (facts,) = answer.data["comparisons"]
     noise = [m for m in facts["measures"] if m["name"].startswith("sky lightness noise")]
     assert noise and noise[0]["verdict"] == "A better"
+    assert any("by the picture alone" in line for line in answer.lines)
+    one, other = demo.out / "result.tif", tmp_path / "noisier.tif"
+    assert api.compare(one, other, out=tmp_path / "half", confidence=0.5).confidence == 0.5
+    wide, narrow = (api.compare(one, other, confidence=c).measures[0].interval for c in (0.95, 0.5))
+    assert narrow[1] - narrow[0] < wide[1] - wide[0]
 
 
 def test_one_picture_alone_is_refused(demo: Demo, tmp_path: Path) -> None:

@@ -188,8 +188,8 @@ def test_stars_laid_over_their_own_starless_picture_give_the_picture() -> None:
     light = star_field()
     starless = (light * 0.2).astype(np.float32)
     split = replace(plain_split(light), starless=starless, stars=light - starless)
-    sigma = np.full_like(light, 3e-4)
-    layer = chain.star_light(light, split, as_stack(light), sigma, light, split, CURVE, None, gate=0, repair=False, saturation=1, size=1)
+    stars = round_stars(2.8)
+    layer = chain.star_light(light, split, as_stack(light), stars, light, split, CURVE, gate=0, repair=False, saturation=1, size=1)
     picture = chain.join(chain.Base(stretch(starless, CURVE), None), layer, mode="screen", amount=1)
     np.testing.assert_allclose(picture, stretch(light, CURVE), atol=2e-6)
     assert layer.share is None
@@ -199,15 +199,14 @@ def test_under_the_gate_the_deep_stack_serves() -> None:
     sharp, deep = star_field(seed=5), star_field(seed=6)
     nothing = np.zeros_like(sharp)
     splits = [replace(plain_split(light), starless=nothing, stars=light) for light in (sharp, deep)]
-    sigma = np.full_like(sharp, 3e-4)
-    made = chain.star_light(
-        sharp, splits[0], as_stack(sharp), sigma, deep, splits[1], CURVE, None, gate=3, repair=False, saturation=1, size=1
-    )
+    sigma, stars, rest = np.full_like(sharp, 3e-4), round_stars(2.8), {"repair": False, "saturation": 1, "size": 1}
+    made = chain.star_light(sharp, splits[0], as_stack(sharp), stars, deep, splits[1], CURVE, sigma=sigma, gate=3, **rest)
     bright, sky = working_luminance(deep) > 0.05, np.abs(working_luminance(deep)) < 2e-4
     assert made.share is not None and made.share[bright].min() == 1 and np.median(made.share[sky]) == 0
-    own, other = (chain.star_light(
-        light, split, as_stack(light), sigma, light, split, CURVE, None, gate=0, repair=False, saturation=1, size=1
-    ).layer for light, split in zip((sharp, deep), splits, strict=True))  # fmt: skip
+    own, other = (
+        chain.star_light(light, split, as_stack(light), stars, light, split, CURVE, gate=0, **rest).layer
+        for light, split in zip((sharp, deep), splits, strict=True)
+    )
     np.testing.assert_array_equal(made.layer[bright], own[bright])
     calm = sky & (made.share == 0)
     np.testing.assert_allclose(made.layer[calm], other[calm], atol=1e-6)

@@ -191,6 +191,20 @@ def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
     refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing")
 
 
+@pytest.mark.parametrize("size", ["10x10", "63x200", "30000x640"])
+def test_a_demo_of_no_use_is_a_fault_of_the_command_line(layerblend: Run, tmp_path: Path, size: str) -> None:
+    refused(layerblend("demo", "--out", tmp_path / "d", "--size", size, "--json"), 2, "recipe", word="--size")
+    assert not (tmp_path / "d").exists()
+
+
+def test_another_c_library_is_left_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(_: Any) -> Any:
+        raise OSError
+
+    monkeypatch.setattr(cli.ctypes, "CDLL", none)
+    cli._keep_freed_memory()
+
+
 def test_mixed_sizes_are_named(layerblend: Run, tmp_path: Path) -> None:
     folder = frames(tmp_path / "f")
     write_frame(folder / "odd.fits", np.ones((3, 40, 61), np.uint16))

@@ -7,6 +7,7 @@ from layerblend.errors import ArgumentError
 from layerblend.kinds import working_luminance
 from layerblend.maths.curve import stretch
 from layerblend.maths.perceptual import decode_srgb, linear_to_oklab, oklab_to_oklch
+from layerblend.steps import colour
 from layerblend.steps.colour import apply_colour_gates, colour_gates, denoise_colour, hue_layer, limit_green, saturate
 from tests.benchmarks.picture import chroma_noise, lab_of, luminance_sigma, scene_curve
 from tests.scenes.picture import Scene, draw_scene
@@ -41,6 +42,31 @@ def test_gaps_stay_gaps_and_spread_nowhere(inputs: dict) -> None:
     np.testing.assert_array_equal(np.isnan(out).any(2), gap)
     far = np.s_[200:, 200:]
     np.testing.assert_allclose(out[far], denoise_colour(**inputs)[far], atol=0.05 * float(inputs["sigma"].mean()))
+
+
+def test_the_next_coarser_scale_helps_to_find_the_colour_of_knots(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Equal red knots whose colour hardly stands out in the finest scale: they keep more of it with the help than without."""
+    rng = np.random.default_rng(8)
+    yy, xx = np.mgrid[:256, :256]
+    light = np.zeros((256, 256))
+    places = [(y, x) for y in range(16, 250, 20) for x in range(16, 250, 20)]
+    for y, x in places:
+        light += 0.02 * np.exp(-((yy - y) ** 2 + (xx - x) ** 2) / (2 * 1.5**2))
+    truth = light[..., None] * np.array([1.5, 0.9, 0.7])
+    noise = rng.normal(0, 0.002, truth.shape)
+    guide = (working_luminance(truth) + rng.normal(0, 0.0002, light.shape)).astype(np.float32)
+
+    def kept() -> float:
+        out = denoise_colour(
+            (truth + noise).astype(np.float32), guide, sigma=0.002, half_difference=rng.normal(0, 0.002, truth.shape).astype(np.float32),
+            guide_sigma=0.0002, guide_half_difference=rng.normal(0, 0.0002, light.shape).astype(np.float32),
+        )  # fmt: skip
+        red, full = (image[..., 0] - working_luminance(image) for image in (out, truth))
+        return float(np.mean([red[place] / full[place] for place in places]))
+
+    helped = kept()
+    monkeypatch.setattr(colour, "KNOT_SCALES", 0)
+    assert 1.05 > helped > kept() + 0.01
 
 
 def test_strength_0_gives_the_image_back(inputs: dict) -> None:

@@ -98,13 +98,13 @@ def rims_left(starless: Array, sigma: Array, x: Array, y: Array, fwhm: float) ->
         planes = [(cut[..., c], noise) for c, noise in enumerate(sigma)]
         if len(sigma) == 3:
             planes += [(cut[..., c] - cut[..., 1], np.hypot(sigma[c], sigma[1])) for c in (0, 2)]
-        out[s] = np.max([_bump(plane, noise, x[s] - left, y[s] - top, fwhm) for plane, noise in planes])
+        yy, xx = np.mgrid[: cut.shape[0], : cut.shape[1]]
+        ring = np.floor(np.hypot(xx - (x[s] - left), yy - (y[s] - top)) / fwhm - RIM_INNER)
+        out[s] = np.max([_bump(plane, ring, noise) for plane, noise in planes])
     return out
 
 
-def _bump(plane: Plane, noise: float, x: float, y: float, fwhm: float) -> float:
-    yy, xx = np.mgrid[: plane.shape[0], : plane.shape[1]]
-    ring = np.floor(np.hypot(xx - x, yy - y) / fwhm - RIM_INNER)
+def _bump(plane: Plane, ring: Array, noise: float) -> float:
     levels, errors = [], []
     for k in range(int(RIM_OUTER - RIM_INNER)):
         seen = plane[ring == k]
