@@ -9,7 +9,7 @@ wall times mean nothing beside other work, which the processor seconds show.
 from __future__ import annotations
 
 import argparse
-import os
+import resource
 import shutil
 import subprocess
 import sys
@@ -20,9 +20,9 @@ from pathlib import Path
 
 from layerblend import showcase
 from layerblend.api import parse_size
-from layerblend.recipe.load import load_recipe
+from layerblend.recipe.load import load_recipe, parse_changes
 from layerblend.recipe.schema import Execution
-from layerblend.runs import open_run
+from layerblend.runs import Run, open_run
 from tests.benchmarks.bars import Line
 
 COLD_S, BLEND_S, ROLE_S, MEMORY_GB = 100.0, 5.0, 8.0, 6.0
@@ -38,42 +38,64 @@ class Cost:
     memory_gb: float
 
 
+# The child tells its own peak: the one the system keeps for children begins with that of the parent.
+CHILD = """
+import atexit, re, sys
+from pathlib import Path
+from layerblend.cli import main
+peak = lambda: print(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1], file=sys.__stdout__)
+atexit.register(peak)
+main(sys.argv[1:])
+"""
+
+
 def command(*words: str | Path) -> Cost:
     """Run the command line once."""
-    begin = time.monotonic()
-    child = subprocess.Popen([sys.executable, "-m", "layerblend", *map(str, words), "--quiet"], stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise SystemExit(f"{words} ended with {child.returncode}")
-    return Cost(time.monotonic() - begin, used.ru_utime + used.ru_stime, used.ru_maxrss / 1e6)
+    begin, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run([sys.executable, "-c", CHILD, *map(str, words), "--quiet"], stdout=subprocess.PIPE, text=True, check=False)
+    wall, after = time.monotonic() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
+    if done.returncode:
+        raise SystemExit(f"{words} ended with {done.returncode}")
+    processor = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(wall, processor, float(done.stdout.split()[-1]) / 1e6)
 
 
-def forget_results(recipe: Path) -> None:
-    """Throw away everything that is made from the stacks."""
+def forget(recipe: Path, *changes: str) -> None:
+    """Throw away everything that is made from the stacks; with ``changes`` only what these make anew."""
     loaded = load_recipe(recipe)
     with open_run(loaded, Execution(quiet=True)) as run:
-        for node in run.graph:
-            key = run.runner.key_if_known(node.name)
-            if key is not None and not node.name.startswith(KEPT) and run.runner.store.has(key):
-                run.runner.store.remove(key)
-    shutil.rmtree(loaded.output.folder or "", ignore_errors=True)
+        own = _kept_keys(run)
+        doomed = own
+        if changes:
+            with open_run(load_recipe(recipe, parse_changes(changes)), Execution(quiet=True)) as other:
+                doomed = _kept_keys(other) - own
+        for key in doomed:
+            run.runner.store.remove(key)
+    if not changes:
+        shutil.rmtree(loaded.output.folder or "", ignore_errors=True)
+
+
+def _kept_keys(run: Run) -> set[str]:
+    keys = {run.runner.key_if_known(node.name) for node in run.graph if not node.name.startswith(KEPT)}
+    return {key for key in keys if key is not None and run.runner.store.has(key)}
 
 
 def lines(recipe: Path) -> Iterator[Line]:
     """Every bar; the cold run is done once before, so that nothing is compiled in the one that counts."""
     command("blend", recipe)
-    forget_results(recipe)
+    forget(recipe)
     runs = [
         ("cold, from stacks to files", COLD_S, ()),
-        ("after blend.amount", BLEND_S, ("--set", "blend.amount=0.9")),
-        ("after blend.mode", BLEND_S, ("--set", "blend.mode=lighten")),
-        ("after combine.amount", BLEND_S, ("--set", "combine.amount=0.9")),
-        ("star role whose layers are there", ROLE_S, ("--set", "roles.stars.stack=deep")),
-        ("a star stack not used before", float("nan"), ("--set", "roles.stars.stack=best50")),
+        ("after blend.amount", BLEND_S, ("blend.amount=0.9",)),
+        ("after blend.mode", BLEND_S, ("blend.mode=lighten",)),
+        ("after combine.amount", BLEND_S, ("combine.amount=0.9",)),
+        ("star role whose layers are there", ROLE_S, ("roles.stars.stack=deep",)),
+        ("a star stack not used before", float("nan"), ("roles.stars.stack=best50",)),
     ]
     for name, bar, changes in runs:
-        cost = command("blend", recipe, *changes)
+        if changes:
+            forget(recipe, *changes)
+        cost = command("blend", recipe, *(word for change in changes for word in ("--set", change)))
         yield Line(f"{name}: wall", cost.wall, bar, "s")
         yield Line(f"{name}: processor", cost.processor, unit="s")
         yield Line(f"{name}: memory", cost.memory_gb, MEMORY_GB, "GB")
