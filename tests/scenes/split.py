@@ -331,7 +331,7 @@ def make_scene(**changes: Any) -> Scene:
     return Scene(
         image=as_image(image - sky), starless=as_image(starless - sky), stars=as_image(clipped - starless), knots=as_image(knots),
         sigma=as_image(sigma), star_list=np.stack([x, y, peak, peak / local, over], 1), knot_list=knot_list, galaxy_list=galaxies,
-        centre=(cx, cy), options=o, sky=sky, extra={"sigma0": sigma0, "tint": tint, "saturated": (clipped >= 0.98).any(-1)},
+        centre=(cx, cy), options=o, sky=sky, extra={"sigma0": sigma0, "tint": tint, "halos": halos, "saturated": (clipped >= 0.98).any(-1)},
     )  # fmt: skip
 
 

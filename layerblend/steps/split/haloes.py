@@ -15,6 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit, prange
 from scipy.optimize import nnls
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import connected_components
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.model import StarImage, profile_at
@@ -32,6 +34,8 @@ CELL_SAMPLES = 64
 BRIGHT = 250.0
 MOST_OWN, MOST_SHARED = 160, 120
 INNER_MARGIN = 1.3
+# Clipped stars nearer than this (FWHM, from rim to rim) are one light.
+TOGETHER = 1.0
 LEAST_LIGHT = 0.04
 DRAW_STEPS = 2048
 # The sky noise of a ring median cannot fall below this share of a pixel's noise: flats and gradients set it.
@@ -192,20 +196,20 @@ def fit_haloes(
     halo = np.zeros_like(plane)
     if len(index) == 0:
         return Haloes.none(), halo
-    x, y, top = geo[index, 0], geo[index, 1], peak[index]
-    inner = np.maximum(blob[index] + INNER_MARGIN * fwhm, 1.8 * fwhm)
+    home, x, y, top, hidden = _together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
+    inner = np.maximum(hidden + INNER_MARGIN * fwhm, 1.8 * fwhm)
     outer = np.clip(fwhm * 2.6 * (top / noise.sigma / 40) ** 0.40, 8 * fwhm, min(REACH * fwhm, REACH_SHARE * min(plane.shape)))
     outer = np.maximum(outer, 2.5 * inner)
     n_rings = int(np.clip(np.ceil(np.log(np.max(outer / inner)) / np.log(RING_RATIO)), 6, MOST_RINGS))
     radii = inner[:, None] * (outer / inner)[:, None] ** ((np.arange(n_rings) + 0.5) / n_rings)
     basis = _basis(radii, fwhm)
     core = top[:, None] * profile_at(image.profile, radii / fwhm)
-    unsure = np.where(blob[index] > 0, CLIPPED_PEAK, 0.0)[:, None] * core
+    unsure = np.where(hidden > 0, CLIPPED_PEAK, 0.0)[:, None] * core
     everything = np.r_[index, shared[MOST_SHARED:]]
-    light = np.zeros((len(index), len(WIDTHS)))
+    light, share = np.zeros((len(top), len(WIDTHS))), (peak[index] / np.maximum(top[home], 1e-30))[:, None]
     if start is not None and start.common is not None:
         light, rest = start.common * top[:, None], start.common * peak[everything[len(index) :], None]
-        halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light, rest]), fwhm, noise.sigma)
+        halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
     for _ in range(repeats):
         rings, counts = _read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
         value, error, ground = _combine_sectors(rings, noise.sigma, counts)
@@ -213,13 +217,28 @@ def fit_haloes(
         error = np.hypot(error, MODEL_SHARE * core)
         stars = [
             Rings(value[k], error[k], _ground_covariance(ground[k], radii[k]) + np.outer(unsure[k], unsure[k]), basis[k] * top[k])
-            for k in range(len(index))
+            for k in range(len(top))
         ]
         common = _common_sum(stars)
         light = np.stack([_own_sum(star, common) * height for star, height in zip(stars, top, strict=True)])
         rest = common[None] * peak[everything[len(index) :], None]
-        halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light, rest]), fwhm, noise.sigma)
-    return Haloes(everything, np.concatenate([light, rest]), common), halo
+        halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
+    return Haloes(everything, np.concatenate([light[home] * share, rest]), common), halo
+
+
+def _together(geo: Array, peak: Array, blob: Array, reach: float) -> tuple[Array, ...]:
+    """Stars whose cores nearly touch show one halo: the group of each, and of every group x, y, sum of peaks, hidden radius.
+
+    Fitted apart, in turn, each would be given the light of all.
+    """
+    x, y = geo[:, 0], geo[:, 1]
+    near = np.hypot(x[:, None] - x, y[:, None] - y) < reach + blob[:, None] + blob
+    count, home = connected_components(csr_array(near & ((blob > 0)[:, None] & (blob > 0))), directed=False)
+    top = np.bincount(home, peak, count)
+    middle_x, middle_y = (np.bincount(home, peak * place, count) / np.maximum(top, 1e-30) for place in (x, y))
+    hidden = np.zeros(count)
+    np.maximum.at(hidden, home, np.where(blob > 0, np.hypot(x - middle_x[home], y - middle_y[home]) + blob, 0.0))
+    return home, middle_x, middle_y, top, hidden
 
 
 class Rings(NamedTuple):

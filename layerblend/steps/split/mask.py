@@ -21,6 +21,9 @@ NEAR_TOP = 0.96
 RIM_LOW = 0.6
 MOST_RIM = 6.0
 LEAST_BLOB_PX = 12
+# A blob whose ellipse differs by this from the usual one (of at least so many blobs) may be two stars, if so many px apart; blobs longer
+# than so many times their width are bled columns.
+LONG, USUAL_BLOBS, LEAST_GAP_PX, MOST_LENGTH = 0.055, 3, 3.0, 2.2
 FILTER_RADIUS = 1.6
 FILTER_BETA = 3.0
 BLOCK_PX = 64
@@ -80,23 +83,64 @@ def _plateau_and_rim(plane: Plane, flat: Mask, high: float, low: float) -> tuple
     return int((inside & (plane >= high)).sum()), int((inside & (plane < high)).sum())
 
 
-def find_blobs(clipped: Mask, fwhm_guess: float = 3.0) -> Blobs:
-    """Clipped stars of at least twelve pixels; a blob of two touching stars is parted at its waist."""
+def find_blobs(clipped: Mask) -> Blobs:
+    """Clipped stars of at least twelve pixels; a blob of two touching stars is parted at its waist, or along its length."""
     grown = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(grown, connectivity=8)
-    rows = []
-    for k in range(1, count):
-        x0, y0, w, h, area = stats[k]
-        if area < LEAST_BLOB_PX:
-            continue
-        part = labels[y0 : y0 + h, x0 : x0 + w] == k
+    large = [k for k in range(1, count) if stats[k][4] >= LEAST_BLOB_PX]
+    corners = [(stats[k][0], stats[k][1]) for k in large]
+    parts = [labels[y0 : y0 + h, x0 : x0 + w] == k for k in large for x0, y0, w, h, _ in [stats[k]]]
+    ellipses = np.array([_ellipse(part) for part in parts]).reshape(-1, 2)
+    usual = np.median(ellipses, 0) if len(parts) >= USUAL_BLOBS else np.zeros(2)
+    rows: list[tuple[float, float, float]] = []
+    for k, part, (x0, y0), ellipse in zip(large, parts, corners, ellipses, strict=True):
         peaks = _lobes(part)
+        if len(peaks) == 1 and np.hypot(*(ellipse - usual)) > LONG:
+            peaks = _two_discs(part, 0.5 * float(np.arctan2(*(ellipse - usual)[::-1])))
         if len(peaks) == 1:
-            rows.append((*_middle(part, x0, y0, centres[k]), np.sqrt(area / np.pi)))
+            rows.append((*_middle(part, x0, y0, centres[k]), np.sqrt(part.sum() / np.pi)))
         else:
             rows.extend((x + x0, y + y0, r) for x, y, r in peaks)
     found = np.array(rows, float).reshape(-1, 3)
     return Blobs(found[:, 0], found[:, 1], found[:, 2], grown.astype(bool))
+
+
+def _ellipse(part: Mask) -> tuple[float, float]:
+    """e1, e2 of a blob's second moments: (a - b)/(a + b), twice the angle of the long axis."""
+    yy, xx = np.nonzero(part)
+    xx_, yy_, xy = (float(v) for v in (np.var(xx), np.var(yy), np.mean((xx - xx.mean()) * (yy - yy.mean()))))
+    whole = xx_ + yy_ + 2 * np.sqrt(max(xx_ * yy_ - xy * xy, 0)) + 1e-12
+    return (xx_ - yy_) / whole, 2 * xy / whole
+
+
+def _two_discs(part: Mask, angle: float) -> list[tuple[float, float, float]]:
+    """The blob as two overlapping discs along its length, x, y, radius; a single entry when one disc or a bled column describes it."""
+    yy, xx = np.nonzero(part)
+    middle_x, middle_y = float(xx.mean()), float(yy.mean())
+    along = (xx - middle_x) * np.cos(angle) + (yy - middle_y) * np.sin(angle)
+    across = -(xx - middle_x) * np.sin(angle) + (yy - middle_y) * np.cos(angle)
+    low, high = float(along.min()) - 0.5, float(along.max()) + 0.5
+    large = 0.5 * (float(np.ptp(across)) + 1)
+    middle = 0.5 * float(across.min() + across.max())
+    if high - low > MOST_LENGTH * 2 * large:
+        return [(0.0, 0.0, 0.0)]
+    best = (len(xx), 0.0, 0.0, 0.0, 0.0)
+    v, u = np.mgrid[: part.shape[0], : part.shape[1]]
+    s = (u - middle_x) * np.cos(angle) + (v - middle_y) * np.sin(angle)
+    t = -(u - middle_x) * np.sin(angle) + (v - middle_y) * np.cos(angle) - middle
+    for small in large * np.linspace(0.45, 1, 12):
+        for first, second in ((large, small), (small, large)):
+            a, b = low + first, high - second
+            discs = ((s - a) ** 2 + t**2 < first**2) | ((s - b) ** 2 + t**2 < second**2)
+            best = min(best, (int((discs != part).sum()), a, first, b, second))
+    _, a, first, b, second = best
+    if b - a < LEAST_GAP_PX:
+        return [(0.0, 0.0, 0.0)]
+    turned = [
+        (middle_x + c * np.cos(angle) - middle * np.sin(angle), middle_y + c * np.sin(angle) + middle * np.cos(angle), r)
+        for c, r in ((a, first), (b, second))
+    ]
+    return sorted(turned, key=lambda disc: -disc[2])
 
 
 def _middle(part: Mask, x0: int, y0: int, centre: Array) -> tuple[float, float]:
@@ -120,6 +164,8 @@ def _lobes(part: Mask) -> list[tuple[float, float, float]]:
     for k in range(1, count + 1):
         inside = (labels == k) & highest
         yy, xx = np.nonzero(inside)
+        if max(np.ptp(xx), np.ptp(yy)) > 2 * deep[inside].max():
+            continue  # the ridge of a bled column
         places.append((float(xx.mean()), float(yy.mean()), float(deep[inside].max())))
     places.sort(key=lambda p: -p[2])
     kept: list[tuple[float, float, float]] = []

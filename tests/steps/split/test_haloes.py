@@ -55,3 +55,20 @@ def test_ground_is_no_halo() -> None:
         assert np.median(np.abs(halo[(r > 12) & (r < 60)])) < 1e-4
     r = np.hypot(xx - 100, yy - 200)
     assert np.median(halo[(r > 12) & (r < 60)]) < 0.25 * np.median(plane[(r > 12) & (r < 60)])
+
+
+def test_close_clipped_stars_share_one_halo() -> None:
+    """Fitted apart, each in turn would be given the light of both."""
+    rng = np.random.default_rng(6)
+    plane = rng.normal(0, 1e-4, (400, 400)).astype(np.float32)
+    geo = np.array([[200.0, 200.0, np.log(4.0), 0, 0, 0, 0], [207.0, 203.0, np.log(4.0), 0, 0, 0, 0]])
+    light = np.zeros((2, len(WIDTHS)))
+    light[:, 6] = 0.02, 0.01
+    truth = draw_haloes(plane.shape, geo, light, 4.0, 1e-4)
+    plane += truth
+    good, none = np.ones(plane.shape, bool), np.zeros_like(plane)
+    haloes, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, np.array([2.0, 1.0]), np.array([5.0, 4.0]), 4.0, IMAGE)
+    yy, xx = np.mgrid[:400, :400]
+    r = np.hypot(xx - 203, yy - 201)
+    assert np.median(np.abs(halo - truth)[(r > 14) & (r < 60)]) < 1e-4
+    np.testing.assert_allclose(haloes.light[0], 2 * haloes.light[1])

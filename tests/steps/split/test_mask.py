@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from layerblend.steps.split.mask import clipped_mask, find_blobs, find_peaks
 from layerblend.steps.split.model import StarImage, render
@@ -51,3 +52,27 @@ def test_peaks_of_stars_not_of_noise() -> None:
     peaks = find_peaks(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, 6.0)
     assert {(round(x), round(y)) for x, y in zip(peaks.x, peaks.y, strict=True)} == set(places)
     np.testing.assert_allclose(peaks.height, 0.02, rtol=0.15)
+
+
+@pytest.mark.parametrize(("gap", "second"), [(5.0, 5.5), (7.0, 4.5), (8.0, 6.0)])
+def test_clipped_stars_grown_into_one_are_parted_along_its_length(gap: float, second: float) -> None:
+    yy, xx = np.mgrid[:60, :60]
+    across, down = 30 + gap * np.cos(0.6), 24 + gap * np.sin(0.6)
+    mask = (np.hypot(xx - 30, yy - 24) < 6) | (np.hypot(xx - across, yy - down) < second)
+    blobs = find_blobs(mask)
+    assert len(blobs.x) == 2
+    np.testing.assert_allclose([blobs.x[0], blobs.y[0]], [30, 24], atol=0.8)
+    np.testing.assert_allclose([blobs.x[1], blobs.y[1]], [across, down], atol=0.8)
+
+
+def test_long_star_images_are_single() -> None:
+    """Blobs that are all long the same way are stars of a long star image, a lone long one with straight sides is a bled column."""
+    yy, xx = np.mgrid[:120, :120]
+    mask = np.zeros((120, 120), bool)
+    for x, y, r in ((20, 30, 5), (60, 80, 7), (90, 40, 6), (30, 90, 4)):
+        mask |= np.hypot((xx - x) / 1.35, yy - y) < r
+    assert len(find_blobs(mask).x) == 4
+    column = np.zeros((120, 120), bool)
+    column[20:100, 50:57] = True
+    column |= np.hypot(xx - 53, yy - 60) < 8
+    assert len(find_blobs(column).x) == 1
