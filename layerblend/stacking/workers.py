@@ -23,13 +23,14 @@ DEFAULT_MEMORY = 800_000_000
 
 @dataclass(frozen=True)
 class Job:
-    """What a worker needs; the same for every band."""
+    """What a worker needs; the same for every band. ``ahead``: how many bands on the worker's next one is likely to lie."""
 
     order: step.StackOrder
     frames: tuple[FrameInfo, ...]
     outputs: tuple[stacks.StackFile, ...]
     rows_at_once: int
     stop: Path
+    ahead: int = 1
 
 
 class StopRequestedError(Exception):
@@ -45,7 +46,7 @@ def rows_at_once(frames: Sequence[FrameInfo], workers: int, memory: int | None) 
 def stack_band(job: Job, number: int, gaps: Array) -> Band:
     """Read, combine and write one band of all channels; runs on any worker."""
     order = job.order
-    first, last = number * TILE_ROWS, min((number + 1) * TILE_ROWS, order.height)
+    first, last = _rows(job, number)
     checks = [0] * len(job.outputs)
     lost = np.zeros((len(job.frames), -(-order.width // step.CELL)), np.int32)
     for row0 in range(first, last, job.rows_at_once):
@@ -53,8 +54,9 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
         saturated = np.zeros((-(-len(job.frames) // 8), (row1 - row0) * order.width), np.uint8)
         cover = np.zeros((len(job.outputs), saturated.shape[1]), np.uint16)
         for channel in range(order.channels):
-            raw = _read_band(job, channel, row0, row1)
-            done = step.combine_rows(order, channel, raw, row0, gaps=gaps, saturated=saturated)
+            raw = _read_band(job, channel, row0, row1, _next_read(job, number, channel, row0, row1))
+            done = step.combine_rows(order, channel, raw, row0, gaps=gaps, saturated=saturated, out=_room(order, row1 - row0))
+            _kept.order, _kept.room = order, done
             lost += done.lost
             np.maximum(cover, (done.count + done.rejected).reshape(cover.shape), out=cover)
             _write_channel(job, channel, row0, done, checks)
@@ -65,19 +67,42 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
     return Band(number, tuple(checks), lost)
 
 
+def _rows(job: Job, number: int) -> tuple[int, int]:
+    return number * TILE_ROWS, min((number + 1) * TILE_ROWS, job.order.height)
+
+
 _kept = threading.local()
+"""Buffers that each thread keeps: fresh memory costs more than reading."""
 
 
-def _read_band(job: Job, channel: int, row0: int, row1: int) -> Array:
-    """(N, bytes) raw rows of every frame, into a buffer that each thread keeps: fresh pages cost more than reading."""
+def _room(order: step.StackOrder, rows: int) -> step.Combined | None:
+    """The arrays of this thread's last call, if they fit."""
+    room: step.Combined | None = getattr(_kept, "room", None)
+    return room if room is not None and _kept.order is order and room.mean.shape[1] == rows else None
+
+
+def _read_band(job: Job, channel: int, row0: int, row1: int, then: tuple[int, int, int] | None = None) -> Array:
+    """(N, bytes) raw rows of every frame; ``then`` : channel and rows wanted next, which the disk may fetch while these are combined."""
     shape = (len(job.frames), slab_bytes(job.frames, job.rows_at_once))
     if getattr(_kept, "raw", np.empty(0)).shape != shape:
         _kept.raw = np.empty(shape, np.uint8)
     for i, info in enumerate(job.frames):
         if i % 64 == 0 and job.stop.exists():
             raise StopRequestedError
-        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, : bands.row_bytes(bands.narrow(info)) * (row1 - row0)])
+        size = bands.row_bytes(bands.narrow(info)) * (row1 - row0)
+        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, :size], then=then)
     return _kept.raw
+
+
+def _next_read(job: Job, number: int, channel: int, row0: int, row1: int) -> tuple[int, int, int] | None:
+    """What this worker is likely to read next: the next channel, else the next rows, else the band that is its turn."""
+    if channel + 1 < job.order.channels:
+        return channel + 1, row0, row1
+    last = _rows(job, number)[1]
+    if row1 < last:
+        return 0, row1, min(row1 + job.rows_at_once, last)
+    first, last = _rows(job, number + job.ahead)
+    return (0, first, min(first + job.rows_at_once, last)) if first < last else None
 
 
 def _write_channel(job: Job, channel: int, row0: int, done: step.Combined, checks: list[int]) -> None:
@@ -104,7 +129,7 @@ def good_bands(job: Job, work: WorkFolder) -> Iterator[Band]:
     """Bands of an earlier run whose bytes still stand in the files as they were written."""
     shape = (len(job.frames), -(-job.order.width // step.CELL))
     for band in work.noted(shape):
-        row0, row1 = band.number * TILE_ROWS, min((band.number + 1) * TILE_ROWS, job.order.height)
+        row0, row1 = _rows(job, band.number)
         if band.checks == tuple(_check_of(file, row0, row1) for file in job.outputs):
             yield band
 

@@ -32,8 +32,15 @@ LIMIT = F(1e30)
 """Values beyond this are no data: NaN, infinities and the mark for uncovered pixels."""
 
 NO_BLANK = np.iinfo(np.int64).min
-BLOCK = 256
-"""Columns worked on together: N x 256 float32 stay in the second-level cache, and the inner loops fill vector registers."""
+LANE = 128
+"""Columns worked on together: loops of one fixed length, filling vector registers without rest; N x 2 lanes of float32 stay in the
+second-level cache."""
+
+STRIP = 64
+"""Columns sorted together: those of a stratum stay in the first-level cache."""
+
+GROUP = 6
+"""Frames added in one go, three of either half: the sums are then loaded and stored a third as often."""
 
 CELL = 64
 """Side in px of the squares in which rejected samples are counted for the rejection picture."""
@@ -191,30 +198,29 @@ class Combined:
     lost: Array
 
 
-def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps: Array, saturated: Array) -> Combined:
+def combine_rows(
+    order: StackOrder, channel: int, raw: Array, row0: int, *, gaps: Array, saturated: Array, out: Combined | None = None
+) -> Combined:
     """Combine a few rows of one channel.
 
     Parameters
     ----------
     raw : (N, bytes) uint8, each frame's rows as they stand in its file (big-endian), from file row ``row0``; padded to fours of bytes.
     gaps : (n, 4) int64, frame, file row, x0, x1 of runs without data, sorted by row.
-    saturated : (ceil(N / 8), rows * W) uint8, one bit per frame; bits are set where this channel is saturated (the one array written to).
+    saturated : (ceil(N / 8), rows * W) uint8, one bit per frame; bits are set where this channel is saturated (written to).
+    out : what an earlier call with the same order and number of rows gave, to be written over: fresh memory costs more than the sums.
 
     Returns
     -------
     Combined, whose arrays the caller owns.
     """
     rows = saturated.shape[1] // order.width
-    shape = (len(order.counts), rows, order.width)
-    out = Combined(
-        *(np.empty(shape, F), np.zeros(shape, F), np.zeros(shape, np.uint16), np.zeros(shape, np.uint16)),
-        *(np.empty(shape, F), np.empty(shape, F)),
-        np.zeros((len(order.bitpix), -(-order.width // CELL)), np.int32),
-    )
+    out = _room_for(order, rows) if out is None else out
+    out.lost[...] = 0
     base, slope = _offsets(order, channel, row0, rows)
     first = np.searchsorted(gaps[:, 1], np.arange(row0, row0 + rows + 1))
     strata = order.strata
-    frames = (order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full)
+    frames = (order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, order.full, order.width)
     _combine(
         *(_as_numbers(raw), frames, gaps, first, strata.members, strata.edges, strata.tolerance),
         *(order.noise.astype(F), _mixtures(strata, order.noise), F(order.reject), F(order.floor[channel]), order.reach),
@@ -222,6 +228,15 @@ def combine_rows(order: StackOrder, channel: int, raw: Array, row0: int, *, gaps
         *(out.mean, out.stderr, out.count, out.rejected, out.half_a, out.half_b, out.lost, saturated),
     )
     return out
+
+
+def _room_for(order: StackOrder, rows: int) -> Combined:
+    shape = (len(order.counts), rows, order.width)
+    return Combined(
+        *(np.empty(shape, F), np.zeros(shape, F), np.zeros(shape, np.uint16), np.zeros(shape, np.uint16)),
+        *(np.empty(shape, F), np.empty(shape, F)),
+        np.empty((len(order.bitpix), -(-order.width // CELL)), np.int32),
+    )
 
 
 def _as_numbers(raw: Array) -> tuple[Array, Array, Array]:
@@ -294,18 +309,46 @@ def _match_rows(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, base
     width = out.shape[2]
     adu = np.empty(width, F)
     columns = np.arange(width).astype(F)
-    gone, over = np.zeros(width, F), np.zeros(width, F)
     for i in range(out.shape[0]):
         for row in range(out.shape[1]):
             place = row * width
             _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, width, adu, adu.view(np.uint32))
-            _level(adu, gain[i], base[i, row], slope[i], columns, LIMIT, width, out[i, row], gone, over)
+            _level(adu, gain[i], base[i, row], slope[i], columns, width, out[i, row])
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _exchange(lines, low, high):
+    """Put the smaller values of two lines into ``low``, the larger ones into ``high``."""
+    a, b = lines[low * STRIP : (low + 1) * STRIP], lines[high * STRIP : (high + 1) * STRIP]
+    for j in range(STRIP):
+        x = a[j]
+        y = b[j]
+        a[j] = smaller(x, y)
+        b[j] = larger(x, y)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _sort_columns(block, count, length):
-    """Sort the first ``count`` rows of every column, all columns at once: Batcher's odd-even merge network (1968, AFIPS 32, 307)."""
-    part = 1
+def _sort_eight(lines):
+    """Sort eight lines in registers: the first three rounds of the merge network, loaded and stored once."""
+    for j in range(STRIP):
+        a, b, c, d = lines[j], lines[STRIP + j], lines[2 * STRIP + j], lines[3 * STRIP + j]
+        e, f, g, h = lines[4 * STRIP + j], lines[5 * STRIP + j], lines[6 * STRIP + j], lines[7 * STRIP + j]
+        a, b, c, d = smaller(a, b), larger(a, b), smaller(c, d), larger(c, d)
+        e, f, g, h = smaller(e, f), larger(e, f), smaller(g, h), larger(g, h)
+        a, c, b, d = smaller(a, c), larger(a, c), smaller(b, d), larger(b, d)
+        e, g, f, h = smaller(e, g), larger(e, g), smaller(f, h), larger(f, h)
+        b, c, f, g = smaller(b, c), larger(b, c), smaller(f, g), larger(f, g)
+        a, e, b, f = smaller(a, e), larger(a, e), smaller(b, f), larger(b, f)
+        c, g, d, h = smaller(c, g), larger(c, g), smaller(d, h), larger(d, h)
+        c, e, d, f = smaller(c, e), larger(c, e), smaller(d, f), larger(d, f)
+        b, c, d, e, f, g = smaller(b, c), larger(b, c), smaller(d, e), larger(d, e), smaller(f, g), larger(f, g)
+        lines[j], lines[STRIP + j], lines[2 * STRIP + j], lines[3 * STRIP + j] = a, b, c, d
+        lines[4 * STRIP + j], lines[5 * STRIP + j], lines[6 * STRIP + j], lines[7 * STRIP + j] = e, f, g, h
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _merge(lines, count, part):
+    """Batcher's odd-even merge network (1968, AFIPS 32, 307) over lines of which every ``part`` are sorted already."""
     while part < count:
         step = part
         while step >= 1:
@@ -313,61 +356,66 @@ def _sort_columns(block, count, length):
             while first <= count - 1 - step:
                 for i in range(min(step, count - first - step)):
                     low = first + i
-                    high = low + step
-                    if low // (2 * part) == high // (2 * part):
-                        for j in range(length):
-                            x = block[low, j]
-                            y = block[high, j]
-                            block[low, j] = smaller(x, y)
-                            block[high, j] = larger(x, y)
+                    if low // (2 * part) == (low + step) // (2 * part):
+                        _exchange(lines, low, low + step)
                 first += 2 * step
             step //= 2
         part *= 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _median_and_mad(block, valid, complete, count, length, middle, mad):
-    """Exact median and MAD of every sorted column of ``block``, of which ``valid[j]`` values count; 0 where none does.
+def _sort(lines, count):
+    """Sort the first ``count`` lines column by column, all columns at once."""
+    whole = count // 8 * 8
+    for first in range(0, whole, 8):
+        _sort_eight(lines[first * STRIP : (first + 8) * STRIP])
+    _merge(lines[whole * STRIP :], count - whole, 1)
+    _merge(lines, count, 8)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _median_and_mad(lines, valid, complete, count, middle, mad, least):
+    """Exact median and MAD of every sorted column of ``lines``, of which ``valid[j]`` values count; 0 where none does.
 
     In sorted values the h nearest to the median stand together, so the h-th smallest deviation is the least, over all runs of h values,
     of the larger end's deviation: no second sort.
     """
     if complete:
-        for j in range(length):
-            middle[j] = F(0.5) * (block[(count - 1) // 2, j] + block[count // 2, j])
+        below, above = lines[(count - 1) // 2 * STRIP :], lines[count // 2 * STRIP :]
+        for j in range(STRIP):
+            middle[j] = F(0.5) * (below[j] + above[j])
             mad[j] = F(0)
         for near in range((count - 1) // 2, count // 2 + 1):
-            _add_near(block, count, near, length, middle, mad)
-        for j in range(length):
+            _add_near(lines, count, near, middle, mad, least)
+        for j in range(STRIP):
             mad[j] *= F(1) if count % 2 else F(0.5)
         return
-    for j in range(length):
+    for j in range(STRIP):
         n = int(valid[j])
         middle[j] = mad[j] = F(0)
         if n == 0:
             continue
-        m = F(0.5) * (block[(n - 1) // 2, j] + block[n // 2, j])
+        column = lines[j::STRIP]
+        m = F(0.5) * (column[(n - 1) // 2] + column[n // 2])
         for near in range((n - 1) // 2, n // 2 + 1):
-            least = NO_DATA
+            smallest = NO_DATA
             for i in range(n - near):
-                least = smaller(least, larger(m - block[i, j], block[i + near, j] - m))
-            mad[j] += least
+                smallest = smaller(smallest, larger(m - column[i], column[i + near] - m))
+            mad[j] += smallest
         mad[j] *= F(1) if n % 2 else F(0.5)
         middle[j] = m
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_near(block, count, near, length, middle, total):
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_near(lines, count, near, middle, total, least):
     """Add the near-th smallest deviation (from 0) of every sorted column from its median to ``total``."""
-    least = np.empty(length, F)
-    for j in range(length):
+    for j in range(STRIP):
         least[j] = NO_DATA
     for i in range(count - near):
-        below = block[i]
-        above = block[i + near]
-        for j in range(length):
+        below, above = lines[i * STRIP : (i + 1) * STRIP], lines[(i + near) * STRIP : (i + near + 1) * STRIP]
+        for j in range(STRIP):
             least[j] = smaller(least[j], larger(middle[j] - below[j], above[j] - middle[j]))
-    for j in range(length):
+    for j in range(STRIP):
         total[j] += least[j]
 
 
@@ -400,23 +448,29 @@ def _load(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, place, length, a
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _level(adu, gain, base, slope, columns, full, length, out, gone, over):
-    """ADU into matched linear light. ``gone`` counts missing values, ``over`` keeps the largest ADU - full so far, both per column."""
+def _level(adu, gain, base, slope, columns, length, out):
+    """ADU into matched linear light; how many values are missing, and the largest ADU."""
+    missing, top = 0, -LIMIT
     for j in range(length):
         a = adu[j]
         x = a * gain + (base + slope * columns[j])
         good = abs(a) < LIMIT
         out[j] = x if good else NO_DATA
-        gone[j] += F(0) if good else F(1)
-        over[j] = larger(over[j], (a if good else F(0)) - full)
+        missing += 0 if good else 1
+        top = larger(top, a if good else -LIMIT)
+    return missing, top
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _largest(values, length):
-    found = values[0]
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _load_and_level(bytes2, i, at, scale, zero, gain, base, slope, columns, length, block, slot):
+    """`_load` and `_level` in one go for 16-bit numbers of which none is missing; the largest ADU."""
+    top = -LIMIT
     for j in range(length):
-        found = larger(found, values[j])
-    return found
+        two = bytes2[i, at + j]
+        a = F(np.int16((two >> np.uint16(8)) | (two << np.uint16(8)))) * scale + zero
+        block[slot, i, j] = a * gain + (base + slope * columns[j])
+        top = larger(top, a)
+    return top
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -427,160 +481,231 @@ def _mark(adu, full, length, bit, flags):
             flags[j] |= bit
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _fill(raw, frames, place, column, length, row, gaps, first_gap, adu, columns, gone, over, block):
-    """Matched values of all frames in one block of columns; whether none is missing."""
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _fill(raw, frames, row, column, length, gaps, first_gap, adu, columns, block, slot, saturated):
+    """Matched values of all frames in one lane, bits of saturated samples; whether none is missing."""
     bytes1, bytes2, bytes4 = raw
-    bitpix, bscale, bzero, blank, gain, base, slope, full = frames
+    bitpix, bscale, bzero, blank, gain, base, slope, full, width = frames
+    at = row * width + column
     words = adu.view(np.uint32)
-    for j in range(length):
+    for j in range(LANE):
         columns[j] = F(column + j)
-        gone[j] = F(0)
-        over[j] = F(-1)
+    missing = 0
     for i in range(len(bitpix)):
-        _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, words)
-        _level(adu, gain[i], base[i, row], slope[i], columns, full[i], length, block[i], gone, over)
+        scale, zero = F(bscale[i]), F(bzero[i])
+        if bitpix[i] == 16 and blank[i] == NO_BLANK and abs(scale) * F(32768) + abs(zero) < LIMIT:
+            place, many = np.uintp(at), np.uintp(length)
+            top = _load_and_level(bytes2, i, place, scale, zero, gain[i], base[i, row], slope[i], columns, many, block, slot)
+        else:
+            _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], at, length, adu, words)
+            gone, top = _level(adu, gain[i], base[i, row], slope[i], columns, length, block[slot, i])
+            missing += gone
+        for j in range(length, LANE):  # beyond the row's end: alike in all frames
+            block[slot, i, j] = F(0)
+        if top >= full[i]:
+            _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], at, length, adu, words)
+            _mark(adu, full[i], length, np.uint8(1 << (i & 7)), saturated[i >> 3, at : at + length])
     for g in range(first_gap[row], first_gap[row + 1]):
         for x in range(max(gaps[g, 2], column), min(gaps[g, 3], column + length)):
-            block[gaps[g, 0], x - column] = NO_DATA
-            gone[x - column] += F(1)
-    return _largest(gone, length) == 0
+            block[slot, gaps[g, 0], x - column] = NO_DATA
+            missing += 1
+    return missing == 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _flag(raw, frames, place, length, adu, saturated):
-    """Set the bits of saturated samples of all frames."""
-    bytes1, bytes2, bytes4 = raw
-    bitpix, bscale, bzero, blank, _, _, _, full = frames
-    for i in range(len(bitpix)):
-        _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, length, adu, adu.view(np.uint32))
-        _mark(adu, full[i], length, np.uint8(1 << (i & 7)), saturated[i >> 3, place:])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _centres(block, scratch, members, edges, mixture, complete, length, middle, own, valid):
-    """Median, scale and number of values of every stratum in one block of columns."""
-    for s in range(len(edges) - 1):
-        count = edges[s + 1] - edges[s]
-        for k in range(count):
-            values = block[members[edges[s] + k]]
-            for j in range(length):
-                scratch[k, j] = values[j]
-        for j in range(length):
-            valid[s, j] = F(count)
-        if not complete:
-            for j in range(length):
-                valid[s, j] = F(0)
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _centres(block, lines, members, edges, mixture, complete, column, length, middle, own, valid, level, least):
+    """Median, scale and number of values of every stratum in one lane; ``level`` : the medians, NO_DATA where there is none."""
+    for first in range(0, LANE, STRIP):
+        at = column + first
+        for s in range(len(edges) - 1):
+            count = edges[s + 1] - edges[s]
             for k in range(count):
-                for j in range(length):
-                    valid[s, j] += F(1) if scratch[k, j] < LIMIT else F(0)
-        _sort_columns(scratch, count, length)
-        _median_and_mad(scratch, valid[s], complete, count, length, middle[s], own[s])
+                values, line = block[members[edges[s] + k], first : first + STRIP], lines[k * STRIP : (k + 1) * STRIP]
+                for j in range(STRIP):
+                    line[j] = values[j]
+            there, centre, scale = valid[s, at : at + STRIP], middle[s, at : at + STRIP], own[s, at : at + STRIP]
+            for j in range(STRIP):
+                there[j] = F(count)
+            if not complete:
+                for j in range(STRIP):
+                    there[j] = F(0)
+                for k in range(count):
+                    line = lines[k * STRIP : (k + 1) * STRIP]
+                    for j in range(STRIP):
+                        there[j] += F(1) if line[j] < LIMIT else F(0)
+            _sort(lines, count)
+            _median_and_mad(lines, there, complete, count, centre, scale, least)
+            for j in range(STRIP):
+                scale[j] *= mixture[s] * (F(1) + F(0.8) / larger(there[j], F(1)))
+            found = level[s, LANE + at : LANE + at + STRIP]
+            for j in range(STRIP):
+                found[j] = centre[j] if there[j] > 0 and first + j < length else NO_DATA
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _lowest_nearby(values, reach, spare, low):
+    """low[j] = the lowest of values[j] .. values[j + 2 reach], by windows that double in width."""
+    here, other = spare[0], spare[1]
+    for j in range(LANE + 2 * reach):
+        here[j] = values[j]
+    wide = 1
+    while wide <= reach:
+        length = LANE + 2 * reach + 1 - 2 * wide
+        now, ahead, out = here[:length], here[wide : wide + length], other[:length]
         for j in range(length):
-            own[s, j] *= mixture[s] * (F(1) + F(0.8) / larger(valid[s, j], F(1)))
+            out[j] = smaller(now[j], ahead[j])
+        here, other = other, here
+        wide *= 2
+    ahead = here[2 * reach + 1 - wide :]
+    for j in range(LANE):
+        low[j] = smaller(here[j], ahead[j])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _lowest_nearby(values, valid, reach, width, spare, low):
-    """The lowest of the values up to ``reach`` to the left and right of each, by windows that double in width."""
-    for j in range(width):
-        low[j] = values[j] if valid[j] > 0 else NO_DATA
-    half = 0  # low[j] holds the lowest of j - half .. j + half
-    while half < reach:
-        step = min(half + 1, reach - half)
-        for j in range(width):
-            spare[j] = low[j]
-        here, before = low[step:width], spare[: width - step]
-        for j in range(width - step):
-            here[j] = smaller(here[j], before[j])
-        here, after = low[: width - step], spare[step:width]
-        for j in range(width - step):
-            here[j] = smaller(here[j], after[j])
-        half += step
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _limits(middle, own, valid, tolerance, reject, floor, reach, width, pool, total, spare, low, spread, wide):
-    """Limits of every stratum along a row: a sample is kept while (x - middle)^2 <= spread r^2 + wide."""
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _limits(middle, own, valid, level, column, tolerance, reject, floor, reach, pool, total, spare, low, limits):
+    """Limits of every stratum in one lane: a sample is kept while (x - middle)^2 <= spread r^2 + wide; the three stand side by side."""
     strata = len(middle)
     square = reject * reject
-    for j in range(width):
+    for j in range(LANE):
         pool[j] = total[j] = F(0)
     for s in range(strata):
-        for j in range(width):
-            pool[j] += valid[s, j] * own[s, j]
-            total[j] += valid[s, j]
-    for j in range(width):
+        there, scale = valid[s, column : column + LANE], own[s, column : column + LANE]
+        for j in range(LANE):
+            pool[j] += there[j] * scale[j]
+            total[j] += there[j]
+    for j in range(LANE):
         pool[j] /= larger(total[j], F(1))
     for s in range(strata):
-        _lowest_nearby(middle[s], valid[s], reach, width, spare, low)
-        for j in range(width):
-            n = valid[s, j]
-            variance = (n * own[s, j] * own[s, j] + POOLED * pool[j] * pool[j]) / (n + POOLED)
-            seeing = tolerance[s] * larger(middle[s, j] - low[j], F(0))
-            spread[s, j] = square * larger(variance, floor * floor) if reject > 0 else LIMIT
-            wide[s, j] = square * seeing * seeing
+        _lowest_nearby(level[s, LANE + column - reach :], reach, spare, low)
+        there, scale, centre = valid[s, column : column + LANE], own[s, column : column + LANE], middle[s, column : column + LANE]
+        out, spread, wide = limits[s, :LANE], limits[s, LANE : 2 * LANE], limits[s, 2 * LANE :]
+        for j in range(LANE):
+            n = there[j]
+            out[j] = centre[j]
+            variance = (n * scale[j] * scale[j] + POOLED * pool[j] * pool[j]) / (n + POOLED)
+            spread[j] = square * larger(variance, floor * floor) if reject > 0 else LIMIT
+        for j in range(LANE):
+            seeing = tolerance[s] * larger(centre[j] - low[j], F(0))
+            wide[j] = square * seeing * seeing
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _accept(values, middle, spread, wide, reference, noise2, length, use, deviation, seen, kept):
-    """Which samples of one frame are kept (``use`` 1 or 0), and their deviations from the pixel's reference value."""
-    for j in range(length):
-        x = values[j]
-        d = x - middle[j]
-        good = (d * d <= spread[j] * noise2 + wide[j]) & (x < LIMIT)
-        use[j] = F(1) if good else F(0)
-        deviation[j] = x - reference[j] if good else F(0)
-        kept[j] += F(1) if good else F(0)
-        seen[j] += F(1) if x < LIMIT else F(0)
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _accept(block, slot, i, limits, s, reference, noise2, group, half, place):
+    """Which samples of one frame are kept (1 or 0), and beside that their deviations from the pixel's reference value."""
+    for j in range(LANE):
+        x = block[slot, i, j]
+        d = x - limits[s, j]
+        good = (d * d <= limits[s, LANE + j] * noise2 + limits[s, 2 * LANE + j]) & (x < LIMIT)
+        group[half, place, j] = F(1) if good else F(0)
+        group[half, place, LANE + j] = x - reference[j] if good else F(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
-def _total(values):
-    """The sum of ones and noughts: whole numbers, so that the order of adding, left to the compiler, does not matter."""
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _count_seen(block, slot, i, seen, half):
+    for j in range(LANE):
+        seen[half, j] += F(1) if block[slot, i, j] < LIMIT else F(0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"}, forceinline=True)
+def _total(group, half, place, first, length):
+    """The sum of a cell's ones and noughts: whole numbers, so that the order of adding, left to the compiler, does not matter."""
     total = F(0)
-    for j in range(len(values)):
-        total += values[j]
+    for j in range(length):
+        total += group[half, place, first + j]
     return int(total)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _count_lost(values, complete, use, column, length, lost):
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _count_lost(block, slot, i, complete, group, half, place, lane, length, lost):
     """Add one frame's rejected samples to its cells."""
-    for first in range(0, length, CELL):
-        last = min(first + CELL, length)
-        there = last - first
+    for cell in range(-(-length // CELL)):
+        there = min(CELL, length - cell * CELL)
+        kept = _total(group, half, place, np.uintp(cell * CELL), np.uintp(there))
         if not complete:
-            there = 0
-            for j in range(first, last):
-                there += 1 if values[j] < LIMIT else 0
-        lost[(column + first) // CELL] += there - _total(use[first:last])
+            for j in range(cell * CELL, cell * CELL + there):
+                there -= 0 if block[slot, i, j] < LIMIT else 1
+        lost[i, lane * (LANE // CELL) + cell] += there - kept
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add(weight, use, deviation, length, weights, sums):
-    for j in range(length):
-        weights[j] += weight * use[j]
-        sums[j] += weight * deviation[j]
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_three(group, half, w0, w1, w2, sums, q):
+    """Weights and weighted deviations of three frames of one half."""
+    for j in range(LANE):
+        weight, total = sums[q, half, j], sums[q, half, LANE + j]
+        weight += w0 * group[half, j]
+        total += w0 * group[half, LANE + j]
+        weight += w1 * group[half, 2 * LANE + j]
+        total += w1 * group[half, 3 * LANE + j]
+        weight += w2 * group[half, 4 * LANE + j]
+        total += w2 * group[half, 5 * LANE + j]
+        sums[q, half, j], sums[q, half, LANE + j] = weight, total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_squares(weight, deviation, length, squares):
-    for j in range(length):
-        squares[j] += weight * deviation[j] * deviation[j]
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_squares(group, lead, w, squares):
+    """Weighted squares of six frames' deviations, those of both halves by turns, and how many are kept."""
+    w0, w1, w2, w3, w4, w5 = w[0], w[1], w[2], w[3], w[4], w[5]
+    other = 1 - lead
+    for j in range(LANE):
+        a, b, c = group[lead, LANE + j], group[lead, 3 * LANE + j], group[lead, 5 * LANE + j]
+        d, e, f = group[other, LANE + j], group[other, 3 * LANE + j], group[other, 5 * LANE + j]
+        total = squares[j]
+        total += w0 * a * a
+        total += w1 * d * d
+        total += w2 * b * b
+        total += w3 * e * e
+        total += w4 * c * c
+        total += w5 * f * f
+        squares[j] = total
+    for half in range(2):
+        for j in range(LANE):
+            squares[LANE + j] += group[half, j] + group[half, 2 * LANE + j] + group[half, 4 * LANE + j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_ones(weight, use, length, sums):
-    for j in range(length):
-        sums[j] += weight * use[j]
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_uses(group, lead, w, sums, q):
+    """Weights of six frames where they are kept, those of both halves by turns."""
+    w0, w1, w2, w3, w4, w5 = w[0], w[1], w[2], w[3], w[4], w[5]
+    other = 1 - lead
+    for j in range(LANE):
+        total = sums[q, j]
+        total += w0 * group[lead, j]
+        total += w1 * group[other, j]
+        total += w2 * group[lead, 2 * LANE + j]
+        total += w3 * group[other, 2 * LANE + j]
+        total += w4 * group[lead, 4 * LANE + j]
+        total += w5 * group[other, 4 * LANE + j]
+        sums[q, j] = total
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _write_means(weights, sums, reference, seen, length, mean, half_a, half_b):
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_group(group, flat_group, first, count, noise, weights, mapped, needed, w, sums, squares, errors):
+    """Add up to six frames in hand to the running sums of every weight set that needs them."""
+    for k in range(count, GROUP):  # an end that holds fewer
+        for j in range(2 * LANE):
+            group[(first + k) & 1, k // 2, j] = F(0)
+        w[k] = F(0)
+    lead = first & 1
+    for q in range(len(weights)):
+        if q > 0 and first >= needed[q]:
+            continue
+        for k in range(count):
+            w[k] = weights[q, first + k]
+        _add_three(flat_group, lead, w[0], w[2], w[4], sums, q)
+        _add_three(flat_group, 1 - lead, w[1], w[3], w[5], sums, q)
+        if q == 0:
+            _add_squares(flat_group, lead, w, squares)
+        elif mapped[q]:
+            for k in range(count):
+                w[k] = w[k] * w[k] * (noise[first + k] * noise[first + k])
+            _add_uses(flat_group, lead, w, errors, q)
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _write_means(sums, reference, seen, length, mean, half_a, half_b):
     """A weighted mean and its two halves. Where all samples are rejected (the others say so) the group's median stands in: no hole."""
     for j in range(length):
-        wa, wb, sa, sb = weights[0, j], weights[1, j], sums[0, j], sums[1, j]
+        wa, wb, sa, sb = sums[0, j], sums[1, j], sums[0, LANE + j], sums[1, LANE + j]
         a = reference[j] + (sa / wa if wa > 0 else F(0))
         b = reference[j] + (sb / wb if wb > 0 else F(0))
         both = reference[j] + ((sa + sb) / (wa + wb) if wa + wb > 0 else F(0))
@@ -589,23 +714,19 @@ def _write_means(weights, sums, reference, seen, length, mean, half_a, half_b):
         mean[j] = both if seen[0, j] + seen[1, j] > 0 else F(np.nan)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _write_maps(weights, noise_weights, noise_sums, squares, errors, seen, kept, floor, length, stderr, count, rejected):
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _write_maps(sums, noise_sums, squares, errors, seen, floor, length, stderr, count, rejected):
     """Standard error: the variance of a frame of relative noise 1 about the inverse-variance mean, times sum(w^2 r^2) / sum(w)^2."""
     for j in range(length):
-        c = kept[j]
-        spread = squares[j] - noise_sums[j] * noise_sums[j] / noise_weights[j]
+        weight, noise_weight = sums[0, j] + sums[1, j], noise_sums[0, j] + noise_sums[1, j]
+        noise_sum, c = noise_sums[0, LANE + j] + noise_sums[1, LANE + j], squares[LANE + j]
+        there = seen[0, j] + seen[1, j]
+        spread = squares[j] - noise_sum * noise_sum / noise_weight
         variance = larger(spread / (c - F(1)), F(0)) if c > 1 else floor * floor
-        error = np.sqrt(variance * errors[j]) / weights[j] if weights[j] > 0 else floor
-        stderr[j] = error if seen[j] > 0 else F(np.nan)
+        error = np.sqrt(variance * errors[j]) / weight if weight > 0 else floor
+        stderr[j] = error if there > 0 else F(np.nan)
         count[j] = np.uint16(c)
-        rejected[j] = np.uint16(seen[j] - c)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _joined(halves, length, out):
-    for j in range(length):
-        out[j] = halves[0, j] + halves[1, j]
+        rejected[j] = np.uint16(there - c)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -613,88 +734,87 @@ def _combine(
     raw, frames, gaps, first_gap, members, edges, tolerance, noise, mixture, reject, floor, reach, weights, mapped, sets, counts,
     mean, stderr, count, rejected, half_a, half_b, lost, saturated,
 ):  # fmt: skip
-    """Block by block of columns of every row: load and judge a little beyond both ends, then add frame by frame in rank order."""
+    """Lane by lane of every row: load and find the centres; the lane before, whose stars reach into it, is judged and added up then."""
     total, width = len(noise), mean.shape[2]
-    strata = len(edges) - 1
+    strata, lanes = len(edges) - 1, -(-width // LANE)
     most = 1
     stratum = np.empty(total, np.int64)
     for s in range(strata):
         most = max(most, edges[s + 1] - edges[s])
         for k in range(edges[s], edges[s + 1]):
             stratum[members[k]] = s
-    span = BLOCK + 2 * reach
-    block, scratch = np.empty((total, span), F), np.empty((most, span), F)
-    lines = np.empty((8, span), F)
-    middle, own, valid = np.empty((strata, span), F), np.empty((strata, span), F), np.empty((strata, span), F)
-    spread, wide = np.empty((strata, span), F), np.empty((strata, span), F)
-    for row in range(mean.shape[1]):
-        for a in range(0, width, BLOCK):
-            b = min(a + BLOCK, width)
-            first = max(a - reach, 0)
-            length = min(b + reach, width) - first
-            place = row * width + first
-            complete = _fill(raw, frames, place, first, length, row, gaps, first_gap, lines[0], lines[1], lines[2], lines[3], block)
-            if _largest(lines[3], length) >= 0:
-                _flag(raw, frames, place, length, lines[0], saturated)
-            _centres(block, scratch, members, edges, mixture, complete, length, middle, own, valid)
-            _limits(middle, own, valid, tolerance, reject, floor, reach, length, lines[4], lines[5], lines[6], lines[7], spread, wide)
-            _add_up(
-                block, complete, row, a, b, a - first, stratum, middle, valid, spread, wide, noise, floor, weights, mapped, sets, counts,
-                mean, stderr, count, rejected, half_a, half_b, lost,
-            )  # fmt: skip
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _add_up(
-    block, complete, row, a, b, inset, stratum, middle, valid, spread, wide, noise, floor, weights, mapped, sets, counts,
-    mean, stderr, count, rejected, half_a, half_b, lost,
-):  # fmt: skip
-    """The running sums of columns a..b, ``inset`` columns into the block; an output is written whenever its last frame is in."""
-    length = b - a
-    end = inset + length
-    lines = np.empty((9, BLOCK), F)
-    reference, use, deviation, kept, squares = lines[0], lines[1], lines[2], lines[3], lines[4]
-    all_weights, all_seen, noise_weights, noise_sums = lines[5], lines[6], lines[7], lines[8]
-    seen = np.empty((2, BLOCK), F)
-    sums, sum_weights = np.empty((len(weights), 2, BLOCK), F), np.empty((len(weights), 2, BLOCK), F)
-    errors = np.empty((len(weights), BLOCK), F)
     needed = np.zeros(len(weights), np.int64)
     for p in range(len(counts)):
         needed[sets[p]] = max(needed[sets[p]], counts[p])
-    for j in range(length):
-        seen[0, j] = seen[1, j] = kept[j] = squares[j] = F(0)
-        reference[j] = middle[0, inset + j]
+    block, complete = np.empty((2, total, LANE), F), np.zeros(2, np.bool_)
+    sorted_lines, lines, spare = np.empty(most * STRIP, F), np.empty((6, LANE), F), np.empty((2, 3 * LANE), F)
+    table = np.zeros((3, strata, lanes * LANE), F)
+    middle, own, valid = table[0], table[1], table[2]
+    level, limits = np.full((strata, (lanes + 2) * LANE), NO_DATA), np.empty((strata, 3 * LANE), F)
+    sums = (np.empty((len(weights), 2, 2 * LANE), F), np.empty(2 * LANE, F), np.empty((len(weights), LANE), F))
+    group = np.zeros((2, 3, 2 * LANE), F)
+    hand = (group, group.reshape(2, GROUP * LANE), np.zeros(GROUP, F), np.empty((2, LANE), F), lines[5])
+    for row in range(mean.shape[1]):
+        for lane in range(lanes + 1):
+            column = lane * LANE
+            if lane < lanes:
+                length = min(LANE, width - column)
+                here = block[lane & 1]
+                whole = _fill(raw, frames, row, column, length, gaps, first_gap, lines[0], lines[1], block, lane & 1, saturated)
+                complete[lane & 1] = whole
+                _centres(here, sorted_lines, members, edges, mixture, whole, column, length, middle, own, valid, level, lines[0])
+            if lane > 0:
+                before = column - LANE
+                _limits(
+                    middle, own, valid, level, before, tolerance, reject, floor, reach, lines[2], lines[3], spare, lines[4], limits
+                )  # fmt: skip
+                _add_up(
+                    block, 1 - (lane & 1), complete[1 - (lane & 1)], row, before, min(LANE, width - before), stratum, middle, valid, limits,
+                    noise, floor, weights, mapped, needed, sets, counts, hand, sums, mean, stderr, count, rejected, half_a, half_b, lost,
+                )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _add_up(
+    block, slot, complete, row, column, length, stratum, middle, valid, limits,
+    noise, floor, weights, mapped, needed, sets, counts, hand, sums, mean, stderr, count, rejected, half_a, half_b, lost,
+):  # fmt: skip
+    """The running sums of one lane, in rank order; an output is written whenever its last frame is in."""
+    group, flat_group, w, seen, reference = hand
+    both, squares, errors = sums
+    end = column + length
+    both[:] = F(0)
+    squares[:] = F(0)
+    errors[:] = F(0)
+    seen[:] = F(0)
+    for j in range(LANE):
+        reference[j] = middle[0, column + j]
     for s in range(1, len(middle)):
-        for j in range(length):
-            reference[j] = middle[s, inset + j] if valid[0, inset + j] == 0 and reference[j] == 0 else reference[j]
-    for q in range(len(weights)):
-        for j in range(length):
-            sums[q, 0, j] = sums[q, 1, j] = sum_weights[q, 0, j] = sum_weights[q, 1, j] = errors[q, j] = F(0)
-    p = 0
+        for j in range(LANE):
+            reference[j] = middle[s, column + j] if valid[0, column + j] == 0 and reference[j] == 0 else reference[j]
+    p = first = 0
     for i in range(len(noise)):
-        s, half, noise2 = stratum[i], i & 1, noise[i] * noise[i]
-        values, centre = block[i, inset:end], middle[s, inset:end]
-        scatter, seeing = spread[s, inset:end], wide[s, inset:end]
-        _accept(values, centre, scatter, seeing, reference, noise2, length, use, deviation, seen[half], kept)
-        _count_lost(values, complete, use, a, length, lost[i])
-        _add(weights[0, i], use, deviation, length, sum_weights[0, half], sums[0, half])
-        _add_squares(weights[0, i], deviation, length, squares)
-        for q in range(1, len(weights)):
-            if i < needed[q]:
-                _add(weights[q, i], use, deviation, length, sum_weights[q, half], sums[q, half])
-                if mapped[q]:
-                    _add_ones(weights[q, i] * weights[q, i] * noise2, use, length, errors[q])
+        half, place = i & 1, (i - first) // 2
+        _accept(block, slot, i, limits, stratum[i], reference, noise[i] * noise[i], group, half, place)
+        _count_lost(block, slot, i, complete, group, half, place, column // LANE, length, lost)
+        if not complete:
+            _count_seen(block, slot, i, seen, half)
+        ends = p < len(counts) and counts[p] == i + 1
+        if ends or i + 1 - first == GROUP:
+            _add_group(group, flat_group, first, i + 1 - first, noise, weights, mapped, needed, w, both, squares, errors)
+            first = i + 1
+        if ends and complete:
+            seen[0, :] = F((i + 2) // 2)
+            seen[1, :] = F((i + 1) // 2)
         while p < len(counts) and counts[p] == i + 1:
             q = sets[p]
-            _write_means(sum_weights[q], sums[q], reference, seen, length, mean[p, row, a:b], half_a[p, row, a:b], half_b[p, row, a:b])
+            _write_means(both[q], reference, seen, length, mean[p, row, column:end], half_a[p, row, column:end], half_b[p, row, column:end])
             if mapped[q]:
-                _joined(sum_weights[q], length, all_weights)
-                _joined(seen, length, all_seen)
-                _joined(sum_weights[0], length, noise_weights)
-                _joined(sums[0], length, noise_sums)
-                squared = noise_weights if q == 0 else errors[q]
+                if q == 0:
+                    for j in range(LANE):
+                        errors[0, j] = both[0, 0, j] + both[0, 1, j]
                 _write_maps(
-                    all_weights, noise_weights, noise_sums, squares, squared, all_seen, kept, floor, length,
-                    stderr[p, row, a:b], count[p, row, a:b], rejected[p, row, a:b],
+                    both[q], both[0], squares, errors[q], seen, floor, length,
+                    stderr[p, row, column:end], count[p, row, column:end], rejected[p, row, column:end],
                 )  # fmt: skip
             p += 1

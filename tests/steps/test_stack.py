@@ -147,6 +147,9 @@ def run(raw, order, gaps, row0=0, rows=None):
         {"n": 7, "counts": (2, 7), "reject": 0.0},
         {"n": 150, "counts": (38, 150), "rows": 1, "width": 300},
         {"uneven": False, "extra": 2},
+        {"width": step.LANE - 1},
+        {"width": step.LANE, "bitpix": -32, "missing": 0.1},
+        {"width": 2 * step.LANE + 1, "counts": (5, 8, 13)},
     ],
     ids=str,
 )
@@ -194,6 +197,17 @@ def test_blocks_and_bands_do_not_show():
         for name in ("mean", "stderr", "count", "rejected", "half_a", "half_b"):
             np.testing.assert_array_equal(getattr(part, name)[:, 0], getattr(together, name)[:, row])
     assert np.array_equal(lost, together.lost)
+
+
+def test_results_written_over_earlier_ones_are_the_same():
+    raw, order, gaps, _ = make_case(3, width=200, extra=1)
+    order = replace(order, mapped=np.array([True, False]))
+    fresh, bits = run(raw, order, gaps)
+    earlier = combine_rows(order, 0, raw[::-1].copy(), 0, gaps=gaps, saturated=bits.copy())
+    again = combine_rows(order, 0, raw, 0, gaps=gaps, saturated=bits.copy(), out=earlier)
+    assert again.mean is earlier.mean
+    for name in ("mean", "stderr", "count", "rejected", "half_a", "half_b", "lost"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(fresh, name), err_msg=name)
 
 
 def test_lost_samples_are_counted_per_frame_and_cell():
