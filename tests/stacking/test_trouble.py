@@ -30,7 +30,9 @@ def folder(tmp_path_factory):
 def script(folder, body, *, before="", slow=False):
     """A program of its own that stacks the eight frames; ``slow`` makes each band take half a second and more."""
     pause = (
-        "import layerblend.files.bands as b; r = b.read_narrow\nb.read_narrow = lambda *a, **k: (time.sleep(.01), r(*a, **k))[1]\n" if slow else ""
+        "import layerblend.files.bands as b; r = b.read_narrow\nb.read_narrow = lambda *a, **k: (time.sleep(.01), r(*a, **k))[1]\n"
+        if slow
+        else ""
     )
     head = f"""
     import signal, sys, time
