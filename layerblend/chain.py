@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import contextlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -600,30 +602,38 @@ def star_facts(stars: StarLight) -> StarFacts:
 
 
 # ---------------------------------------------------------------- pictures of the steps
-def _plots() -> Any:
-    """The drawing of plots, loaded when one is drawn: matplotlib takes a tenth of the time of a new blend."""
-    from layerblend.report import plots
+_drawing = Lock()
 
-    return plots
+
+@contextlib.contextmanager
+def _plots() -> Iterator[Any]:
+    """The drawing of plots, one at a time (matplotlib's fonts and settings belong to everybody), loaded when one is drawn: it takes a tenth
+    of the time of a new blend."""
+    with _drawing:
+        from layerblend.report import plots
+
+        yield plots
 
 
 def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str) -> bytes:
     """The frames night by night and their ranking, as a PNG."""
     kept = {name: kept_count(share, len(table.used)) for name, share in shares.items() if table.used}
-    return _plots().grade_report(table, kept=kept, title=title)
+    with _plots() as plots:
+        return bytes(plots.grade_report(table, kept=kept, title=title))
 
 
 def flatten_png(stack: Stack, sky: Flattened) -> bytes:
     """What flattening did, as a PNG."""
     samples = sky.samples
-    return _plots().flatten_picture(
-        native(stack.mean), sky.model, x=samples["x"], y=samples["y"], value=samples["value"], used=samples["used"], sigma=list(sky.sigma)
-    )
+    places = {name: samples[name] for name in ("x", "y", "value", "used")}
+    with _plots() as plots:
+        return bytes(plots.flatten_picture(native(stack.mean), sky.model, **places, sigma=list(sky.sigma)))
 
 
 def split_png(linear: LinearRGB, split: Split) -> bytes:
     """What star separation did, as a PNG."""
-    return _plots().split_picture(linear, split.starless, split.stars, split.mask)
+    with _plots() as plots:
+        return bytes(plots.split_picture(linear, split.starless, split.stars, split.mask))
 
 
 def rejection_png(stacks: StackPass, *, name: str) -> bytes | None:
@@ -631,7 +641,9 @@ def rejection_png(stacks: StackPass, *, name: str) -> bytes | None:
     stack = open_stack(stacks.paths[name])
     if stack.rejected is None or stack.count is None:
         return None
-    return _plots().rejection_picture(stack.rejected, stack.count, frames=[(row["file"], row["rejected"]) for row in stacks.report.frames])
+    rows = [(row["file"], row["rejected"]) for row in stacks.report.frames]
+    with _plots() as plots:
+        return bytes(plots.rejection_picture(stack.rejected, stack.count, frames=rows))
 
 
 # ---------------------------------------------------------------- half-sets through the frozen operators

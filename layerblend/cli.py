@@ -5,7 +5,9 @@ from __future__ import annotations
 import ctypes
 import errno
 import json as json_module
+import os
 import sys
+import threading
 import time
 import traceback
 from collections.abc import Callable, Sequence
@@ -51,7 +53,7 @@ DISK_TROUBLE = {
     errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
 }  # fmt: skip
 BROKEN_OFF = 4
-TRIM_THRESHOLD, MMAP_THRESHOLD, LARGEST_KEPT = -1, -3, 2**31 - 1  # of mallopt(3)
+TRIM_THRESHOLD, MMAP_THRESHOLD, ARENA_MAX, LARGEST_KEPT = -1, -3, -8, 2**31 - 1  # of mallopt(3)
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
 INTERRUPTED = 130
@@ -440,6 +442,7 @@ def _keep_freed_memory() -> None:
         return
     for parameter in (MMAP_THRESHOLD, TRIM_THRESHOLD):
         told(parameter, LARGEST_KEPT)
+    told(ARENA_MAX, 1)  # an arena of a thread's own holds no whole picture
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -455,7 +458,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if not hasattr(error, "format_message"):
             raise
         code = _wrong_command_line(error, given)
-    sys.exit(BROKEN_OFF if code == INTERRUPTED else code or 0)
+    _leave(BROKEN_OFF if code == INTERRUPTED else code or 0)
+
+
+def _leave(code: int) -> NoReturn:
+    """End the process; after trouble at once, without waiting for steps that are still at work beside (nothing of theirs is half there)."""
+    if code:
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+        if threading.active_count() > 1:
+            os._exit(code)
+    sys.exit(code)
 
 
 def _wrong_command_line(error: Any, given: Sequence[str]) -> int:

@@ -32,6 +32,7 @@ from layerblend.stacking import build_stacks, read_report
 STORE_NAME = ".layerblend"
 LEAST_GOOD_SHARE = 0.5
 TENTHS = 10
+MOST_LANES = 2  # steps made at one time: each works on whole pictures, and memory must do for all of them
 WORDS = {
     "grade": "grading frames",
     "table": "ranking frames",
@@ -90,7 +91,8 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
 
         graph = build_graph(recipe, sources, stack_frames)
         store = Store(recipe.home / STORE_NAME)
-        yield Run(recipe, execution, names_of(recipe), sources, graph, Runner(graph, store, tell, executor=executor), warnings)
+        runner = Runner(graph, store, tell, executor=executor, lanes=min(worker_count(execution), MOST_LANES))
+        yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
 
 
 def worker_count(execution: Execution) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -53,6 +53,9 @@ class Runner:
         Where nodes marked ``parallel`` run, several at a time; without it they run here, one after the other.
     ahead : int
         How many of them are handed out at one time: about twice the number of workers.
+    lanes : int
+        How many other nodes are made and kept at the same time, each in a thread of its own; 1 makes them here, one after the other.
+        Nodes with a work folder see to their own workers and are always made here.
     mmap : bool
         Large arrays from the store are mapped into memory instead of read.
     """
@@ -65,6 +68,7 @@ class Runner:
         *,
         executor: Executor | None = None,
         ahead: int = AHEAD,
+        lanes: int = 1,
         mmap: bool = True,
     ) -> None:
         self.graph = graph
@@ -72,6 +76,7 @@ class Runner:
         self.tell: Progress = progress or (lambda event: None)
         self.executor = executor
         self.ahead = ahead
+        self.lanes = lanes
         self._mmap = mmap
         self._keys: dict[str, str] = {}
         self._file_keys: dict[Path, str] = {}
@@ -191,10 +196,12 @@ class Runner:
                 raise _Missing(name) from None
         return self._values[name]
 
+    def keep(self, node: Node, value: Any) -> Any:
+        """A fresh result as the store gives it back, if it is one to be kept. The one thing here that a thread beside may call."""
+        return self.store.save(self._keys[node.name], value, priority=node.priority) if node.keep else value
+
     def finish(self, node: Node, value: Any, seconds: float) -> None:
-        """Keep a fresh result."""
-        if node.keep:
-            value = self.store.save(self.key(node.name), value, priority=node.priority)
+        """Take in a fresh result that is kept already."""
         self._remember(node)
         self._values[node.name] = value
         self.tell(Event("finished", node.name, seconds))
@@ -218,6 +225,15 @@ class _Missing(Exception):  # noqa: N818  (a signal inside this module, no error
     """A result is not there after all."""
 
 
+class _Task(NamedTuple):
+    """A node that is being made beside this thread; ``kept``: what comes back is in the store already."""
+
+    node: Node
+    lock: Lock
+    started: float
+    kept: bool
+
+
 class _Work:
     """One call of ``get``: a list of nodes to make, which grows by what they need, until it is empty."""
 
@@ -229,8 +245,9 @@ class _Work:
         self.unread = [name for name in self.graph.upstream(*wanted) if self._is_leaf(name) and runner.key_if_known(name) is None]
         self.todo: dict[str, None] = dict.fromkeys((*self.unread, *wanted))
         self.unread_above: dict[str, list[str]] = {}
-        self.outside: dict[Future[Any], tuple[Node, Lock, float]] = {}
+        self.outside: dict[Future[Any], _Task] = {}
         self.told: set[str] = set()
+        self.lanes = ThreadPoolExecutor(runner.lanes) if runner.lanes > 1 else None
 
     def run(self) -> None:
         """Work until nothing is left to do."""
@@ -242,22 +259,26 @@ class _Work:
                 if not any(moved):
                     time.sleep(_ASK_AGAIN_S)
         finally:
-            for future, (_, lock, _) in self.outside.items():
+            for future, task in self.outside.items():
                 future.cancel()
-                lock.release()
+                task.lock.release()
+            if self.lanes is not None:
+                self.lanes.shutdown(wait=False, cancel_futures=True)
 
     def _step(self, name: str) -> bool:
         """Bring one node on: True if anything changed."""
         if name not in self.todo:
             return False
         runner, node = self.runner, self.graph[name]
-        if self._waits_for_files(name) or (self._goes_outside(node) and len(self.outside) >= self.runner.ahead):
+        if self._waits_for_files(name) or self._no_place(node):
             return False
         runner.key(name)  # reads this node's own files, if they are not known yet
         if runner.is_there(name):
             return self._done(name)
         missing = [needed for needed in node.needs if not runner.is_there(needed)]
         if missing:
+            # what is not kept is quickly made, and would only lie in memory while the others are made
+            missing = [needed for needed in missing if self.graph[needed].keep] or missing
             new = [needed for needed in missing if needed not in self.todo and not self._is_outside(needed)]
             self.todo = {**dict.fromkeys(new), **self.todo}
             return bool(new)
@@ -274,11 +295,22 @@ class _Work:
             self.unread_above[name] = [unread for unread in self.unread if unread in above]
         return any(unread in self.todo for unread in self.unread_above[name])
 
-    def _goes_outside(self, node: Node) -> bool:
-        return node.parallel and self.runner.executor is not None
+    def _executor(self, node: Node) -> Executor | None:
+        """Where a node is made; None for here."""
+        if node.parallel and self.runner.executor is not None:
+            return self.runner.executor
+        return None if node.wants_folder else self.lanes
+
+    def _no_place(self, node: Node) -> bool:
+        """Whether as many nodes as may be are being made where this one would be."""
+        executor = self._executor(node)
+        if executor is None:
+            return False
+        most = self.runner.lanes if executor is self.lanes else self.runner.ahead
+        return sum(self._executor(task.node) is executor for task in self.outside.values()) >= most
 
     def _is_outside(self, name: str) -> bool:
-        return any(node.name == name for node, _, _ in self.outside.values())
+        return any(task.node.name == name for task in self.outside.values())
 
     def _start(self, node: Node) -> bool:
         """Make a node whose inputs are there, unless another run is making it just now."""
@@ -296,12 +328,15 @@ class _Work:
                 keywords["folder"] = runner.store.work_folder(key)
             runner.tell(Event("started", node.name))
             started = time.monotonic()
-            if self._goes_outside(node) and runner.executor is not None:
-                self.outside[runner.executor.submit(node.callable(), *places, **keywords)] = (node, lock, started)
+            executor = self._executor(node)
+            if executor is not None:
+                kept = executor is self.lanes
+                work = (self._make, node) if kept else (node.callable(),)
+                self.outside[executor.submit(*work, *places, **keywords)] = _Task(node, lock, started, kept)
                 del self.todo[node.name]
                 return True
             with _named(node):
-                value = node.callable()(*places, **keywords)
+                value = self._make(node, *places, **keywords)
             del places, keywords
             runner.finish(node, value, time.monotonic() - started)
         except _Missing:  # an input was damaged: the next round makes it again
@@ -312,6 +347,9 @@ class _Work:
             raise
         lock.release()
         return self._done(node.name)
+
+    def _make(self, node: Node, /, *places: Any, **keywords: Any) -> Any:
+        return self.runner.keep(node, node.callable()(*places, **keywords))
 
     def _tell_waiting(self, node: Node) -> None:
         if node.name not in self.told:
@@ -324,9 +362,10 @@ class _Work:
             return False
         finished, _ = wait(self.outside, _ASK_AGAIN_S if block else 0, FIRST_COMPLETED)
         for future in finished:
-            node, lock, started = self.outside.pop(future)
+            node, lock, started, kept = self.outside.pop(future)
             with lock, _named(node):
-                self.runner.finish(node, future.result(), time.monotonic() - started)
+                value = future.result() if kept else self.runner.keep(node, future.result())
+                self.runner.finish(node, value, time.monotonic() - started)
             self._done(node.name)
         return bool(finished) or block
 

@@ -22,6 +22,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock as ThreadLock
 from typing import Any, NamedTuple, TypeVar
 
 from layerblend.engine.keys import SETTLED_NS, FileKeys
@@ -81,6 +82,7 @@ class Store:
         self.notes = Notes(self.folder / "notes.sqlite", self.folder.parent)
         self.files = FileKeys(self.notes)
         self._size: int | None = None
+        self._counting = ThreadLock()
 
     # ------------------------------------------------------------ reading
     def has(self, key: str) -> bool:
@@ -224,9 +226,10 @@ class Store:
         return gone
 
     def _count(self, added: int, keep: set[str]) -> None:
-        self._size = self.size if self._size is None else self._size + added
-        if self._size > self.cap_bytes:
-            self.make_room(keep)
+        with self._counting:
+            self._size = self.size if self._size is None else self._size + added
+            if self._size > self.cap_bytes:
+                self.make_room(keep)
 
     def _entry(self, key: str) -> Path:
         return self.folder / "values" / key[:2] / key

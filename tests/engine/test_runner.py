@@ -196,6 +196,39 @@ def test_a_failing_step_is_named_and_the_rest_is_kept(store: Store, tmp_path: Pa
     assert all(store.try_lock(Runner(Graph(leaves), store).key(leaf.name)) for leaf in leaves)
 
 
+def test_steps_that_do_not_wait_for_each_other_are_made_at_the_same_time(store: Store) -> None:
+    toys.MEETING.reset()
+    meeting = [Node(name, toys.meet, {"name": name}, ("source",)) for name in ("one", "two")]
+    graph = Graph([Node("source", toys.source, {"seed": 1}), *meeting, Node("sum", toys.add, inputs=("one", "two"))])
+    told: list[Event] = []
+    result = Runner(graph, store, told.append, lanes=2).get("sum")
+    assert np.array_equal(result, 2 * toys.source(seed=1))
+    assert all(store.has(Runner(graph, store).key(name)) for name in ("source", "one", "two", "sum"))
+    assert [event.node for event in told if event.kind == "started"] == ["source", "one", "two", "sum"]
+    assert [event.node for event in told if event.kind == "finished"][-1] == "sum"
+
+
+def test_trouble_in_one_of_two_lanes_leaves_no_lock_and_keeps_the_other(store: Store) -> None:
+    slow = Node("slow", toys.slowly, {"pause_s": 0.3})
+    bad = Node("bad", toys.fail, {"words": "no stars"})
+    graph = Graph([slow, bad, Node("sum", toys.add, inputs=("slow", "bad"))])
+    with pytest.raises(RuntimeError, match="no stars") as caught:
+        Runner(graph, store, lanes=2).get("sum")
+    assert caught.value.__notes__ == ["in the step 'bad'"]
+    assert all(store.try_lock(Runner(graph, store).key(name)) for name in ("slow", "bad"))
+    end = time.monotonic() + 10
+    while not store.has(Runner(graph, store).key("slow")) and time.monotonic() < end:
+        time.sleep(0.01)
+    assert Runner(graph, store).get("slow") == 1.0
+
+
+@pytest.mark.parametrize("lanes", [1, 2])
+def test_the_bytes_do_not_hang_on_the_lanes(store: Store, tmp_path: Path, lanes: int) -> None:
+    alone = Runner(picture(3, 4), store).get("result")
+    other = Store(tmp_path / "other", packages=PACKAGES)
+    assert Runner(picture(3, 4), other, lanes=lanes).get("result").tobytes() == alone.tobytes()
+
+
 def test_memory_holds_no_more_than_what_is_still_needed(store: Store) -> None:
     nodes = [Node("n0", toys.source, {"seed": 1})]
     nodes += [Node(f"n{i}", toys.scale, {"factor": 1}, (f"n{i - 1}",), keep=i % 2 == 0) for i in range(1, 8)]

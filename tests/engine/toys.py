@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 CALLS: list[str] = []
+MEETING = threading.Barrier(2)
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,18 @@ def gather(parts: tuple[Any, ...]) -> Any:
 def fail(*inputs: Any, words: str) -> Any:
     """Always in trouble."""
     raise RuntimeError(words)
+
+
+def slowly(*, pause_s: float) -> float:
+    """One, after a while."""
+    time.sleep(pause_s)
+    return 1.0
+
+
+def meet(image: Any, *, name: str) -> Any:
+    """The image, once a second call is at work at the same time."""
+    MEETING.wait(timeout=10)
+    return image
 
 
 def keywords(*, inner: Any) -> Any:
