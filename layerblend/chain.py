@@ -377,9 +377,9 @@ def starless_picture(
         lightness = apply_gates(gates, lightness)
     if core > 0:
         lightness = bend_core(lightness, core)
-    if lightness is not own:
-        picture = set_lightness(picture, lightness, space=space, amount=1.0, chroma=chroma)
-    return Base(saturate(picture, saturation, sky=curve.sky), gates)
+    if lightness is own:
+        return Base(saturate(picture, saturation, sky=curve.sky), gates)
+    return Base(set_lightness(picture, lightness, space=space, chroma=chroma, saturation=saturation, sky=curve.sky), gates)
 
 
 def _lit_lightness(colour: LinearRGB, light: Plane, curve: Curve, own: Plane, space: str) -> Plane:

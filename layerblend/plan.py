@@ -298,13 +298,13 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     base, layer, join = _picture_settings(recipe)
     added = ("added",) if names.added else ()
     return [
-        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *added), version=3),
+        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *added), version=4),
         Node(
             "starlight",
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=4,
+            version=5,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]

@@ -92,7 +92,12 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         graph = build_graph(recipe, sources, stack_frames)
         store = Store(recipe.home / STORE_NAME)
         runner = Runner(graph, store, tell, executor=executor, lanes=min(worker_count(execution), MOST_LANES))
-        yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
+        try:
+            yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
+            runner.settle()
+        except BaseException:
+            runner.abandon()
+            raise
 
 
 def worker_count(execution: Execution) -> int:

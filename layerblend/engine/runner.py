@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple
 from layerblend.engine.graph import Graph, Node
 from layerblend.engine.keys import canonical, node_key
 from layerblend.engine.locks import Lock
-from layerblend.engine.store import DamagedError, Store
+from layerblend.engine.store import DamagedError, Packed, Store
 
 # how long to wait before asking again whether another run has finished a node
 _ASK_AGAIN_S = 0.1
@@ -54,8 +54,9 @@ class Runner:
     ahead : int
         How many of them are handed out at one time: about twice the number of workers.
     lanes : int
-        How many other nodes are made and kept at the same time, each in a thread of its own; 1 makes them here, one after the other.
-        Nodes with a work folder see to their own workers and are always made here.
+        How many other nodes are made at the same time, each in a thread of its own; 1 makes them here, one after the other. Nodes with a
+        work folder see to their own workers and are always made here. With lanes, results are on their way to the disk while others go
+        on with them: `settle` at the end.
     mmap : bool
         Large arrays from the store are mapped into memory instead of read.
     """
@@ -82,6 +83,8 @@ class Runner:
         self._file_keys: dict[Path, str] = {}
         self._values: dict[str, Any] = {}
         self._records: dict[str, dict[str, Any]] = {}
+        self._saving: dict[str, tuple[Future[None], Lock]] = {}
+        self._saver = ThreadPoolExecutor(1) if lanes > 1 else None
 
     # ------------------------------------------------------------ results
     def get(self, name: str) -> Any:
@@ -107,6 +110,19 @@ class Runner:
             self._values.clear()
             self.store.notes.remember_nodes(self._records)
             self._records.clear()
+
+    def settle(self) -> None:
+        """Wait until everything made is kept. Raises what stood in the way, such as StoppedError when the disk is full."""
+        for key in list(self._saving):
+            self._wait_for(key)
+
+    def abandon(self) -> None:
+        """After trouble: what is not on disk yet need not get there."""
+        if self._saver is not None:
+            self._saver.shutdown(wait=False, cancel_futures=True)
+        for _, lock in self._saving.values():
+            lock.release()
+        self._saving.clear()
 
     def key(self, name: str) -> str:
         """The key of a node's result; original files are read if they are not known yet."""
@@ -182,7 +198,10 @@ class Runner:
         if name in self._values:
             return True
         key = self.key_if_known(name) if self.graph[name].keep else None
-        return key is not None and self.store.has(key)
+        if key is None:
+            return False
+        self._wait_for(key)
+        return self.store.has(key)
 
     def value(self, name: str) -> Any:
         """A result that is there; _Missing when it turns out to be damaged."""
@@ -196,15 +215,30 @@ class Runner:
                 raise _Missing(name) from None
         return self._values[name]
 
-    def keep(self, node: Node, value: Any) -> Any:
-        """A fresh result as the store gives it back, if it is one to be kept. The one thing here that a thread beside may call."""
-        return self.store.save(self._keys[node.name], value, priority=node.priority) if node.keep else value
+    def pack(self, node: Node, value: Any) -> Any:
+        """A fresh result ready to be kept, if it is one to be kept. The one thing here that threads beside call."""
+        return self.store.pack(self._keys[node.name], value, priority=node.priority) if node.keep else value
 
-    def finish(self, node: Node, value: Any, seconds: float) -> None:
-        """Take in a fresh result that is kept already."""
+    def finish(self, node: Node, made: Any, lock: Lock, seconds: float) -> None:
+        """Take in and keep what `pack` gave for a fresh result; its ``lock`` is released when it is kept."""
         self._remember(node)
-        self._values[node.name] = value
+        self._values[node.name] = made.value if node.keep else made
+        if not node.keep:
+            lock.release()
+        elif self._saver is None:
+            _write(self.store, made, lock)
+        else:
+            self._saving[made.key] = self._saver.submit(_write, self.store, made, lock), lock
         self.tell(Event("finished", node.name, seconds))
+
+    def raise_trouble(self) -> None:
+        """Raise what stood in the way of keeping a result."""
+        for key in [key for key, (future, _) in self._saving.items() if future.done()]:
+            self._wait_for(key)
+
+    def _wait_for(self, key: str) -> None:
+        if key in self._saving:
+            self._saving.pop(key)[0].result()
 
     def forget(self, needed: set[str]) -> None:
         """Let go of all results but these."""
@@ -225,13 +259,18 @@ class _Missing(Exception):  # noqa: N818  (a signal inside this module, no error
     """A result is not there after all."""
 
 
+def _write(store: Store, packed: Packed, lock: Lock) -> None:
+    with lock:
+        store.write(packed)
+
+
 class _Task(NamedTuple):
-    """A node that is being made beside this thread; ``kept``: what comes back is in the store already."""
+    """A node that is being made beside this thread; ``packed``: what comes back is ready to be kept."""
 
     node: Node
     lock: Lock
     started: float
-    kept: bool
+    packed: bool
 
 
 class _Work:
@@ -330,26 +369,25 @@ class _Work:
             started = time.monotonic()
             executor = self._executor(node)
             if executor is not None:
-                kept = executor is self.lanes
-                work = (self._make, node) if kept else (node.callable(),)
-                self.outside[executor.submit(*work, *places, **keywords)] = _Task(node, lock, started, kept)
+                packed = executor is self.lanes
+                work = (self._make, node) if packed else (node.callable(),)
+                self.outside[executor.submit(*work, *places, **keywords)] = _Task(node, lock, started, packed)
                 del self.todo[node.name]
                 return True
             with _named(node):
-                value = self._make(node, *places, **keywords)
-            del places, keywords
-            runner.finish(node, value, time.monotonic() - started)
+                made = self._make(node, *places, **keywords)
+                del places, keywords
+                runner.finish(node, made, lock, time.monotonic() - started)
         except _Missing:  # an input was damaged: the next round makes it again
             lock.release()
             return True
         except BaseException:
             lock.release()
             raise
-        lock.release()
         return self._done(node.name)
 
     def _make(self, node: Node, /, *places: Any, **keywords: Any) -> Any:
-        return self.runner.keep(node, node.callable()(*places, **keywords))
+        return self.runner.pack(node, node.callable()(*places, **keywords))
 
     def _tell_waiting(self, node: Node) -> None:
         if node.name not in self.told:
@@ -358,14 +396,19 @@ class _Work:
 
     def _collect(self, *, block: bool) -> bool:
         """Take in what the executor has finished; with ``block`` wait a moment for it."""
+        self.runner.raise_trouble()
         if not self.outside:
             return False
         finished, _ = wait(self.outside, _ASK_AGAIN_S if block else 0, FIRST_COMPLETED)
         for future in finished:
-            node, lock, started, kept = self.outside.pop(future)
-            with lock, _named(node):
-                value = future.result() if kept else self.runner.keep(node, future.result())
-                self.runner.finish(node, value, time.monotonic() - started)
+            node, lock, started, packed = self.outside.pop(future)
+            try:
+                with _named(node):
+                    made = future.result() if packed else self.runner.pack(node, future.result())
+                    self.runner.finish(node, made, lock, time.monotonic() - started)
+            except BaseException:
+                lock.release()
+                raise
             self._done(node.name)
         return bool(finished) or block
 

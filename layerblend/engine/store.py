@@ -72,6 +72,17 @@ class _Part:
     digest: str
 
 
+class Packed(NamedTuple):
+    """A value on its way into the store: its key, its parts, and the value as a later ``load`` would give it."""
+
+    key: str
+    priority: int
+    tree: Any
+    arrays: tuple[Any, ...]
+    inside: tuple[str, ...]
+    value: Any
+
+
 class Store:
     """Results in ``folder``, at most ``cap_bytes`` of them; records of other packages than ``packages`` are neither kept nor read."""
 
@@ -137,30 +148,37 @@ class Store:
         Paths and mapped .npy arrays that lie in the work folder of ``key`` stay there as part of the entry; whatever else lies in the
         work folder is thrown away. Raises StoppedError when the disk is full.
         """
-        folder = self._entry(key)
-        writer = Writer(folder / _WORK, self.packages)
+        packed = self.pack(key, value, priority=priority)
+        self.write(packed)
+        return packed.value
+
+    def pack(self, key: str, value: Any, *, priority: int = 0) -> Packed:
+        """The first half of `save`, which touches no disk: ``value`` as a later ``load`` would give it, and what `write` needs."""
+        work = self._entry(key) / _WORK
+        writer = Writer(work, self.packages)
         tree = writer.tree(value)
+        inside = Reader(
+            lambda number: writer.arrays[number], lambda name: _load_array(work / name, mmap=True), work, self.packages
+        )  # fmt: skip
+        return Packed(key, priority, tree, tuple(writer.arrays), tuple(writer.inside), inside.value(tree))
+
+    def write(self, packed: Packed) -> None:
+        """The second half of `save`: the arrays to disk, then what makes the entry whole."""
+        folder = self._entry(packed.key)
         stem = secrets.token_hex(4)
-        names = [f"{stem}-{number}.npy" for number in range(len(writer.arrays))]
+        names = [f"{stem}-{number}.npy" for number in range(len(packed.arrays))]
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            parts = [_write_array(folder / name, array) for name, array in zip(names, writer.arrays, strict=True)]
-            parts += _at_once(lambda path: _measure(folder, path), _files_inside(folder / _WORK, writer.inside))
-            record = {"parts": [vars(part) for part in parts], "arrays": names, "value": tree}
-            _write_record(folder / _VALUE, record, priority)
+            parts = [_write_array(folder / name, array) for name, array in zip(names, packed.arrays, strict=True)]
+            parts += _at_once(lambda path: _measure(folder, path), _files_inside(folder / _WORK, packed.inside))
+            record = {"parts": [vars(part) for part in parts], "arrays": names, "value": packed.tree}
+            _write_record(folder / _VALUE, record, packed.priority)
         except OSError as error:
             for name in names:
                 (folder / name).unlink(missing_ok=True)
-            raise self._stopped(error, sum(array.nbytes for array in writer.arrays)) from error
+            raise self._stopped(error, sum(array.nbytes for array in packed.arrays)) from error
         _sweep(folder, {_VALUE, *(part.name for part in parts)})
-        self._count(sum(part.size for part in parts), {key})
-        reader = Reader(
-            lambda number: writer.arrays[number],
-            lambda name: _load_array(folder / _WORK / name, mmap=True),
-            folder / _WORK,
-            self.packages,
-        )
-        return reader.value(tree)
+        self._count(sum(part.size for part in parts), {packed.key})
 
     def work_folder(self, key: str) -> Path:
         """The work folder of ``key``: what an interrupted run left in it is still there."""

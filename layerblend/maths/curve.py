@@ -21,6 +21,12 @@ from layerblend.maths.perceptual import decode_of, encode_of, quick_decode_of, q
 
 SHOULDER = 0.8
 MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
+# The quick gain is read from a table over the bits of u/s as float32: 2^11 straight pieces in each octave, 1e-7 of the gain.
+PIECE_BITS = 12
+FIRST_OCTAVE, LAST_OCTAVE = -14, 14
+FIRST_BITS = int(np.float32(2.0**FIRST_OCTAVE).view(np.int32))
+EXACT = np.zeros(0)  # in place of a table: no quick gain
+PIECES = (int(np.float32(2.0**LAST_OCTAVE).view(np.int32)) - FIRST_BITS) >> PIECE_BITS
 
 
 # ---------------------------------------------------------------- one pixel
@@ -63,7 +69,31 @@ def light_of(code, s, norm):
     return math.sinh(unshoulder_of(code) * norm) * s
 
 
+@njit(cache=True, nogil=True)
+def gain_of(u, s, norm):
+    """What linear display light is of light with the pedestal on it, u > 0, as a factor."""
+    return decode_of(code_of(u, s, norm)) / u
+
+
+@njit(cache=True, nogil=True)
+def quick_gain_of(u, s, norm, table):
+    """The same read from the curve's table."""
+    scaled = u / s
+    if not 2.0**FIRST_OCTAVE <= scaled < 2.0**LAST_OCTAVE:
+        return gain_of(u, s, norm)
+    place = np.float32(scaled).view(np.int32) - np.int32(FIRST_BITS)
+    piece = place >> PIECE_BITS
+    part = (place & ((1 << PIECE_BITS) - 1)) * (1 / (1 << PIECE_BITS))
+    return table[piece] + part * (table[piece + 1] - table[piece])
+
+
 # ---------------------------------------------------------------- arrays
+def gain_table(curve: Curve) -> Array:
+    """What `quick_gain_of` reads for a curve, float64."""
+    scaled = (FIRST_BITS + (np.arange(PIECES + 2, dtype=np.int32) << PIECE_BITS)).astype(np.int32).view(np.float32)
+    return np.asarray(_gains(scaled.astype(np.float64) * curve.s, curve.s, curve.norm))
+
+
 def stretch(image: Any, curve: Curve) -> Array:
     """Linear light to display values by the result's curve; hue is kept, cores roll off, nothing is clipped above.
 
@@ -79,8 +109,11 @@ def stretch(image: Any, curve: Curve) -> Array:
     array, mono = _pixels(image)
     out = np.empty_like(array)
     p, s, norm, sky = curve.p, curve.s, curve.norm, curve.sky
-    kernel = _stretch_mono if mono else _stretch_rgb
-    over_bands(lambda first, last: kernel(array, p, s, norm, sky, out, first, last), array.shape[0])
+    if mono:
+        over_bands(lambda first, last: _stretch_mono(array, p, s, norm, sky, out, first, last), array.shape[0])
+        return out
+    table = gain_table(curve) if array.itemsize == 4 else EXACT
+    over_bands(lambda first, last: _stretch_rgb(array, p, s, norm, sky, table, out, first, last), array.shape[0])
     return out
 
 
@@ -117,36 +150,43 @@ def _pixels(image: Any) -> tuple[Array, bool]:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def shown_of(r, g, b, p, s, norm, sky_light, quick):
-    """Linear display light of one pixel of linear light; ``quick`` where the result is rounded to float32."""
+def _gains(lights, s, norm):
+    out = np.empty_like(lights)
+    for i in range(lights.size):
+        out[i] = gain_of(lights[i], s, norm)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def shown_of(r, g, b, p, s, norm, sky_light, table):
+    """Linear display light of one pixel of linear light; the curve's ``table`` where the result is rounded to float32, else ``EXACT``."""
     r, g, b = r + p, g + p, b + p
     if r != r or g != g or b != b:
         return sky_light, sky_light, sky_light
     most = max(r, g, b)
     if most <= 0:
         return 0.0, 0.0, 0.0
-    code = code_of(most, s, norm)
-    gain = (quick_decode_of(code) if quick else decode_of(code)) / most
+    gain = quick_gain_of(most, s, norm, table) if table.size else gain_of(most, s, norm)
     return max(r, 0.0) * gain, max(g, 0.0) * gain, max(b, 0.0) * gain
 
 
 @njit(cache=True, nogil=True)
-def stretched_of(r, g, b, p, s, norm, sky, quick):
-    """Display values of one pixel of linear light."""
+def stretched_of(r, g, b, p, s, norm, sky, table):
+    """Display values of one pixel of linear light; ``table`` as in `shown_of`."""
     if r != r or g != g or b != b:
         return sky, sky, sky
-    r, g, b = shown_of(r, g, b, p, s, norm, 0.0, quick)
-    if quick:
+    r, g, b = shown_of(r, g, b, p, s, norm, 0.0, table)
+    if table.size:
         return quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
     return encode_of(r), encode_of(g), encode_of(b)
 
 
 @njit(cache=True, nogil=True)
-def _stretch_rgb(image, p, s, norm, sky, out, first, last):
+def _stretch_rgb(image, p, s, norm, sky, table, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
             r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky, image.itemsize == 4)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky, table)
 
 
 @njit(cache=True, nogil=True)

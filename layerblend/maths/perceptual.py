@@ -41,6 +41,7 @@ XYZ_OVER_WHITE_BACK = np.linalg.inv(XYZ_OVER_WHITE)
 SRGB_KNEE, SRGB_KNEE_CODE, SRGB_SLOPE, SRGB_A, SRGB_GAMMA = 0.0031308, 0.04045, 12.92, 0.055, 2.4
 LAB_DELTA = 6 / 29
 GAMUT_STEPS = 32  # bisections of the chroma: 1e-9 of it
+SKY_MARGIN = 1.25  # saturation starts above this multiple of the sky's code and is full at twice it
 BELOW_GAMUT, ABOVE_GAMUT = 1e-7, 5e-7  # the rounding of float32, not a colour outside
 
 
@@ -216,6 +217,28 @@ def shown_lab(lightness, a, b):
                 high = share
         r, g, blue = rgb_of_lab(lightness, low * a, low * b)
     return _limit(r), _limit(g), _limit(blue)
+
+
+@njit(cache=True, nogil=True)
+def saturation_of(lightness, amount, start, full):
+    """Factor of the chroma for more or less colour, eased in between two lightnesses (the same everywhere where they are equal)."""
+    share = 1.0
+    if full > start:
+        t = min(max((lightness - start) / (full - start), 0.0), 1.0)
+        share = t * t * (3 - 2 * t)
+    return 1 + share * (amount - 1)
+
+
+def saturation_ramp(amount: float, sky: float | None) -> tuple[float, float]:
+    """Oklab lightnesses between which more colour eases in, above a sky of display code ``sky``; less colour is the same everywhere."""
+    if sky is None or amount <= 1:
+        return -1.0, -1.0
+    return _grey_lightness(SKY_MARGIN * sky), _grey_lightness(2 * sky)
+
+
+def _grey_lightness(code: float) -> float:
+    light = quick_decode_of(float(code))
+    return float(oklab_of(light, light, light)[0])
 
 
 # ---------------------------------------------------------------- arrays

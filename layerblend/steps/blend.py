@@ -18,7 +18,7 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_choice, check_image, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
 from layerblend.maths.bands import over_bands
-from layerblend.maths.curve import stretch, stretched_of
+from layerblend.maths.curve import gain_table, stretch, stretched_of
 from layerblend.maths.wavelet import pool
 
 MODES = ("screen", "soft-light", "lighten", "plus-lighter", "normal")
@@ -45,7 +45,7 @@ def star_layer(image: LinearImage, starless: LinearImage, curve: Curve) -> Array
     if image.ndim == 2:
         return np.asarray(_layer_of(stretch(image, curve), stretch(starless, curve)), np.float32)
     out = np.empty_like(image)
-    constants = (curve.p, curve.s, curve.norm, curve.sky)
+    constants = (curve.p, curve.s, curve.norm, curve.sky, gain_table(curve))
     over_bands(lambda first, last: _star_layer(image, starless, *constants, out, first, last), out.shape[0])
     return out
 
@@ -217,16 +217,16 @@ def _same(image, starless, y, x):
 
 
 @njit(cache=True, nogil=True)
-def _star_layer(image, starless, p, s, norm, sky, out, first, last):
+def _star_layer(image, starless, p, s, norm, sky, table, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
             if _same(image, starless, y, x):
                 out[y, x, 0] = out[y, x, 1] = out[y, x, 2] = 0
                 continue
             r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
-            whole = stretched_of(r, g, b, p, s, norm, sky, True)
+            whole = stretched_of(r, g, b, p, s, norm, sky, table)
             r, g, b = np.float64(starless[y, x, 0]), np.float64(starless[y, x, 1]), np.float64(starless[y, x, 2])
-            base = stretched_of(r, g, b, p, s, norm, sky, True)
+            base = stretched_of(r, g, b, p, s, norm, sky, table)
             for c in range(3):
                 # of the rounded values, which the layer will be screened over
                 under = np.float32(base[c])

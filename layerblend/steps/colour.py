@@ -18,7 +18,17 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, DisplayRGB, LinearRGB, Mask, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
-from layerblend.maths.perceptual import encode_srgb, map_gamut, oklab_of, oklch_to_oklab, quick_decode_of, quick_encode_of, shown_oklab
+from layerblend.maths.perceptual import (
+    encode_srgb,
+    map_gamut,
+    oklab_of,
+    oklch_to_oklab,
+    quick_decode_of,
+    quick_encode_of,
+    saturation_of,
+    saturation_ramp,
+    shown_oklab,
+)
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 
@@ -33,7 +43,6 @@ KNOT_SCALES = 3  # the finest ones, where a knot stands out least against the no
 FIRM = 3.0  # where the guide shows structure the gate opens more steeply: knots keep their colour
 SLOPE_STEP, MOST_SLOPE = 8192.0, 3.99
 SHARE_STEP = 255.0
-SKY_MARGIN = 1.25  # saturation starts above this multiple of the sky's code and is full at twice it
 TINY = np.float32(1e-20)
 LEAST_NOISE = np.float32(1e-12)
 
@@ -279,9 +288,7 @@ def saturate(display: DisplayRGB, amount: float, *, sky: float | None = 0.12) ->
     display = check_image("display", display, colour=True)
     if amount == 1:
         return display.copy()
-    start = full = -1.0
-    if sky is not None and amount > 1:
-        start, full = _grey_lightness(SKY_MARGIN * sky), _grey_lightness(2 * sky)
+    start, full = saturation_ramp(amount, sky)
     out = np.empty_like(display)
     over_bands(lambda first, last: _saturate(display, float(amount), start, full, out, first, last), out.shape[0])
     return out
@@ -299,11 +306,6 @@ def hue_layer(plane: Any, hue: float, *, chroma: float = 0.12) -> DisplayRGB:
     grey = np.clip(check_image("plane", plane, colour=False), 0, 1)
     flat = np.stack([grey, np.float32(chroma) * np.minimum(2 * grey, 1), np.full_like(grey, hue)], -1)
     return np.asarray(encode_srgb(map_gamut(oklch_to_oklab(flat))), np.float32)
-
-
-def _grey_lightness(code: float) -> float:
-    light = quick_decode_of(float(code))
-    return float(oklab_of(light, light, light)[0])
 
 
 # ---------------------------------------------------------------- kernels
@@ -418,10 +420,6 @@ def _saturate(display, amount, start, full, out, first, last):
                 quick_decode_of(np.float64(display[y, x, 1])),
                 quick_decode_of(np.float64(display[y, x, 2])),
             )
-            share = 1.0
-            if full > start:
-                t = min(max((lightness - start) / (full - start), 0.0), 1.0)
-                share = t * t * (3 - 2 * t)
-            gain = 1 + share * (amount - 1)
+            gain = saturation_of(lightness, amount, start, full)
             red, green, blue = shown_oklab(lightness, gain * a, gain * b)
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(red), quick_encode_of(green), quick_encode_of(blue)

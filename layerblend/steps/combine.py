@@ -14,13 +14,17 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_choice, check_image, check_range
 from layerblend.kinds import Curve, DisplayRGB, LinearRGB, Plane
 from layerblend.maths.bands import over_bands
-from layerblend.maths.curve import shown_of
+from layerblend.maths.curve import gain_table, shown_of
 from layerblend.maths.perceptual import (
     decode_of,
+    inside_gamut,
     lab_of,
     oklab_of,
     quick_decode_of,
     quick_encode_of,
+    rgb_of_oklab,
+    saturation_of,
+    saturation_ramp,
     shown_lab,
     shown_oklab,
 )
@@ -54,7 +58,7 @@ def lit_lightness(colour: LinearRGB, detail: Plane, curve: Curve, *, space: str 
     colour = check_image("colour", colour, colour=True)
     detail = _same_plane(detail, colour)
     out: Any = np.empty(detail.shape, np.float32)
-    constants = (curve.p, curve.s, curve.norm, float(decode_of(curve.sky)))
+    constants = (curve.p, curve.s, curve.norm, float(decode_of(curve.sky)), gain_table(curve))
     over_bands(lambda first, last: _lit(colour, detail, *constants, space == "oklab", out, first, last), out.shape[0])
     return out
 
@@ -118,21 +122,30 @@ def combine_luminance(
 
 
 def set_lightness(
-    display: DisplayRGB, lightness: Plane, *, space: str = "oklab", amount: float = 1.0, chroma: str = "follow"
+    display: DisplayRGB,
+    lightness: Plane,
+    *,
+    space: str = "oklab",
+    amount: float = 1.0,
+    chroma: str = "follow",
+    saturation: float = 1.0,
+    sky: float | None = None,
 ) -> DisplayRGB:
     """A display picture with another lightness (0..1, the unit of :func:`lightness_of`); a NaN lightness leaves the pixel.
 
-    Parameters and result as in :func:`combine_luminance`.
+    Parameters and result as in :func:`combine_luminance`. ``saturation`` and ``sky``: more or less colour after it, in the same pass over
+    the pixels (OkLCh in either space), as `steps.colour.saturate` gives it.
     """
     check_choice("space", space, ("oklab", "cielab"))
     check_choice("chroma", chroma, ("follow", "keep"))
     check_range("amount", amount, 0.0, 1.0)
+    check_range("saturation", saturation, 0.0, 3.0)
     display = check_image("display", display, colour=True)
     lightness = _same_plane(lightness, display)
     out = np.empty_like(display)
     kernel = _set_oklab if space == "oklab" else _set_lab
-    follow = chroma == "follow"
-    over_bands(lambda first, last: kernel(display, lightness, float(amount), follow, out, first, last), out.shape[0])
+    options = (float(amount), chroma == "follow", float(saturation), *saturation_ramp(saturation, sky))
+    over_bands(lambda first, last: kernel(display, lightness, *options, out, first, last), out.shape[0])
     return out
 
 
@@ -152,12 +165,12 @@ def relit_of(r, g, b, wanted):
 
 
 @njit(cache=True, nogil=True)
-def _lit(colour, detail, p, s, norm, sky_light, oklab, out, first, last):
+def _lit(colour, detail, p, s, norm, sky_light, table, oklab, out, first, last):
     for y in range(first, last):
         for x in range(colour.shape[1]):
             r, g, b = np.float64(colour[y, x, 0]), np.float64(colour[y, x, 1]), np.float64(colour[y, x, 2])
             r, g, b = relit_of(r, g, b, np.float64(detail[y, x]))
-            r, g, b = shown_of(r, g, b, p, s, norm, sky_light, True)
+            r, g, b = shown_of(r, g, b, p, s, norm, sky_light, table)
             out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
 
 
@@ -188,7 +201,7 @@ def chroma_gain(old, new, follow):
 
 
 @njit(cache=True, nogil=True)
-def _set_oklab(display, lightness, amount, follow, out, first, last):
+def _set_oklab(display, lightness, amount, follow, saturation, start, full, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
             r = quick_decode_of(np.float64(display[y, x, 0]))
@@ -196,28 +209,41 @@ def _set_oklab(display, lightness, amount, follow, out, first, last):
             b = quick_decode_of(np.float64(display[y, x, 2]))
             old, green_red, blue_yellow = oklab_of(r, g, b)
             new = np.float64(lightness[y, x])
-            if new != new:
+            if new == new:
+                new = old + amount * (new - old)
+                gain = chroma_gain(old, new, follow)
+                new, green_red, blue_yellow = min(max(new, 0.0), 1.0), gain * green_red, gain * blue_yellow
+                if saturation != 1 and not inside_gamut(*rgb_of_oklab(new, green_red, blue_yellow)):
+                    r, g, b = shown_oklab(new, green_red, blue_yellow)
+                    new, green_red, blue_yellow = oklab_of(r, g, b)
+            elif saturation == 1:
                 out[y, x, 0], out[y, x, 1], out[y, x, 2] = display[y, x, 0], display[y, x, 1], display[y, x, 2]
                 continue
-            new = old + amount * (new - old)
-            gain = chroma_gain(old, new, follow)
+            else:
+                new = old
+            gain = saturation_of(new, saturation, start, full)
             r, g, b = shown_oklab(new, gain * green_red, gain * blue_yellow)
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
 
 
 @njit(cache=True, nogil=True)
-def _set_lab(display, lightness, amount, follow, out, first, last):
+def _set_lab(display, lightness, amount, follow, saturation, start, full, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
             r = quick_decode_of(np.float64(display[y, x, 0]))
             g = quick_decode_of(np.float64(display[y, x, 1]))
             b = quick_decode_of(np.float64(display[y, x, 2]))
-            old, green_red, blue_yellow = lab_of(r, g, b)
             new = 100 * np.float64(lightness[y, x])
-            if new != new:
+            if new == new:
+                old, green_red, blue_yellow = lab_of(r, g, b)
+                new = old + amount * (new - old)
+                gain = chroma_gain(old, new, follow)
+                r, g, b = shown_lab(new, gain * green_red, gain * blue_yellow)
+            elif saturation == 1:
                 out[y, x, 0], out[y, x, 1], out[y, x, 2] = display[y, x, 0], display[y, x, 1], display[y, x, 2]
                 continue
-            new = old + amount * (new - old)
-            gain = chroma_gain(old, new, follow)
-            r, g, b = shown_lab(new, gain * green_red, gain * blue_yellow)
+            if saturation != 1:
+                new, green_red, blue_yellow = oklab_of(r, g, b)
+                gain = saturation_of(new, saturation, start, full)
+                r, g, b = shown_oklab(new, gain * green_red, gain * blue_yellow)
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)

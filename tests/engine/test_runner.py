@@ -17,6 +17,7 @@ import pytest
 from layerblend.engine.graph import Graph, GraphError, Node
 from layerblend.engine.runner import Event, Runner
 from layerblend.engine.store import Store
+from layerblend.errors import StoppedError
 from tests.engine import toys
 
 PACKAGES = ("layerblend", "tests")
@@ -201,25 +202,51 @@ def test_steps_that_do_not_wait_for_each_other_are_made_at_the_same_time(store: 
     meeting = [Node(name, toys.meet, {"name": name}, ("source",)) for name in ("one", "two")]
     graph = Graph([Node("source", toys.source, {"seed": 1}), *meeting, Node("sum", toys.add, inputs=("one", "two"))])
     told: list[Event] = []
-    result = Runner(graph, store, told.append, lanes=2).get("sum")
-    assert np.array_equal(result, 2 * toys.source(seed=1))
+    runner = Runner(graph, store, told.append, lanes=2)
+    assert np.array_equal(runner.get("sum"), 2 * toys.source(seed=1))
+    runner.settle()
     assert all(store.has(Runner(graph, store).key(name)) for name in ("source", "one", "two", "sum"))
     assert [event.node for event in told if event.kind == "started"] == ["source", "one", "two", "sum"]
     assert [event.node for event in told if event.kind == "finished"][-1] == "sum"
 
 
-def test_trouble_in_one_of_two_lanes_leaves_no_lock_and_keeps_the_other(store: Store) -> None:
-    slow = Node("slow", toys.slowly, {"pause_s": 0.3})
+def test_trouble_in_one_of_two_lanes_is_told_at_once_and_leaves_no_lock(store: Store) -> None:
+    slow = Node("slow", toys.slowly, {"pause_s": 2.0})
     bad = Node("bad", toys.fail, {"words": "no stars"})
     graph = Graph([slow, bad, Node("sum", toys.add, inputs=("slow", "bad"))])
+    begin = time.monotonic()
     with pytest.raises(RuntimeError, match="no stars") as caught:
         Runner(graph, store, lanes=2).get("sum")
+    assert time.monotonic() - begin < 2
     assert caught.value.__notes__ == ["in the step 'bad'"]
     assert all(store.try_lock(Runner(graph, store).key(name)) for name in ("slow", "bad"))
-    end = time.monotonic() + 10
-    while not store.has(Runner(graph, store).key("slow")) and time.monotonic() < end:
-        time.sleep(0.01)
-    assert Runner(graph, store).get("slow") == 1.0
+
+
+def test_a_full_disk_is_told_although_results_are_kept_beside(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(packed: Any) -> None:
+        raise StoppedError("The disk is full.")
+
+    monkeypatch.setattr(store, "write", full)
+    runner = Runner(picture(), store, lanes=2)
+    with pytest.raises(StoppedError, match="full"):
+        runner.get("result")
+        runner.settle()
+    runner.abandon()
+    assert all(store.try_lock(runner.key(name)) for name in ("source", "stars", "detail", "result"))
+
+
+def test_a_result_on_its_way_to_the_disk_is_not_made_twice(store: Store, monkeypatch: pytest.MonkeyPatch, calls: list[str]) -> None:
+    write = store.write
+
+    def slowly(packed: Any) -> None:
+        time.sleep(0.2)
+        write(packed)
+
+    monkeypatch.setattr(store, "write", slowly)
+    runner = Runner(picture(), store, lanes=2)
+    first = runner.get("result").copy()
+    assert np.array_equal(runner.get("result"), first)
+    assert sorted(calls) == ["add", "detail 2", "source 1", "stars 1"]
 
 
 @pytest.mark.parametrize("lanes", [1, 2])
@@ -266,6 +293,7 @@ from pathlib import Path
 from layerblend.engine.graph import Graph, Node
 from layerblend.engine.runner import Runner
 from layerblend.engine.store import Store
+from layerblend.errors import StoppedError
 from tests.engine import toys
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background hands down "ignored"
 folder, count, pause = Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])

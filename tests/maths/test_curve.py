@@ -47,6 +47,15 @@ def test_grey_follows_the_asinh_of_lupton_as_astropy_carries_it() -> None:
     np.testing.assert_allclose(stretch(light[None], CURVE)[0], expected, atol=1e-12)
 
 
+@pytest.mark.parametrize("curve", [CURVE, Curve(p=0.0004, s=0.00031, norm=8.9, sigma=0.00004, target=0.02)])
+def test_the_table_of_single_precision_keeps_to_the_exact_curve(curve: Curve) -> None:
+    light = np.concatenate([np.geomspace(1e-9, 1e3, 300_001), np.linspace(0, 0.02, 100_001), np.linspace(0, 2, 100_001)]) - curve.p
+    colour = (light[None, :, None] * np.array([1, 0.7, 0.4])).astype(np.float32)
+    exact = stretch(colour.astype(float), curve)
+    # half a step of float32 at 1 is 6e-8; the transfer's table adds 1e-7 at most
+    assert np.abs(stretch(colour, curve) - exact).max() < 3e-7
+
+
 def test_rises_never_reaches_one_and_crushes_below_black() -> None:
     light = np.linspace(-0.02, 1000, 20001)[None]
     code = stretch(light, CURVE)[0]

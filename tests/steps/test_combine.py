@@ -9,6 +9,7 @@ from layerblend.errors import ArgumentError
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
 from layerblend.maths.perceptual import decode_srgb, linear_to_lab, linear_to_oklab
+from layerblend.steps.colour import saturate
 from layerblend.steps.combine import combine_luminance, lightness_of, lit_lightness, match_lightness, relit_of, set_lightness
 
 STEP16 = 1 / 65535
@@ -77,6 +78,17 @@ def test_any_input_gives_display_values(values: list[float], space: str, chroma:
     assert np.isfinite(out).all()
     assert out.min() >= 0
     assert out.max() <= 1
+
+
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+@pytest.mark.parametrize("saturation", [0.0, 0.6, 1.0, 1.7])
+def test_colour_in_the_same_pass_is_that_of_saturating_afterwards(colours: np.ndarray, space: str, saturation: float) -> None:
+    lightness = np.random.default_rng(6).uniform(-0.02, 1.02, (31, 57)).astype(np.float32)
+    lightness[3, 4] = np.nan
+    together = set_lightness(colours, lightness, space=space, saturation=saturation, sky=0.12)
+    apart = saturate(set_lightness(colours, lightness, space=space), saturation, sky=0.12)
+    # the picture between is rounded to float32; what the gamut cut off is cut again
+    assert np.abs(together - apart).max() < STEP16 / 4
 
 
 def test_more_than_8_bits_survive() -> None:
