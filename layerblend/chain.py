@@ -397,7 +397,7 @@ def _half_lightness(colour: LinearRGB, light: Plane, half_light: Plane, curve: C
 
 def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) -> Gates:
     """Gates of the sharpening."""
-    noise = 1.4826 * float(np.nanmedian(np.abs(half))) if half is not None else mad_sigma(lightness)
+    noise = mad_sigma(lightness) if half is None else 1.4826 * float(np.median(np.abs(half[np.isfinite(half)])))
     return sharpen_gates(lightness, gains, sigma=max(noise, 1e-6), half_difference=half)
 
 

@@ -86,9 +86,7 @@ def made(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The names of all nodes that are made from now on."""
     names: list[str] = []
     finish = Runner.finish
-    monkeypatch.setattr(
-        Runner, "finish", lambda self, node, value, seconds: (names.append(node.name), finish(self, node, value, seconds))[1]
-    )
+    monkeypatch.setattr(Runner, "finish", lambda self, node, *rest: (names.append(node.name), finish(self, node, *rest))[1])
     return names
 
 

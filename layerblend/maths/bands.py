@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from typing import Any, TypeVar
 
 MOST_THREADS = 4
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+
+def each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    """``work`` of every item, in their order."""
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:
+        return list(pool.map(work, items))
 
 
 def over_bands(work: Callable[[int, int], object], rows: int, *, threads: int | None = None) -> None:

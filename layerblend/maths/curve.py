@@ -17,7 +17,7 @@ from numba import njit
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Array, Curve
 from layerblend.maths.bands import over_bands
-from layerblend.maths.perceptual import decode_of, encode_of, quick_decode_of, quick_encode_of
+from layerblend.maths.perceptual import decode_of, encode_of, encode_row, quick_decode_of, quick_encode_of
 
 SHOULDER = 0.8
 MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
@@ -30,14 +30,14 @@ PIECES = (int(np.float32(2.0**LAST_OCTAVE).view(np.int32)) - FIRST_BITS) >> PIEC
 
 
 # ---------------------------------------------------------------- one pixel
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def asinh_of(x):
     """asinh for x >= 0, exact to rounding also for small x."""
     square = x * x
     return math.log1p(x + square / (1 + math.sqrt(square + 1)))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def shoulder_of(code):
     """Roll off codes above .8 so that 1 is never reached."""
     if code <= SHOULDER:
@@ -46,7 +46,7 @@ def shoulder_of(code):
     return SHOULDER + (1 - SHOULDER) * t / (1 + t)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def unshoulder_of(code):
     """Inverse of the roll-off."""
     if code <= SHOULDER:
@@ -55,7 +55,7 @@ def unshoulder_of(code):
     return SHOULDER + (1 - SHOULDER) * t / (1 - t)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def code_of(u, s, norm):
     """Display code of light with the pedestal on it, u = v + p; 0 for u <= 0."""
     if u <= 0:
@@ -63,19 +63,19 @@ def code_of(u, s, norm):
     return shoulder_of(asinh_of(u / s) / norm)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def light_of(code, s, norm):
     """Light with the pedestal on it of a display code."""
     return math.sinh(unshoulder_of(code) * norm) * s
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def gain_of(u, s, norm):
     """What linear display light is of light with the pedestal on it, u > 0, as a factor."""
     return decode_of(code_of(u, s, norm)) / u
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def quick_gain_of(u, s, norm, table):
     """The same read from the curve's table."""
     scaled = u / s
@@ -149,7 +149,7 @@ def _pixels(image: Any) -> tuple[Array, bool]:
 
 
 # ---------------------------------------------------------------- kernels
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _gains(lights, s, norm):
     out = np.empty_like(lights)
     for i in range(lights.size):
@@ -157,7 +157,7 @@ def _gains(lights, s, norm):
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def shown_of(r, g, b, p, s, norm, sky_light, table):
     """Linear display light of one pixel of linear light; the curve's ``table`` where the result is rounded to float32, else ``EXACT``."""
     r, g, b = r + p, g + p, b + p
@@ -170,7 +170,7 @@ def shown_of(r, g, b, p, s, norm, sky_light, table):
     return max(r, 0.0) * gain, max(g, 0.0) * gain, max(b, 0.0) * gain
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def stretched_of(r, g, b, p, s, norm, sky, table):
     """Display values of one pixel of linear light; ``table`` as in `shown_of`."""
     if r != r or g != g or b != b:
@@ -181,15 +181,23 @@ def stretched_of(r, g, b, p, s, norm, sky, table):
     return encode_of(r), encode_of(g), encode_of(b)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _stretch_rgb(image, p, s, norm, sky, table, out, first, last):
+    if not table.size:
+        for y in range(first, last):
+            for x in range(image.shape[1]):
+                r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky, table)
+        return
+    light, sky_light = np.empty((3, image.shape[1])), quick_decode_of(sky)
     for y in range(first, last):
         for x in range(image.shape[1]):
             r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = stretched_of(r, g, b, p, s, norm, sky, table)
+            light[0, x], light[1, x], light[2, x] = shown_of(r, g, b, p, s, norm, sky_light, table)
+        encode_row(light, out[y])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _stretch_mono(image, p, s, norm, sky, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
@@ -197,7 +205,7 @@ def _stretch_mono(image, p, s, norm, sky, out, first, last):
             out[y, x] = sky if value != value else code_of(value + p, s, norm)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _unstretch_rgb(display, p, s, norm, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):
@@ -212,7 +220,7 @@ def _unstretch_rgb(display, p, s, norm, out, first, last):
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = r * gain - p, g * gain - p, b * gain - p
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _unstretch_mono(display, p, s, norm, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):

@@ -28,9 +28,10 @@ def error_map(stderr: LinearImage) -> LinearImage:
     -------
     Like ``stderr``. Pixels of several channels are smoothed apart.
     """
-    valid = np.isfinite(stderr)
+    valid, box = np.isfinite(stderr), (POOL_PX, POOL_PX)
+    if valid.all():
+        return np.asarray(cv2.sqrt(cv2.blur(cv2.multiply(stderr, stderr), box, borderType=cv2.BORDER_REFLECT_101)), np.float32)
     variance = np.where(valid, stderr, 0.0).astype(np.float32) ** 2
-    box = (POOL_PX, POOL_PX)
     share = cv2.blur(valid.astype(np.float32), box, borderType=cv2.BORDER_REFLECT_101)
     pooled = cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101) / np.maximum(share, 1e-6)
     return np.where(valid, np.sqrt(pooled), np.nan).astype(np.float32)

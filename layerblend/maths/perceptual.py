@@ -45,7 +45,7 @@ SKY_MARGIN = 1.25  # saturation starts above this multiple of the sky's code and
 BELOW_GAMUT, ABOVE_GAMUT = 1e-7, 5e-7  # the rounding of float32, not a colour outside
 
 
-TABLE = 4096  # steps of the quick transfer tables: below 1e-7 of a code
+TABLE = 4096  # steps of the quick decoding: below 1e-7 of a code
 
 
 def _exact_decode(code: Array) -> Array:
@@ -58,23 +58,30 @@ def _exact_encode(value: Array) -> Array:
 
 _GRID = np.linspace(0, 1 + 1 / TABLE, TABLE + 2)
 DECODED = _exact_decode(_GRID).astype(np.float32)  # over the code
-ENCODED = _exact_encode(_GRID**4).astype(np.float32)  # over the fourth root of the light, where the curve is nearly straight
+# The way back over the bits of the light as float32: 2^9 straight pieces in each octave from 2^-9, below the knee, to 1.
+ENCODE_BITS = 14
+ENCODE_FROM = int(np.float32(2.0**-9).view(np.int32))
+ENCODE_PIECES = (int(np.float32(1).view(np.int32)) - ENCODE_FROM) >> ENCODE_BITS
+ENCODED = _exact_encode(
+    (ENCODE_FROM + (np.arange(ENCODE_PIECES + 2, dtype=np.int32) << ENCODE_BITS)).astype(np.int32).view(np.float32).astype(np.float64)
+).astype(np.float32)
 
 
 # ---------------------------------------------------------------- one pixel
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def cube_root(value):
-    """Cube root to 1e-12: a guess from the exponent bits, then two steps of Halley's rule."""
+    """Cube root to 1e-12: a guess from the exponent bits, then two steps of Halley's rule. No branch, so that loops over it use whole
+    vectors."""
     size = abs(value)
-    bits = np.int32(np.float32(size).view(np.int32) // np.int32(3) + np.int32(709921077))
-    root = np.float64(bits.view(np.float32))
+    bits = np.float32(size).view(np.int32) // np.int32(3) + np.int32(709921077)
+    root = np.float64(np.int32(bits).view(np.float32))
     for _ in range(2):
         cube = root * root * root
         root = root * (cube + size + size) / (cube + cube + size)
-    return root if value >= 0 else -root
+    return math.copysign(root, value)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def quick_decode_of(code):
     """Linear light of an sRGB code by table, exact outside 0..1 and below the knee."""
     if not SRGB_KNEE_CODE < code <= 1:
@@ -84,17 +91,18 @@ def quick_decode_of(code):
     return DECODED[step] + (place - step) * (DECODED[step + 1] - DECODED[step])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def quick_encode_of(value):
     """sRGB code of linear light by table, exact outside 0..1 and below the knee."""
     if not SRGB_KNEE < value <= 1:
         return encode_of(value)
-    place = math.sqrt(math.sqrt(value)) * TABLE
-    step = int(place)
-    return ENCODED[step] + (place - step) * (ENCODED[step + 1] - ENCODED[step])
+    place = np.float32(value).view(np.int32) - np.int32(ENCODE_FROM)
+    piece = place >> ENCODE_BITS
+    part = (place & ((1 << ENCODE_BITS) - 1)) * (1 / (1 << ENCODE_BITS))
+    return ENCODED[piece] + part * (ENCODED[piece + 1] - ENCODED[piece])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def encode_of(value):
     """sRGB code of linear light; the straight part goes on below 0."""
     if value > SRGB_KNEE:
@@ -102,7 +110,7 @@ def encode_of(value):
     return value * SRGB_SLOPE
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def decode_of(code):
     """Linear light of an sRGB code; the straight part goes on below 0."""
     if code > SRGB_KNEE_CODE:
@@ -110,7 +118,7 @@ def decode_of(code):
     return code / SRGB_SLOPE
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def oklab_of(r, g, b):
     """Oklab (L, a, b) of linear sRGB."""
     long = cube_root(CONES[0, 0] * r + CONES[0, 1] * g + CONES[0, 2] * b)
@@ -123,7 +131,7 @@ def oklab_of(r, g, b):
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def rgb_of_oklab(lightness, a, b):
     """Linear sRGB of Oklab, not limited to the gamut."""
     long = (OKLAB_BACK[0, 0] * lightness + OKLAB_BACK[0, 1] * a + OKLAB_BACK[0, 2] * b) ** 3
@@ -136,17 +144,17 @@ def rgb_of_oklab(lightness, a, b):
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lab_forward(t):
     return cube_root(t) if t > LAB_DELTA**3 else t / (3 * LAB_DELTA**2) + 4 / 29
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lab_back(f):
     return f**3 if f > LAB_DELTA else 3 * LAB_DELTA**2 * (f - 4 / 29)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def lab_of(r, g, b):
     """CIELAB (L*, a*, b*), white D65, of linear sRGB."""
     x = _lab_forward(XYZ_OVER_WHITE[0, 0] * r + XYZ_OVER_WHITE[0, 1] * g + XYZ_OVER_WHITE[0, 2] * b)
@@ -155,7 +163,7 @@ def lab_of(r, g, b):
     return 116 * y - 16, 500 * (x - y), 200 * (y - z)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def rgb_of_lab(lightness, a, b):
     """Linear sRGB of CIELAB (D65), not limited to the gamut."""
     fy = (lightness + 16) / 116
@@ -167,19 +175,19 @@ def rgb_of_lab(lightness, a, b):
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def inside_gamut(r, g, b):
     """Whether linear sRGB can be shown, but for rounding."""
     low, high = min(r, g, b), max(r, g, b)
     return low >= -BELOW_GAMUT and high <= 1 + ABOVE_GAMUT
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _limit(value):
     return min(max(value, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def shown_oklab(lightness, a, b):
     """Linear sRGB in [0, 1] of an Oklab colour: the same lightness and hue, as much of the chroma as the gamut holds."""
     if lightness != lightness or a != a or b != b:
@@ -199,7 +207,7 @@ def shown_oklab(lightness, a, b):
     return _limit(r), _limit(g), _limit(blue)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def shown_lab(lightness, a, b):
     """Linear sRGB in [0, 1] of a CIELAB colour: the same L* and hue angle, as much of the chroma as the gamut holds."""
     if lightness != lightness or a != a or b != b:
@@ -219,7 +227,7 @@ def shown_lab(lightness, a, b):
     return _limit(r), _limit(g), _limit(blue)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def saturation_of(lightness, amount, start, full):
     """Factor of the chroma for more or less colour, eased in between two lightnesses (the same everywhere where they are equal)."""
     share = 1.0
@@ -239,6 +247,82 @@ def saturation_ramp(amount: float, sky: float | None) -> tuple[float, float]:
 def _grey_lightness(code: float) -> float:
     light = quick_decode_of(float(code))
     return float(oklab_of(light, light, light)[0])
+
+
+# ---------------------------------------------------------------- one row of pixels
+# Split into table reads and loops without branches, a row takes a third of the time of its pixels one by one: such loops use whole
+# vectors, as long as kernels call these functions themselves and make no choice between them (either stops the compiler). Light and
+# Oklab lie in (3, W) float64 rows.
+@njit(cache=True, nogil=True, error_model="numpy")
+def decode_row(picture, light):
+    """Linear light of one row (W, 3) of sRGB codes."""
+    for c in range(3):
+        outside = 0
+        for x in range(picture.shape[0]):
+            code = np.float64(picture[x, c])
+            inside = (code >= 0) & (code <= 1)
+            outside += not inside
+            place = (code if inside else 0.0) * TABLE
+            step = np.uint32(place)
+            light[c, x] = DECODED[step] + (place - step) * (DECODED[step + np.uint32(1)] - DECODED[step])
+        if outside:
+            for x in range(picture.shape[0]):
+                light[c, x] = quick_decode_of(np.float64(picture[x, c]))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def encode_row(light, out):
+    """sRGB codes of one row of linear light, into (W, 3)."""
+    for c in range(3):
+        beyond = 0
+        for x in range(out.shape[0]):
+            value = light[c, x]
+            beyond += value > 1
+            curved = (value > SRGB_KNEE) & (value <= 1)
+            place = np.float32(value if curved else 1.0).view(np.int32) - np.int32(ENCODE_FROM)
+            piece = np.uint32(place >> ENCODE_BITS)
+            part = (place & ((1 << ENCODE_BITS) - 1)) * (1 / (1 << ENCODE_BITS))
+            code = ENCODED[piece] + part * (ENCODED[piece + np.uint32(1)] - ENCODED[piece])
+            out[x, c] = code if curved else value * SRGB_SLOPE
+        if beyond:
+            for x in range(out.shape[0]):
+                out[x, c] = quick_encode_of(light[c, x])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def oklab_row(light, oklab):
+    """Oklab of one row of linear light."""
+    for x in range(light.shape[1]):
+        oklab[0, x], oklab[1, x], oklab[2, x] = oklab_of(light[0, x], light[1, x], light[2, x])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def lab_row(light, lab):
+    """CIELAB, over 100, of one row of linear light."""
+    for x in range(light.shape[1]):
+        lightness, a, b = lab_of(light[0, x], light[1, x], light[2, x])
+        lab[0, x], lab[1, x], lab[2, x] = lightness / 100, a / 100, b / 100
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def shown_oklab_row(oklab, light):
+    """One row of `shown_oklab`."""
+    for x in range(light.shape[1]):
+        light[0, x], light[1, x], light[2, x] = rgb_of_oklab(_limit(oklab[0, x]), oklab[1, x], oklab[2, x])
+    for x in range(light.shape[1]):
+        if inside_gamut(light[0, x], light[1, x], light[2, x]):
+            light[0, x], light[1, x], light[2, x] = _limit(light[0, x]), _limit(light[1, x]), _limit(light[2, x])
+        else:
+            light[0, x], light[1, x], light[2, x] = shown_oklab(oklab[0, x], oklab[1, x], oklab[2, x])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def saturate_row(oklab, amount, start, full):
+    """More or less colour in one row of Oklab."""
+    for x in range(oklab.shape[1]):
+        gain = saturation_of(oklab[0, x], amount, start, full)
+        oklab[1, x] *= gain
+        oklab[2, x] *= gain
 
 
 # ---------------------------------------------------------------- arrays
@@ -336,55 +420,55 @@ def _as_float(values: Any) -> Array:
 
 
 # ---------------------------------------------------------------- kernels
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _encode_values(values, out, first, last):
     for i in range(first, last):
         out[i] = encode_of(np.float64(values[i]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _decode_values(values, out, first, last):
     for i in range(first, last):
         out[i] = decode_of(np.float64(values[i]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _to_oklab(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = oklab_of(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _from_oklab(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = rgb_of_oklab(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _to_lab(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = lab_of(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _from_lab(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = rgb_of_lab(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _gamut(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = shown_oklab(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _gamut_lab(pixels, out, first, last):
     for i in range(first, last):
         out[i, 0], out[i, 1], out[i, 2] = shown_lab(np.float64(pixels[i, 0]), np.float64(pixels[i, 1]), np.float64(pixels[i, 2]))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _delta_e(lab1, lab2, out, first, last):
     for i in range(first, last):
         out[i] = _delta_e_of(
@@ -393,7 +477,7 @@ def _delta_e(lab1, lab2, out, first, last):
         )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _hue_of(a, b):
     """Hue angle in degrees 0..360, 0 for grey."""
     if a == 0 and b == 0:
@@ -401,7 +485,7 @@ def _hue_of(a, b):
     return math.degrees(math.atan2(b, a)) % 360.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _delta_e_of(l1, a1, b1, l2, a2, b2):
     """CIEDE2000 of two colours; numbers in brackets are the equations of Sharma et al. 2005."""
     mean_chroma7 = (0.5 * (math.hypot(a1, b1) + math.hypot(a2, b2))) ** 7  # (2), (3)

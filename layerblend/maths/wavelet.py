@@ -10,13 +10,14 @@ Kernels work on rows or on fixed blocks of columns and never sum across threads:
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numba import njit
 
 from layerblend.kinds import Mask, Plane
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import each, over_bands
 
 # Standard deviation of the planes of white noise of unit variance, scales 0..7: sqrt of the sum of squares of the exact 2-D filter.
 WHITE_NOISE = (0.890796, 0.200664, 0.0855075, 0.0412174, 0.0204250, 0.0101898, 0.00509205, 0.00254567)
@@ -123,9 +124,13 @@ def scale_noise(half_difference: Plane, sigma: Any, scales: int, *, where: Mask 
         planes, _ = starlet(filled, scales)
         step = 1 if tile.size <= MANY_PIXELS else 2
         thin = (slice(None, None, step), slice(None, None, step))
-        spread = sigma if np.ndim(sigma) == 0 else sigma[place][thin]
-        found.append([scaled_mad(plane[thin], spread, wanted[thin]) for plane in planes])
+        spread, asked = sigma if np.ndim(sigma) == 0 else sigma[place][thin], wanted[thin]
+        found.append(each(partial(_thin_mad, thin=thin, sigma=spread, where=asked), planes))
     return [float(value) for value in np.median(np.array(found).reshape(-1, scales), axis=0)]
+
+
+def _thin_mad(plane: Plane, *, thin: tuple[slice, slice], sigma: Any, where: Mask) -> float:
+    return scaled_mad(plane[thin], sigma, where)
 
 
 def scaled_mad(plane: Plane, sigma: Any, where: Mask) -> float:

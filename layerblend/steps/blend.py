@@ -210,13 +210,13 @@ def _smooth_step(t: Array) -> Array:
 
 
 # ---------------------------------------------------------------- kernels
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _same(image, starless, y, x):
     """Whether no star was taken away here: most of a picture, which costs nothing then."""
     return image[y, x, 0] == starless[y, x, 0] and image[y, x, 1] == starless[y, x, 1] and image[y, x, 2] == starless[y, x, 2]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _star_layer(image, starless, p, s, norm, sky, table, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
@@ -233,7 +233,7 @@ def _star_layer(image, starless, p, s, norm, sky, table, out, first, last):
                 out[y, x, c] = (np.float32(whole[c]) - under) / max(np.float32(1) - under, np.float32(LEAST_ROOM))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _colour_stars(image, starless, amount, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
@@ -249,7 +249,7 @@ def _colour_stars(image, starless, amount, out, first, last):
             out[y, x, 2] = starless[y, x, 2] + grey + share * (b - grey)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def soft_light_of(base, layer):
     """W3C soft-light of a base in [0, 1] with the source .5 + layer/2, layer in [-1, 1]."""
     if layer <= 0:
@@ -258,12 +258,12 @@ def soft_light_of(base, layer):
     return base + layer * (lifted - base)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _limit(value):
     return min(max(value, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _blend(base, top, mode, amount, out, first, last):
     channels = base.shape[2]
     for y in range(first, last):

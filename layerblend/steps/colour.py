@@ -19,15 +19,15 @@ from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, DisplayRGB, LinearRGB, Mask, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
 from layerblend.maths.perceptual import (
+    decode_row,
+    encode_row,
     encode_srgb,
     map_gamut,
-    oklab_of,
+    oklab_row,
     oklch_to_oklab,
-    quick_decode_of,
-    quick_encode_of,
-    saturation_of,
+    saturate_row,
     saturation_ramp,
-    shown_oklab,
+    shown_oklab_row,
 )
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
@@ -309,7 +309,7 @@ def hue_layer(plane: Any, hue: float, *, chroma: float = 0.12) -> DisplayRGB:
 
 
 # ---------------------------------------------------------------- kernels
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _difference_rows(image, red, blue, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
@@ -318,7 +318,7 @@ def _difference_rows(image, red, blue, first, last):
             blue[y, x] = image[y, x, 2] - luminance
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _difference_noise_rows(sigma, out, first, last):
     """Weights of R - Y are 3/4, -1/2, -1/4; of B - Y -1/4, -1/2, 3/4."""
     for y in range(first, last):
@@ -328,7 +328,7 @@ def _difference_noise_rows(sigma, out, first, last):
             out[y, x, 1] = max(math.sqrt(0.0625 * red + 0.25 * green + 0.5625 * blue), LEAST_NOISE)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _gate_guide(energy, guide, spread, noise, k, first, last):
     """The guide's coefficients times their admitted share; the share is left in ``energy``."""
     one = spread.size == 1
@@ -340,7 +340,7 @@ def _gate_guide(energy, guide, spread, noise, k, first, last):
             energy[y, x] = share
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _regress(
     red, blue, guide, power, with_red, with_blue, power_2, with_red_2, with_blue_2, gains, spread, noise, independent, strength,
     slope_red, slope_blue, residual, first, last,
@@ -367,7 +367,7 @@ def _regress(
             residual[y, x] = np.float32(0.5) * (left_red * left_red / variance_red + left_blue * left_blue / variance_blue)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _close(residual, trust, guide_share, guide_spread, limit, k, strength, slope_red, slope_blue, slopes, shares, first, last):
     """Share of the residual that is admitted, and the slopes that remain for the ungated guide coefficient."""
     one = guide_spread.size == 1
@@ -387,7 +387,7 @@ def _close(residual, trust, guide_share, guide_spread, limit, k, strength, slope
             slopes[y, x, 1] = round(min(max(left * slope_blue[y, x], -MOST_SLOPE), MOST_SLOPE) * SLOPE_STEP)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _keep(red, next_red, blue, next_blue, guide, next_guide, slopes, shares, kept, first, last):
     """Add one scale: share x own coefficient + slope x guide coefficient."""
     own, led = np.float32(1 / SHARE_STEP), np.float32(1 / SLOPE_STEP)
@@ -399,7 +399,7 @@ def _keep(red, next_red, blue, next_blue, guide, next_guide, slopes, shares, kep
             kept[y, x, 1] += share * (blue[y, x] - next_blue[y, x]) + lead * slopes[y, x, 1]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _recoloured(image, red, blue, kept, out, first, last):
     """The image's own luminance with the kept differences."""
     for y in range(first, last):
@@ -411,15 +411,12 @@ def _recoloured(image, red, blue, kept, out, first, last):
             out[y, x, 2] = luminance + more_blue
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _saturate(display, amount, start, full, out, first, last):
+    light, lab = np.empty((3, display.shape[1])), np.empty((3, display.shape[1]))
     for y in range(first, last):
-        for x in range(display.shape[1]):
-            lightness, a, b = oklab_of(
-                quick_decode_of(np.float64(display[y, x, 0])),
-                quick_decode_of(np.float64(display[y, x, 1])),
-                quick_decode_of(np.float64(display[y, x, 2])),
-            )
-            gain = saturation_of(lightness, amount, start, full)
-            red, green, blue = shown_oklab(lightness, gain * a, gain * b)
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(red), quick_encode_of(green), quick_encode_of(blue)
+        decode_row(display[y], light)
+        oklab_row(light, lab)
+        saturate_row(lab, amount, start, full)
+        shown_oklab_row(lab, light)
+        encode_row(light, out[y])

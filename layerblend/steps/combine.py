@@ -17,16 +17,20 @@ from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, shown_of
 from layerblend.maths.perceptual import (
     decode_of,
-    inside_gamut,
+    decode_row,
+    encode_row,
     lab_of,
+    lab_row,
     oklab_of,
+    oklab_row,
     quick_decode_of,
     quick_encode_of,
-    rgb_of_oklab,
+    saturate_row,
     saturation_of,
     saturation_ramp,
     shown_lab,
     shown_oklab,
+    shown_oklab_row,
 )
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool
@@ -143,7 +147,7 @@ def set_lightness(
     display = check_image("display", display, colour=True)
     lightness = _same_plane(lightness, display)
     out = np.empty_like(display)
-    kernel = _set_oklab if space == "oklab" else _set_lab
+    kernel: Any = _set_lab if space == "cielab" else _set_oklab if saturation == 1 else _set_and_saturate
     options = (float(amount), chroma == "follow", float(saturation), *saturation_ramp(saturation, sky))
     over_bands(lambda first, last: kernel(display, lightness, *options, out, first, last), out.shape[0])
     return out
@@ -157,24 +161,29 @@ def _same_plane(plane: Any, picture: Any) -> Plane:
 
 
 # ---------------------------------------------------------------- kernels
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def relit_of(r, g, b, wanted):
     """One pixel of linear light with the luminance ``wanted`` and its own colour differences."""
     step = wanted - 0.25 * (r + 2 * g + b)
     return r + step, g + step, b + step
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lit(colour, detail, p, s, norm, sky_light, table, oklab, out, first, last):
+    light, lab = np.empty((3, colour.shape[1])), np.empty((3, colour.shape[1]))
     for y in range(first, last):
         for x in range(colour.shape[1]):
             r, g, b = np.float64(colour[y, x, 0]), np.float64(colour[y, x, 1]), np.float64(colour[y, x, 2])
             r, g, b = relit_of(r, g, b, np.float64(detail[y, x]))
-            r, g, b = shown_of(r, g, b, p, s, norm, sky_light, table)
-            out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
+            light[0, x], light[1, x], light[2, x] = shown_of(r, g, b, p, s, norm, sky_light, table)
+        if oklab:
+            oklab_row(light, lab)
+        else:
+            lab_row(light, lab)
+        out[y] = lab[0]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lightness_grey(grey, oklab, out, first, last):
     for y in range(first, last):
         for x in range(grey.shape[1]):
@@ -182,17 +191,19 @@ def _lightness_grey(grey, oklab, out, first, last):
             out[y, x] = oklab_of(light, light, light)[0] if oklab else lab_of(light, light, light)[0] / 100
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _lightness_rgb(picture, oklab, out, first, last):
+    light, lab = np.empty((3, picture.shape[1])), np.empty((3, picture.shape[1]))
     for y in range(first, last):
-        for x in range(picture.shape[1]):
-            r = quick_decode_of(np.float64(picture[y, x, 0]))
-            g = quick_decode_of(np.float64(picture[y, x, 1]))
-            b = quick_decode_of(np.float64(picture[y, x, 2]))
-            out[y, x] = oklab_of(r, g, b)[0] if oklab else lab_of(r, g, b)[0] / 100
+        decode_row(picture[y], light)
+        if oklab:
+            oklab_row(light, lab)
+        else:
+            lab_row(light, lab)
+        out[y] = lab[0]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def chroma_gain(old, new, follow):
     """Factor of the colour differences when lightness goes from old to new."""
     if not follow:
@@ -200,33 +211,51 @@ def chroma_gain(old, new, follow):
     return min(max(new / max(old, FLOOR), LEAST_GAIN), MOST_GAIN)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _set_oklab(display, lightness, amount, follow, saturation, start, full, out, first, last):
+    light, lab = np.empty((3, display.shape[1])), np.empty((3, display.shape[1]))
     for y in range(first, last):
-        for x in range(display.shape[1]):
-            r = quick_decode_of(np.float64(display[y, x, 0]))
-            g = quick_decode_of(np.float64(display[y, x, 1]))
-            b = quick_decode_of(np.float64(display[y, x, 2]))
-            old, green_red, blue_yellow = oklab_of(r, g, b)
-            new = np.float64(lightness[y, x])
-            if new == new:
-                new = old + amount * (new - old)
-                gain = chroma_gain(old, new, follow)
-                new, green_red, blue_yellow = min(max(new, 0.0), 1.0), gain * green_red, gain * blue_yellow
-                if saturation != 1 and not inside_gamut(*rgb_of_oklab(new, green_red, blue_yellow)):
-                    r, g, b = shown_oklab(new, green_red, blue_yellow)
-                    new, green_red, blue_yellow = oklab_of(r, g, b)
-            elif saturation == 1:
-                out[y, x, 0], out[y, x, 1], out[y, x, 2] = display[y, x, 0], display[y, x, 1], display[y, x, 2]
-                continue
-            else:
-                new = old
-            gain = saturation_of(new, saturation, start, full)
-            r, g, b = shown_oklab(new, gain * green_red, gain * blue_yellow)
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = quick_encode_of(r), quick_encode_of(g), quick_encode_of(b)
+        decode_row(display[y], light)
+        oklab_row(light, lab)
+        _lighten_row(lab, lightness[y], amount, follow)
+        shown_oklab_row(lab, light)
+        encode_row(light, out[y])
+        _leave_unknown(display[y], lightness[y], out[y])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _set_and_saturate(display, lightness, amount, follow, saturation, start, full, out, first, last):
+    light, lab = np.empty((3, display.shape[1])), np.empty((3, display.shape[1]))
+    for y in range(first, last):
+        decode_row(display[y], light)
+        oklab_row(light, lab)
+        _lighten_row(lab, lightness[y], amount, follow)
+        shown_oklab_row(lab, light)
+        oklab_row(light, lab)
+        saturate_row(lab, saturation, start, full)
+        shown_oklab_row(lab, light)
+        encode_row(light, out[y])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lighten_row(lab, lightness, amount, follow):
+    """One row of Oklab with the wanted lightness, where there is one."""
+    for x in range(lab.shape[1]):
+        old, new = lab[0, x], np.float64(lightness[x])
+        new = old + amount * (new - old) if new == new else old
+        gain = chroma_gain(old, new, follow)
+        lab[0, x], lab[1, x], lab[2, x] = new, gain * lab[1, x], gain * lab[2, x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_unknown(display, lightness, out):
+    """Pixels without a wanted lightness stay as they are, to the bit."""
+    for x in range(lightness.size):
+        if lightness[x] != lightness[x]:
+            out[x] = display[x]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _set_lab(display, lightness, amount, follow, saturation, start, full, out, first, last):
     for y in range(first, last):
         for x in range(display.shape[1]):

@@ -359,11 +359,11 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
     rest = filled
     for scale in range(len(factors)):
         smoother = smooth(rest, scale)
-        plane = rest - smoother
+        size: Any = cv2.absdiff(rest, smoother)
         reach = 2 * 2**scale + 1
         box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
-        doubt = cv2.dilate(np.abs(plane), box, borderType=cv2.BORDER_REFLECT_101)
-        energy = pool_product(plane, plane, float(max(2**scale, 0.8)))
+        doubt = cv2.dilate(size, box, borderType=cv2.BORDER_REFLECT_101)
+        energy = pool_product(size, size, float(max(2**scale, 0.8)))
         shares.append(_admit(energy, doubt, None, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
         rest = smoother
     return Gates(tuple(shares), 1.0, factors)
