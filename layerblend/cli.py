@@ -7,7 +7,6 @@ import errno
 import json as json_module
 import os
 import sys
-import threading
 import time
 import traceback
 from collections.abc import Callable, Sequence
@@ -458,17 +457,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if not hasattr(error, "format_message"):
             raise
         code = _wrong_command_line(error, given)
-    _leave(BROKEN_OFF if code == INTERRUPTED else code or 0)
-
-
-def _leave(code: int) -> NoReturn:
-    """End the process; after trouble at once, without waiting for steps that are still at work beside (nothing of theirs is half there)."""
-    if code:
-        for stream in (sys.stdout, sys.stderr):
-            stream.flush()
-        if threading.active_count() > 1:
-            os._exit(code)
+    code = BROKEN_OFF if code == INTERRUPTED else code or 0
+    if code and arguments is None:
+        _leave_at_once(code)
     sys.exit(code)
+
+
+def _leave_at_once(code: int) -> NoReturn:
+    """End the process without waiting for steps that are still at work beside: nothing of theirs stands half done where it counts."""
+    for stream in (sys.stdout, sys.stderr):
+        stream.flush()
+    os._exit(code)
 
 
 def _wrong_command_line(error: Any, given: Sequence[str]) -> int:
