@@ -363,8 +363,9 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
         written += outputs.write_outputs(opened, folder, plots, values)
         written += outputs.link_stacks(opened, values["stacks"], folder)
         rows = values["stacks"].report.stacks
-        for text in values["stacks"].report.words:
-            opened.warn("stack", text)
+        for code, words in (("grade", values["table"].words), ("stack", values["stacks"].report.words)):
+            for text in words:
+                opened.warn(code, text)
         answer = Answer(written, {"stacks": list(rows)}, opened.warnings, [f"Stacks are in {folder / 'stacks'}."])
     answer.listings = [_stack_listing(rows)]
     return answer

@@ -6,10 +6,13 @@ import ctypes
 import errno
 import json as json_module
 import os
+import signal
 import sys
+import threading
 import time
 import traceback
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple, NoReturn
 
@@ -92,11 +95,25 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         text = f"This is a bug in layerblend ({type(error).__name__}: {error}). The log is {log}; please report it with the recipe."
         _fail(command, json, LayerblendError(text, file=log, code="bug"), 1)
     else:
-        if json:
-            _print_json(command, "done", done)
-        else:
-            done.show()
-            _say(*(f"note: {warning['text']}" for warning in done.warnings))
+        with _deaf_to_interrupts():
+            if json:
+                _print_json(command, "done", done)
+            else:
+                done.show()
+                _say(*(f"note: {warning['text']}" for warning in done.warnings))
+
+
+@contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """The work is done and only its answer is left to print: Ctrl-C stops nothing any more, but would spoil the exit code."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _interrupted() -> StoppedError:
@@ -457,6 +474,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if not hasattr(error, "format_message"):
             raise
         code = _wrong_command_line(error, given)
+    if arguments is None:  # the process ends here
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
     code = BROKEN_OFF if code == INTERRUPTED else code or 0
     if code and arguments is None:
         _leave_at_once(code)

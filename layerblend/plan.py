@@ -129,6 +129,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         inputs={"measures": tuple(node.name for node in grades)},
         execution={"infos": sources.frames},
         keep=False,
+        version=2,
     )
     stacks = Node(
         "stacks",

@@ -417,6 +417,25 @@ def test_interrupted_ends_soon_and_resumes(layerblend: Run, demo: Demo, unstacke
     assert stack_bytes(unstacked.parent / "out") == stack_bytes(demo.out)
 
 
+@pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX systems")
+def test_an_interrupt_after_the_work_spoils_nothing() -> None:
+    """Ctrl-C while the answer is printed and again while the process ends: everything is done, so the answer is whole and the exit 0."""
+    script = """
+import atexit, os, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a test run in the background hands down "ignored"
+from layerblend import cli
+answer = cli._print_json
+cli._print_json = lambda *words: (os.kill(os.getpid(), signal.SIGINT), answer(*words))
+atexit.register(lambda: os.kill(os.getpid(), signal.SIGINT))
+sys.argv = ["layerblend", "schema", "--json"]
+cli.main()
+"""
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, encoding="utf-8", check=False)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["status"] == "done"
+    assert not done.stderr
+
+
 def test_the_module_and_the_entry_point_are_one(demo: Demo) -> None:
     done = command("check", demo.recipe, "--json", cwd=demo.folder.parent, env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0"})
     assert done.returncode == 0 and json.loads(done.stdout)["data"]["target"] == "Lantern Spiral"

@@ -98,31 +98,41 @@ def change_recipe(recipe: Recipe, changes: Mapping[str, Any]) -> Recipe:
 
 
 # ---------------------------------------------------------------- changes from the command line
-def parse_changes(texts: Iterable[str]) -> dict[str, Any]:
+class Changes(dict[str, Any]):
+    """Dotted keys and their values, and what was wrong with the texts they came from: told with the faults of the recipe they change."""
+
+    faults: tuple[Fault, ...] = ()
+
+
+def parse_changes(texts: Iterable[str]) -> Changes:
     """``KEY=VALUE`` texts as a mapping; VALUE is YAML."""
     return _parsed(texts, CHANGE, "{}")
 
 
 def parse_tries(texts: Iterable[str]) -> dict[str, list[Any]]:
     """``KEY=V1,V2,...`` texts as a mapping from key to the values to try; each value is YAML."""
-    return _parsed(texts, "--try", "[{}]")
+    tries = _parsed(texts, "--try", "[{}]")
+    _raise(list(tries.faults), "--try")
+    return tries
 
 
-def _parsed(texts: Iterable[str], option: str, form: str) -> dict[str, Any]:
-    values: dict[str, Any] = {}
+def _parsed(texts: Iterable[str], option: str, form: str) -> Changes:
+    values, given = Changes(), set()
     faults: list[Fault] = []
     for text in texts:
         key, equals, value = text.partition("=")
         key = key.strip()
         if not equals or not key:
             faults.append(Fault(option, text, f"must have the form KEY=VALUE, such as {option} roles.detail.stack=best75"))
-        elif key in values:
+        elif key in given:
             faults.append(Fault(option, key, "is given twice"))
         else:
+            given.add(key)
             document = _read_yaml("value: " + form.format(value), option)
             faults += [Fault(option, key, fault.text) for fault in document.faults]
-            values[key] = document.data.get("value")
-    _raise(faults, option)
+            if not document.faults:
+                values[key] = document.data.get("value")
+    values.faults = tuple(faults)
     return values
 
 
@@ -285,9 +295,9 @@ def _build(document: _Document, base: Path, label: str, changes: Mapping[str, An
             loc = tuple(key.split("."))
             document.places = {place: line for place, line in document.places.items() if place[: len(loc)] != loc}
             document.places[loc] = CHANGE
-    faults = list(document.faults)
+    faults = [*document.faults, *(changes.faults if isinstance(changes, Changes) else ())]
     recipe = None
-    if document.data or not faults:
+    if document.data or not document.faults:
         recipe, found = _validate(document, base)
         faults += found
     if faults or recipe is None:

@@ -6,6 +6,7 @@ import io
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import TwoSlopeNorm
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from layerblend.kinds import Array, FrameRow, FrameTable, LinearImage, Mask
@@ -51,6 +53,7 @@ def grade_report(table: FrameTable, *, kept: Mapping[str, int] | None = None, ti
     ]
     for i, (label, curves) in enumerate(series):
         _night_panel(figure.add_subplot(grid[i, 0]), rows, label, curves, last=i == len(series) - 1)
+    _mark_legend(figure.axes[0], rows)
     _rank_panel(figure.add_subplot(grid[4, :]), table, kept or {})
     _text_panel(figure.add_subplot(grid[0:4, 1]), _exclusion_lines(table))
     if title:
@@ -267,6 +270,16 @@ def _night_panel(axes: Axes, rows: Sequence[FrameRow], label: str, curves: list[
     if len(curves) > 1:
         axes.legend(fontsize=7, frameon=False, ncols=3, loc="lower right", bbox_to_anchor=(1, 0.97), borderaxespad=0)
     _tidy(axes)
+
+
+def _mark_legend(axes: Axes, rows: Sequence[FrameRow]) -> None:
+    """What the marks and shades of all panels mean."""
+    handles: list[Any] = [Line2D([], [], marker="o", ms=3.5, ls="", color=ACCENT, label="frame used")]
+    if any(row.excluded for row in rows):
+        handles.append(Line2D([], [], marker="x", ms=5, ls="", color=WARN, label="frame left out"))
+    if len(set(_nights(rows))) > 1:
+        handles.append(Patch(color=NIGHT_SHADES[0], label="grey and white: nights"))
+    axes.legend(handles=handles, fontsize=7, frameon=False, ncols=3, loc="lower right", bbox_to_anchor=(1, 0.97), borderaxespad=0)
 
 
 def _rank_panel(axes: Axes, table: FrameTable, kept: Mapping[str, int]) -> None:

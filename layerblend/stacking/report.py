@@ -113,7 +113,7 @@ def _stack_facts(plan: Arrangement, name: str, path: Path) -> dict[str, Any]:
         "hours": exposure(plan.rows[:count]) / 3600,
         "fwhm_major": stack.fwhm_major,
         "noise": half_noise(stack),
-        "depth_mag": 2.5 * math.log10(single / mean_noise) if mean_noise > 0 else float("nan"),
+        "depth_mag": 2.5 * math.log10(single / mean_noise) if single > 0 and mean_noise > 0 else float("nan"),
     }
 
 

@@ -35,6 +35,10 @@ NOISE_AREA_FWHM = 1.5054
 # Debayering by interpolation widens stars in quadrature by 1.4 (green alone) to 1.8 px (bilinear luminance); measured on simulated stars.
 DEBAYER_BLUR_PX = 1.7
 MATCH_PX = 2.0
+# sd of what rounding to whole steps does to a value (Widrow & Kollar 2008, Quantization Noise), and to Y = (R + 2 G + B) / 4.
+ROUNDING, ROUNDING_OF_Y = 12**-0.5, (6 / 16 / 12) ** 0.5
+# A file with fewer steps up to white has been told a white level that is not its own.
+FEWEST_STEPS = 100
 
 
 def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
@@ -236,6 +240,7 @@ def grade_table(
     """
     if len(infos) != len(measures):
         raise ArgumentError(f"`measures` must have one entry per frame, got {len(measures)} for {len(infos)} frames.")
+    measures, words = _with_rounding(infos, measures)
     brightness, typical = star_brightness(measures)
     exposure = np.array([math.nan if info.exposure_s is None else info.exposure_s for info in infos], float)
     rate = brightness / exposure if np.all(exposure > 0) else brightness
@@ -252,7 +257,31 @@ def grade_table(
     ]
     rows = [_with_given(row, (given or {}).get(row.file)) for row in rows]
     rows.sort(key=lambda row: (bool(row.excluded), row.fwhm_major if math.isfinite(row.fwhm_major) else math.inf))
-    return FrameTable(tuple(rows), _table_words(rows, given))
+    return FrameTable(tuple(rows), _table_words(rows, given) + words)
+
+
+def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[list[FrameMeasure], tuple[str, ...]]:
+    """The measures with no noise below what whole numbers hide, and words on frames that hide theirs.
+
+    Below about a third of a step the scatter that a frame shows has nothing to do with its noise: from frame to frame it is nought or
+    anything, and weights made from it would give a stack to a single frame.
+    """
+    raised, hidden = [], []
+    for info, measure in zip(infos, measures, strict=True):
+        step = abs(info.bscale) / info.white_level if info.bitpix > 0 and info.white_level else 0.0
+        if not 0 < step <= 1 / FEWEST_STEPS or not measure.noise < step * (ROUNDING_OF_Y if info.channels == 3 else ROUNDING):
+            raised.append(measure)
+            continue
+        noise = step * (ROUNDING_OF_Y if info.channels == 3 else ROUNDING)
+        channels = tuple(max(value, step * ROUNDING) if math.isfinite(value) else value for value in measure.channel_noise)
+        raised.append(replace(measure, noise=noise, channel_noise=channels))
+        hidden.append(info)
+    if not hidden:
+        return raised, ()
+    return raised, (
+        f"{len(hidden)} of {len(infos)} frames have less noise than their {hidden[0].bitpix}-bit numbers have steps: light between the steps "
+        "is lost, and stacking gains less than its table says; keep more bits (16, or floats) when calibrating and registering.",
+    )
 
 
 def _row(info: FrameInfo, measure: FrameMeasure, transparency: float, snr: float, flux_scale: float) -> FrameRow:

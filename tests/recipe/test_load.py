@@ -255,11 +255,29 @@ def test_tries_are_lists() -> None:
     }  # fmt: skip
 
 
-def test_malformed_changes_are_faults_all_at_once() -> None:
+def test_malformed_changes_are_faults_all_at_once(tmp_path: Path) -> None:
+    """Together with what is wrong about the values of the others, and in the recipe itself."""
+    path = write(tmp_path, HEAD + "split: {grow: 9}\n")
+    texts = ["novalue", "=1", "white.from=[1", "blend.gate=30", "blend.gate=2", "blend.mood=screen"]
     with pytest.raises(RecipeError) as caught:
-        parse_changes(["novalue", "=1", "a=[1", "b=1", "b=2"])
+        load_recipe(path, parse_changes(texts))
+    found = [" ".join(fault.split()[:2]) for fault in caught.value.faults]
+    assert sorted(found[1:]) == [
+        "--set =1",
+        "--set blend.gate",
+        "--set blend.gate",
+        "--set blend.mood",
+        "--set novalue",
+        "--set white.from",
+    ]
+    assert found[0].endswith("split.grow")
+    assert any("KEY=VALUE" in fault for fault in caught.value.faults)
+
+
+def test_malformed_tries_are_faults_all_at_once() -> None:
+    with pytest.raises(RecipeError) as caught:
+        parse_tries(["novalue", "=1", "a=1]", "b=1", "b=2"])
     assert len(caught.value.faults) == 4
-    assert "KEY=VALUE" in caught.value.faults[0]
 
 
 def test_apply_changes_works_in_place_and_tells_dead_ends() -> None:

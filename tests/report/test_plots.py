@@ -3,6 +3,7 @@
 import gc
 import io
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +48,19 @@ def test_grade_report(mono):
     table = make_table(mono=mono)
     data = plots.grade_report(table, kept={"best25": 9, "best50": 18, "all": 36, "deep": 36}, title="Lantern Spiral")
     assert min(size_of(data)) > 800
+
+
+@pytest.mark.parametrize(("nights", "without", "names"), [
+    (3, False, ["frame used", "frame left out", "grey and white: nights"]),
+    (1, True, ["frame used"]),
+])  # fmt: skip
+def test_every_mark_of_the_nights_is_named(nights, without, names):
+    """Dots, crosses and shades are told apart by a legend, which names only what is there."""
+    rows = [replace(row, date=f"2031-03-{10 + i % nights}T23:00:00") for i, row in enumerate(make_table(12).rows)]
+    rows = [row for row in rows if not (without and row.excluded)]
+    axes = Figure().add_subplot()
+    plots._mark_legend(axes, rows)
+    assert [text.get_text() for text in axes.get_legend().get_texts()] == names
 
 
 def test_grade_report_of_one_frame_and_of_none_used():

@@ -319,6 +319,23 @@ def test_exposure_is_taken_out_of_transparency_but_not_of_the_scale():
     assert rows["f0.fits"].flux_scale / rows["f1.fits"].flux_scale == pytest.approx(2.0, rel=0.005)
 
 
+@pytest.mark.parametrize(("channels", "share"), [(1, 1.0), (3, math.sqrt(6) / 4)])
+def test_noise_hidden_by_the_steps_of_whole_numbers_is_that_of_rounding(channels, share):
+    """8-bit frames whose noise is far below one step show nought or anything; none may outweigh the others. Rounding: step / sqrt 12."""
+    measures = [field_measure(31, noise=2e-3, stars=60)] * 4
+    hidden = [replace(measures[0], noise=0.0, channel_noise=(0.0,) * channels), replace(measures[1], noise=1e-9), *measures[2:]]
+    infos = [replace(info(f"f{i}.fits"), channels=channels, bitpix=8, white_level=255.0) for i in range(4)]
+    table = grade_table(infos, hidden)
+    noise = {row.file: row.measure.noise for row in table}
+    assert [noise["f0.fits"], noise["f1.fits"]] == pytest.approx([share / 255 / math.sqrt(12)] * 2)
+    assert noise["f2.fits"] == measures[2].noise
+    assert np.isfinite([row.snr for row in table]).all()
+    assert any(text.startswith("2 of 4 frames have less noise than their 8-bit numbers have steps") for text in table.words)
+    floats = [replace(one, bitpix=-32) for one in infos]
+    assert grade_table(floats, measures).words == ()
+    assert {row.measure.noise for row in grade_table(floats, hidden)} == {m.noise for m in hidden}
+
+
 def test_reference_has_scale_one_and_snr_follows_light_over_noise():
     infos, measures = night([1.0, 0.5, 1.0], [3.0, 3.1, 3.2])
     table = grade_table(infos, measures)
