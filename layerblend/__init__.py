@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import tempfile
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 from typing import Any
 
 try:
@@ -32,6 +36,38 @@ __all__ = [
     "unstretch",
     "white_balance",
 ]
+
+
+def _give_compiled_code_a_place() -> None:
+    """Where neither this package nor the user's cache can be written to, keep compiled code among the temporary files: numba stops else.
+
+    What lies there is run, so the folder must be the user's own and closed to others.
+    """
+    if os.environ.get("NUMBA_CACHE_DIR") or os.access(Path(__file__).parent, os.W_OK) or _writable(_user_cache()):
+        return
+    place = Path(tempfile.gettempdir()) / f"layerblend-{os.getuid() if hasattr(os, 'getuid') else 'compiled'}"
+    try:
+        place.mkdir(mode=0o700, exist_ok=True)
+        about = place.lstat()
+        own = not place.is_symlink() and about.st_mode & 0o077 == 0 and (not hasattr(os, "getuid") or about.st_uid == os.getuid())
+    except OSError:
+        own = False
+    os.environ["NUMBA_CACHE_DIR"] = str(place) if own else tempfile.mkdtemp(prefix="layerblend-")
+    if "numba" in sys.modules:  # it has read its settings already
+        sys.modules["numba"].config.CACHE_DIR = os.environ["NUMBA_CACHE_DIR"]
+
+
+def _user_cache() -> Path:
+    return Path(os.environ.get("XDG_CACHE_HOME") or "~/.cache").expanduser()
+
+
+def _writable(folder: Path) -> bool:
+    """Whether a folder can be written to, or made."""
+    there = next((place for place in (folder, *folder.parents) if place.exists()), folder)
+    return os.access(there, os.W_OK)
+
+
+_give_compiled_code_a_place()
 
 
 def __getattr__(name: str) -> Any:

@@ -269,7 +269,11 @@ def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure])
     raised, hidden = [], []
     for info, measure in zip(infos, measures, strict=True):
         step = abs(info.bscale) / info.white_level if info.bitpix > 0 and info.white_level else 0.0
-        if not 0 < step <= 1 / FEWEST_STEPS or not measure.noise < step * (ROUNDING_OF_Y if info.channels == 3 else ROUNDING):
+        if (
+            measure.stars == 0
+            or not 0 < step <= 1 / FEWEST_STEPS
+            or not measure.noise < step * (ROUNDING_OF_Y if info.channels == 3 else ROUNDING)
+        ):
             raised.append(measure)
             continue
         noise = step * (ROUNDING_OF_Y if info.channels == 3 else ROUNDING)
@@ -279,8 +283,8 @@ def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure])
     if not hidden:
         return raised, ()
     return raised, (
-        f"{len(hidden)} of {len(infos)} frames have less noise than their {hidden[0].bitpix}-bit numbers have steps: light between the steps "
-        "is lost, and stacking gains less than its table says; keep more bits (16, or floats) when calibrating and registering.",
+        f"{len(hidden)} of {len(infos)} frames have less noise than their {hidden[0].bitpix}-bit numbers have steps: light between the "
+        "steps is lost, and stacking gains less than its table says; keep more bits (16, or floats) when calibrating and registering.",
     )
 
 

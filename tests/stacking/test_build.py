@@ -1,4 +1,6 @@
-from concurrent.futures import ProcessPoolExecutor
+import pickle
+import tracemalloc
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -6,7 +8,7 @@ from astropy.io import fits
 
 from layerblend.errors import StoppedError
 from layerblend.files import bands, stacks
-from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, read_report
+from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, order, read_report
 from tests.scenes.frames import WHITE, simulate, true_table, write_frames
 from tests.stacking.conftest import SPECS
 
@@ -209,6 +211,45 @@ def test_weights_are_renormalised_where_a_sample_is_missing(tmp_path, ratio):
     stack = nested_stacks(true_table(scene), {"all": spec}, match_brightness=False, level_sky="off")["all"]
     np.testing.assert_allclose(stack.mean, 100 / WHITE, rtol=1e-6)
     assert (stack.count[4, 6] == 1).all()
+
+
+# ---------------------------------------------------------------- what travels, what is held
+def test_workers_are_handed_names_of_files_not_pixels(table, tmp_path):
+    """Arrays of gigabytes cannot be sent to other processes: an order and its answer stay small beside the frames."""
+    sizes = []
+
+    class Scales(ThreadPoolExecutor):
+        def submit(self, function, *parts):
+            sizes.append(len(pickle.dumps((function, parts))))
+            future = super().submit(function, *parts)
+            sizes.append(len(pickle.dumps(future.result())))
+            return future
+
+    with Scales(2) as pool:
+        build_stacks(table, SPECS, folder=tmp_path, executor=pool)
+    assert sizes
+    assert max(sizes) < 40_000 < sum(bands.data_bytes(row.info) for row in table) / 10
+
+
+def test_memory_does_not_grow_with_the_number_of_frames(tmp_path, monkeypatch):
+    """Unsigned 16-bit frames, which a memory map cannot hold as they are: four times as many take little more room, and lose no digit."""
+    monkeypatch.setattr(order, "FLOOR_PIXELS", 400)  # the noise is looked up in 48 frames at most; here that would be all of them
+    plain = {"reject": 0, "level_sky": "off", "match_brightness": False, "memory": 200_000, "workers": 1}
+    peaks = {}
+    for n in (6, 24):
+        scene = simulate(n, shape=(160, 400), seed=1, stars=8)
+        write_frames(scene, tmp_path / str(n))
+        table = true_table(scene)
+        spec = StackSpec(weights=(1.0,) + (0.0,) * (n - 1))
+        build_stacks(table, {"all": spec}, folder=tmp_path / "warm", **plain)
+        tracemalloc.start()
+        paths = build_stacks(table, {"all": spec}, folder=tmp_path / "out", **plain)
+        peaks[n] = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        first = np.rint(scene.frames[0]).astype(np.uint16)
+        assert np.array_equal(np.rint(np.float64(stacks.open_stack(paths["all"]).mean) * WHITE), first)
+    assert peaks[24] < 2 * peaks[6]
+    assert peaks[24] < 24 * 160 * 400 * 3 * 2 / 4
 
 
 # ---------------------------------------------------------------- trouble

@@ -1,5 +1,6 @@
 """What goes wrong on real machines: interruption, few open files, a full disk, other machines' workers, a read-only package."""
 
+import math
 import os
 import signal
 import subprocess
@@ -113,6 +114,37 @@ def test_many_frames_need_few_open_files(folder, tmp_path):
     """
     _, err = launch(script(folder, body)).communicate(timeout=120)
     assert stacks.open_stack(tmp_path / "out" / "all.fits").n_frames == 200, err
+
+
+@POSIX
+def test_runs_where_neither_the_package_nor_a_home_can_be_written_to(tmp_path):
+    """Compiled code is then kept among the temporary files, in a folder closed to others; a foreign folder of that name is not used."""
+    code = f"""
+    import os, sys, tempfile
+    import numba.core.caching as caching
+    tempfile.tempdir = {str(tmp_path)!r}
+    access = os.access
+    os.access = lambda place, mode, **more: mode != os.W_OK and access(place, mode, **more)
+    def refuse(self):
+        raise PermissionError(13, "Read-only file system")
+    for name in ("InTreeCacheLocator", "UserWideCacheLocator", "InTreeCacheLocatorFsAgnostic"):
+        if hasattr(caching, name):
+            getattr(caching, name).ensure_cache_path = refuse
+    sys.path.insert(0, {str(ROOT)!r})
+    from layerblend.maths.curve import asinh_of
+    print(os.environ["NUMBA_CACHE_DIR"], float(asinh_of(1.0)))
+    """
+    own = tmp_path / f"layerblend-{os.getuid()}"
+    places = {key: value for key, value in os.environ.items() if key not in ("HOME", "XDG_CACHE_HOME", "NUMBA_CACHE_DIR")}
+    for expected in (True, False):
+        done = subprocess.run([sys.executable, "-c", textwrap.dedent(code)], capture_output=True, text=True, env=places, check=False)
+        assert done.returncode == 0, done.stderr[-2000:]
+        place, value = done.stdout.split()
+        assert (Path(place) == own) == expected
+        assert float(value) == pytest.approx(math.asinh(1))
+        assert list(Path(place).rglob("*.nbi"))
+        assert Path(place).stat().st_mode & 0o077 == 0
+        own.chmod(0o777)  # as if anybody could have put code there
 
 
 @pytest.mark.slow

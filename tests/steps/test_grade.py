@@ -73,6 +73,13 @@ def test_levels_noise_and_cover_are_told():
     np.testing.assert_array_equal(measure.gaps, [[y, 0, 800] for y in range(30)])
 
 
+def test_the_sky_of_24_million_pixels_is_not_lost_to_rounding():
+    """A running sum in float32 ends far off after so many values (2e7 ones add up to 1.7e7); relative error below 1e-5."""
+    rows = (np.arange(4000) % 3 - 1).astype(np.float32)[:, None]
+    measure = grade_frame(np.float32(0.1) + np.float32(1e-4) * np.broadcast_to(rows, (4000, 6000)))
+    assert measure.sky[0] == pytest.approx(0.1, rel=1e-5)
+
+
 def test_noise_of_moved_frames_is_not_flattered():
     # A shift by half a pixel in both axes halves the scatter of the pixels; graded noise must not follow.
     quiet = field_measure(15, correlated=True).noise
