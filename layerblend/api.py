@@ -12,7 +12,7 @@ from typing import Any
 
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
-from layerblend.errors import InputError, RecipeError
+from layerblend.errors import InputError, RecipeError, check_display
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
@@ -172,7 +172,7 @@ def _any_subject(source: Any, name: str) -> Subject:
     if isinstance(source, Result):
         source = source.folder
     if hasattr(source, "ndim"):
-        return Subject(name=name, picture=source)
+        return Subject(name=name, picture=check_display(name.lower(), source))
     path = Path(source)
     if path.suffix.lower() in PICTURE_ENDINGS:
         return judge.picture_subject(path)

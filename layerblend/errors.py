@@ -63,6 +63,9 @@ class ArgumentError(InputError, ValueError):
 
 
 # ---------------------------------------------------------------- shared argument checks
+MOST_DISPLAY = 4.0  # no sum of layers reaches it
+
+
 def check_range(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
     """``value`` as float if it lies in [low, high] (or (low, high]), else ArgumentError naming ``name``."""
     number = float(value)
@@ -96,3 +99,14 @@ def check_image(name: str, image: Any, *, colour: bool | None = None) -> np.ndar
         wanted = {True: "(H, W, 3)", False: "(H, W)", None: "(H, W) or (H, W, 3)"}[colour]
         raise ArgumentError(f"`{name}` must have the shape {wanted}, got {array.shape}.")
     return np.asarray(array, np.float32)
+
+
+def check_display(name: str, image: Any, *, colour: bool | None = None) -> np.ndarray:
+    """`check_image` of display values: 0..1 and a little beyond, not codes or linear light of another scale (every fifth row is asked)."""
+    import numpy as np
+
+    array = check_image(name, image, colour=colour)
+    most = float(np.fmax.reduce(array[::5], axis=None, initial=-np.inf))
+    if most > MOST_DISPLAY:
+        raise ArgumentError(f"`{name}` must hold display values, 0 to 1, got values up to {most:.6g}; divide by the largest code first.")
+    return array

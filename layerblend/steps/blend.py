@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_choice, check_image, check_range
+from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
 from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, stretch, stretched_of
@@ -182,7 +182,7 @@ def blend(base: DisplayRGB, top: Array, mode: str = "screen", amount: float = 1.
     """
     check_choice("mode", mode, MODES)
     check_range("amount", amount, 0.0, 1.0)
-    base, top = _pair("base", base, "top", top)
+    base, top = _pair("base", check_display("base", base), "top", check_display("top", top))
     if amount == 0:
         return base.copy()
     channels = base.reshape(*base.shape[:2], -1)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_choice, check_image, check_range
+from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_range
 from layerblend.kinds import Curve, DisplayRGB, LinearRGB, Plane
 from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, shown_of
@@ -116,8 +116,8 @@ def combine_luminance(
     """
     check_choice("space", space, ("oklab", "cielab"))
     check_range("amount", amount, 0.0, 1.0)
-    colour = check_image("colour", colour, colour=True)
-    luminance = check_image("luminance", luminance)
+    colour = check_display("colour", colour, colour=True)
+    luminance = check_display("luminance", luminance)
     if luminance.shape[:2] != colour.shape[:2]:
         raise ArgumentError(f"`luminance` {luminance.shape[:2]} and `colour` {colour.shape[:2]} differ in size.")
     if amount == 0:

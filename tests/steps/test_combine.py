@@ -151,6 +151,8 @@ def test_large_scales_are_taken_from_the_other_picture() -> None:
 
 
 def test_what_does_not_fit_is_refused(colours: np.ndarray) -> None:
+    with pytest.raises(ArgumentError, match="display values, 0 to 1, got values up to 65"):  # codes are no display values
+        combine_luminance(65535 * colours, colours)
     grey = np.zeros((5, 5), np.float32)
     with pytest.raises(ArgumentError, match="size"):
         combine_luminance(colours, grey)
