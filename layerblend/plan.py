@@ -195,7 +195,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "mode": recipe.flatten.mode,
     }
     nodes = [
-        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=3)
+        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=4)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
     base = names.sky_of[names.colour]
@@ -209,6 +209,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
+            version=2,
         )
     )
     for name in names.roles:

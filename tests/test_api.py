@@ -323,9 +323,10 @@ def test_a_result_folder_and_two_pictures(demo: Demo, tmp_path: Path) -> None:
     assert {first["a"], second["a"]} == {"out"} and first["b"] != second["b"]
     for facts in (first, second):  # the same picture, so nothing may be called better
         # a picture file does not say how much saturation was asked for, so its colour cannot be set against the source's
-        told = {m["name"]: m["difference"] for m in facts["measures"] if m["verdict"] != "no difference shown"}
-        assert abs(told.pop("hue shift", 0.0)) < 1e-3  # degrees: the files round light to whole numbers
-        assert set(told) <= {"chroma ratio", "colour difference"}
+        told = {m["name"]: m for m in facts["measures"] if m["verdict"] != "no difference shown"}
+        others = [told[name] for name in told if name not in ("chroma ratio", "colour difference")]
+        # the files round light to whole numbers: what that moves is a thousandth or two of a degree, of a px, of the lightness scale's 1
+        assert all(abs(m["difference"]) < 2e-3 * max(abs(m["a"]), 1) for m in others), others
     assert (tmp_path / "judged" / "page.html").is_file()
 
 

@@ -9,6 +9,8 @@ from layerblend.kinds import Array
 # Middle of the red, green and blue bands of common cameras; each is taken 80 nm wide.
 BANDS_NM = (600.0, 530.0, 460.0)
 BAND_WIDTH_NM = 80.0
+# Extinction by dust in these bands over that in V.
+DUST_OVER_V = (0.907, 1.043, 1.252)
 # h c / k, metre kelvin (CODATA 2018)
 SECOND_RADIATION_M_K = 0.014387768775
 
@@ -35,6 +37,26 @@ def blackbody_rgb(kelvin: Array | float) -> Array:
         rates.append((1 / metres**4 / np.expm1(SECOND_RADIATION_M_K / (metres * temperature))).mean(1))
     rgb = np.stack(rates, 1)
     return rgb / rgb[:, 1:2]
+
+
+def through_dust(rgb: Array, magnitudes: float) -> Array:
+    """Colours as seen through interstellar dust, green = 1.
+
+    Parameters
+    ----------
+    rgb : (n, 3)
+    magnitudes : extinction in V, mag
+
+    Returns
+    -------
+    (n, 3) float64
+
+    References
+    ----------
+    Cardelli, Clayton & Mathis 1989, ApJ 345, 245, R_V = 3.1, at the middle of each band.
+    """
+    seen = np.asarray(rgb, np.float64) * 10 ** (-0.4 * magnitudes * np.array(DUST_OVER_V))
+    return seen / seen[:, 1:2]
 
 
 def kelvin_of_bv(bv: Array | float) -> Array:

@@ -14,13 +14,14 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, check_image
 from layerblend.kinds import Array, LinearRGB
-from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv
+from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
 from layerblend.maths.robust import lag_noise, mad_sigma
 from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare_plane
 
-# The median star of a field: what the population is taken to be.
-MEDIAN_STAR_KELVIN = 5600.0
+# The usual star of a field: what the population is taken to be. It is seen through dust: .15 mag towards the galactic pole, more by
+# the cosecant of the latitude, which is below 30 degrees for half of the sky (Parenago 1940, Astron. Zh. 17, 3, for the law).
+USUAL_STAR_KELVIN, USUAL_DUST_MAG = 5600.0, 0.3
 LOCUS_KELVIN = (3300.0, 13000.0)
 # Slope of the locus for common bands, and how far a camera's own slope may lie from it.
 SLOPE, SLOPE_ERROR = -1.31, 0.08
@@ -40,6 +41,8 @@ STAR_SCATTER = 0.01
 MATCH_PX = 2.0
 LEAST_SKY_SIGMA = 3.0
 MEDIAN_ERROR = 1.2533
+# Along the line stars count alike up to so many deviations from their middle: nearly as sure as a mean, yet safe from odd sources.
+HUBER_REACH, HUBER_ERROR, HUBER_ROUNDS = 1.5, 1.02, 20
 
 
 @dataclass(frozen=True)
@@ -230,6 +233,14 @@ def _weighted_median(values: Array, weights: Array) -> float:
     return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])
 
 
+def _middle(values: Array) -> float:
+    """Huber's location: a mean in which what lies far off counts as if it lay nearer (Huber 1964, Ann. Math. Stat. 35, 73)."""
+    middle, reach = float(np.median(values)), HUBER_REACH * max(float(mad_sigma(values)), 1e-6)
+    for _ in range(HUBER_ROUNDS):
+        middle += float(np.clip(values - middle, -reach, reach).mean())
+    return middle
+
+
 def fit_slope(ratios: Array, weights: Array) -> float:
     """Slope of ln B/G against ln R/G of the stars, with the slope of common bands as prior."""
     slope = SLOPE
@@ -252,7 +263,10 @@ def fit_slope(ratios: Array, weights: Array) -> float:
 def _from_population(stars: Array) -> White:
     ratios, weights = log_ratios(stars[:, 2:5]), 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
     slope = fit_slope(ratios, weights)
-    reference = log_ratios(blackbody_rgb(MEDIAN_STAR_KELVIN))[0]
+    along, _ = _directions(SLOPE)
+    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, hangs on the camera's bands
+    dust = log_ratios(through_dust(np.ones((1, 3)), USUAL_DUST_MAG))[0] @ along
+    reference = log_ratios(blackbody_rgb(USUAL_STAR_KELVIN))[0] + dust * along
     return _solve(stars, ratios - reference, weights, slope, ALONG_FLOOR, "stars")
 
 
@@ -275,9 +289,9 @@ def _from_catalogue(stars: Array, catalogue: Array) -> White:
 def _solve(stars: Array, offsets: Array, weights: Array, slope: float, floor: float, source: str) -> White:
     along, across = _directions(slope)
     t, u = offsets @ along, offsets @ across
-    shift = np.median(t) * along + _weighted_median(u, weights) * across
+    shift = _middle(t) * along + _weighted_median(u, weights) * across
     effective = weights.sum() ** 2 / (weights**2).sum()
-    along_error = np.hypot(MEDIAN_ERROR * mad_sigma(t) / np.sqrt(len(t)), floor)
+    along_error = np.hypot(HUBER_ERROR * mad_sigma(t) / np.sqrt(len(t)), floor)
     across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), ACROSS_FLOOR)
     factors = np.exp(-np.array([shift[0], 0.0, shift[1]]))
     words = [

@@ -3,7 +3,7 @@ import pytest
 from scipy.constants import Boltzmann, Planck, speed_of_light
 from scipy.integrate import quad
 
-from layerblend.maths.blackbody import BANDS_NM, blackbody_rgb, kelvin_of_bv
+from layerblend.maths.blackbody import BANDS_NM, blackbody_rgb, kelvin_of_bv, through_dust
 
 # (B-V, Teff) of main-sequence dwarfs: Pecaut & Mamajek 2013, ApJS 208, 9, table version 2024.05.15.
 DWARFS = {
@@ -46,3 +46,13 @@ def test_hotter_is_bluer_and_the_line_is_straight() -> None:
     slope, level = np.polyfit(x, y, 1)
     assert slope == pytest.approx(-1.31, abs=0.02)
     assert np.abs(y - slope * x - level).max() / np.hypot(1, slope) < 0.006
+
+
+def test_dust_is_the_published_curve() -> None:
+    """Optical polynomials of Cardelli, Clayton & Mathis 1989, ApJ 345, 245, equations 3a and 3b, at the bands' middles."""
+    y = 1e3 / np.array(BANDS_NM) - 1.82
+    a = np.polyval([0.32999, -0.77530, 0.01979, 0.72085, -0.02427, -0.50447, 0.17699, 1], y)
+    b = np.polyval([-2.09002, 5.30260, -0.62251, -5.38434, 1.07233, 2.28305, 1.41338, 0], y)
+    seen = 10 ** (-0.4 * 0.7 * (a + b / 3.1))
+    np.testing.assert_allclose(through_dust(np.ones((1, 3)), 0.7)[0], seen / seen[1], rtol=1e-3)
+    np.testing.assert_array_equal(through_dust(np.array([[2.0, 1.0, 0.5]]), 0.0), [[2.0, 1.0, 0.5]])

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
-from layerblend.steps.white import white_balance
+from layerblend.maths.blackbody import blackbody_rgb, through_dust
+from layerblend.steps.white import _from_population, white_balance
 from tests.scenes.sky import make_scene
 
 
@@ -28,3 +29,18 @@ def test_given_factors_and_sky(scene) -> None:
         white_balance(scene.image, source=(1.0, -1.0, 1.0))
     with pytest.raises(ArgumentError, match="stars"):
         white_balance(np.ones((64, 64, 3), np.float32))
+
+
+def test_a_field_seen_through_the_usual_dust_is_not_taken_for_a_warm_camera() -> None:
+    """Stars of 5600 K in the middle, seen through .3 mag of dust (the cosecant law at 30 degrees): the camera's factors come out."""
+    rng = np.random.default_rng(5)
+    kelvin = np.exp(rng.normal(np.log(5600), 0.26, 4000))
+    flux = 1000 * through_dust(blackbody_rgb(kelvin), 0.3) * (0.7, 1, 1.4)
+    stars = np.hstack([np.zeros((4000, 2)), flux, np.full((4000, 3), 0.01)])
+    white = _from_population(stars)
+    error = np.log(white.factors * (0.7, 1, 1.4))[[0, 2]] @ (1, -1.31) / np.hypot(1, 1.31)
+    assert abs(error) < 0.02
+    # odd sources beside the stars move it little
+    stars[:200, 2] *= 5
+    odd = _from_population(stars)
+    assert np.abs(np.log(odd.factors / white.factors)).max() < 0.04

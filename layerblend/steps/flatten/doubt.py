@@ -1,24 +1,28 @@
 """A galaxy that reaches the edge leaves no clean sky: sky and halo are then one smooth light, which two models divide differently.
 
-Both models are fitted, the better one serves, and what they differ by in the halo is what nobody can tell from this picture alone.
+Both models are fitted, the mean of them serves, weighted by how well each describes the picture, and what they differ by in the halo is
+what nobody can tell from this picture alone.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from .fit import GALAXY_ERROR, SkyFit, fit_sky, galaxy_light, legendre_design
+from layerblend.kinds import Array
+
+from .fit import GALAXY_ERROR, SkyFit, fit_sky, galaxy_light, legendre_design, legendre_terms
 from .tiles import TileTable
 
 # The second model is asked from this much galaxy light over the faintest tiles, sigma, below this share of clean sky, or where the sky is
 # so supple in every channel that it may have eaten a galaxy.
 ASK_FAR, ASK_CLEAN, ASK_STIFFNESS = 0.15, 0.04, 1e-7
-# The wide model serves where its galaxy lights even the faintest tiles by this much, sigma, unless it is clearly the worse one. (A galaxy
-# wider than the first model likes ends there as a small galaxy on a bent sky that has eaten the rest.)
-WIDE_FAR = 1.0
-CLEARLY_WORSE = 2.5
-# A sky so supple in every channel is itself in doubt.
-FLOPPY = 1e-8
+# Both serve in a mean, weighted by how well they describe the tiles: a difference of misfits of so much is a factor of e (tiles share
+# errors, so that it is more than the 2 of independent ones). Below the least weight a model is left out.
+MISFIT_UNIT, LEAST_WEIGHT = 160.0, 0.02
+# Of the galaxy's light over the faintest tiles, how much may be sky.
+FAR_DOUBT = 0.7
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
 HALO = (0.7, 6.0)
 # A second model whose sky spans so many times the first one's has run away.
@@ -26,18 +30,36 @@ MOST_REACH = 3.0
 
 
 def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
-    """The model that serves, and by how much, sigma, the other one differs in the galaxy's halo (0 where it does not count)."""
+    """The model that serves (with a sky between the two where both are likely), and by how much, sigma, the halo may be off."""
     plain = fit.far <= ASK_FAR and fit.clean.mean() >= ASK_CLEAN and max(fit.stiffness) > ASK_STIFFNESS
     if not fit.galaxies or plain:
         return fit, 0.0
     wide = fit_sky(table, wide=True)
     if _reach(wide) > MOST_REACH * _reach(fit) + HALO[1]:
-        return fit, 0.0
+        return fit, FAR_DOUBT * fit.far
     first, second = misfits(fit, wide)
-    if second > CLEARLY_WORSE * first:
-        return fit, halo_difference(fit, wide) if max(fit.stiffness) <= FLOPPY else 0.0
-    best, other = (wide, fit) if wide.far > WIDE_FAR else (fit, wide)
-    return best, halo_difference(best, other)
+    share = float(1 / (1 + np.exp(np.clip((second - first) / MISFIT_UNIT, -50, 50))))
+    best, other, less = (wide, fit, 1 - share) if share > 0.5 else (fit, wide, share)
+    doubt = max(FAR_DOUBT * best.far, 2 * less * halo_difference(best, other))
+    return (best if less < LEAST_WEIGHT else _mean_sky(best, other, less)), doubt
+
+
+def _mean_sky(best: SkyFit, other: SkyFit, share: float) -> SkyFit:
+    """``best`` with the sky moved by ``share`` towards that of ``other``; the higher of the two degrees."""
+    degree = max(best.degree, other.degree)
+    one, two = (_raised(fit, degree) for fit in (best, other))
+    moved = (1 - share) * one + share * two
+    rows = best.rows
+    change = legendre_design(rows.u[rows.used], rows.v[rows.used], degree) @ (moved - one)
+    return replace(best, degree=degree, coefficients=moved, residual=best.residual - change)
+
+
+def _raised(fit: SkyFit, degree: int) -> Array:
+    """Coefficients of the same sky among the terms of a higher degree."""
+    terms = legendre_terms(degree)
+    out = np.zeros((len(terms), fit.coefficients.shape[1]))
+    out[[terms.index(term) for term in legendre_terms(fit.degree)]] = fit.coefficients
+    return out
 
 
 def misfits(first: SkyFit, second: SkyFit) -> tuple[float, float]:

@@ -1,13 +1,14 @@
 """Sky and galaxies fitted together on the tile table: smooth Legendre sky per channel, galaxies of one shape for all channels.
 
 A mask cannot save a galaxy's halo, because the halo's level is what a masked sky fit takes. So the galaxy stands in the model: an
-exponential plus a wider, rounder one, with amplitudes of its own in every channel that may not be negative.
+exponential plus a wider, rounder one, with amplitudes of its own in every channel that may not be negative, and lopsided as galaxies are.
+Light that the stars scatter beyond their masks stands in it too: left out, it lifts the sky by a tenth of the noise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import comb
 
@@ -16,8 +17,9 @@ from numpy.polynomial import legendre
 from scipy import ndimage as ndi
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import least_squares
+from scipy.signal import fftconvolve
 
-from layerblend.kinds import Array
+from layerblend.kinds import Array, Mask
 from layerblend.maths.robust import mad_sigma
 
 from .objects import Galaxy, elliptical_radius, find_galaxies, leftover_mask
@@ -28,29 +30,38 @@ WIDE_DEGREE = 3
 # Penalty on squared third derivatives; the first leaves nothing but a parabola.
 STIFFNESS = (1e3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9)
 SHARED_ERROR = 2.0
-MIDDLE_STIFFNESS = 1e-6
+MIDDLE_STIFFNESS = 3e-7
 PENALTY_UNIT = 0.06
-STIFFER_WITHIN = 1.005
-BLOCKS = (6, 4)
-FOLDS = 6
-BOUNDED_LOSS = 25.0
 # Tukey's biweight, wide below the fit, narrower above it where stars and objects stand.
 REACH_BELOW, REACH_ABOVE = 4.7, 3.0
-GALAXY_ERROR = 0.3
+# Expected scatter of a galaxy's tiles, share of its light: arms and knots. Where that makes the error, nothing is rejected (arms would
+# be, and the galaxy come out too faint and too wide), but what stands out further than so many errors counts less.
+GALAXY_ERROR, GALAXY_HUBER = 0.2, 2.0
+# Galaxies are lopsided, the more the further out, up to so many scale lengths; by how much, as 1 sigma
+# (Rix & Zaritsky 1995, ApJ 447, 82).
+LOPSIDED_FROM, LOPSIDED_ERROR = 2.5, 0.1
+# Share of the disc's central light that the wide component's is, and its 1 sigma: haloes hold a few per cent of a galaxy's light
+# (Merritt et al. 2016, ApJ 830, 62).
+HALO_SHARE, HALO_SHARE_ERROR = 0.03, 0.02
 # Share of the sky's departure from a parabola that its model may miss before a tile is rejected: else a glow's tip never gets in.
 GLOW_ERROR = 0.1
 WIDER = 1.8
 ROUNDER = 0.6
 FAINTEST_SHARE = 0.15
-# Galaxy light over the faintest tiles is zero within this: decides between sky and halo where the data cannot.
-FAR_ERROR = 0.05 * 7.0 / np.sqrt(0.02)
-WIDE_FAR_ERROR = 0.05 * 20.0 / np.sqrt(0.02)
+# Galaxy light over the faintest tiles is zero within this, over the root of their number: decides between sky and halo where the data
+# cannot.
+FAR_ERROR, WIDE_FAR_ERROR = 6.2, 12.0
+# Stars scatter light far beyond their masks (King 1971, PASP 83, 199): (1 + (r / core)^2)^-power, core in tiles; how much, each channel
+# says for itself. Knots within so many scale lengths of a galaxy are no stars.
+GLARE_CORE, GLARE_POWER = 2.0, 2.0
+KNOTS_REACH = 2.5
+GLARE_ERROR = 10.0
 ROUNDS = 3
 HUBER_BELOW, HUBER_ABOVE = 2.0, 1.0
 START_SCALES = (1 / 30, 1 / 16, 1 / 9)
 LARGEST_SCALE, SMALLEST_SCALE = 0.25, 0.008
 CENTRE_REACH = 0.04
-OTHERS_GROW = 1.5
+FIRST_GROWS, OTHERS_GROW = 2.5, 1.5
 POWER_RANGE = (0.6, 1.3)
 USED_WEIGHT = 0.5
 CLEAN_WEIGHT = 0.3
@@ -65,9 +76,9 @@ class SkyFit:
     """Result of the joint fit. Values in sigma above the table's level.
 
     ``coefficients``: (terms, C) of the Legendre sky of total ``degree``; ``amplitudes``: (components, C). ``weight``: (n, C) robust
-    weight of each row of ``rows``; ``residual``: (n, C); ``galaxy``: (n, C) light of the galaxies at the rows; ``clean``: (n,) rows
-    that are sky in every channel. ``excess``: (C,) scale of the residuals over their expected error. ``far``: galaxy light over the
-    faintest rows.
+    weight of each row of ``rows``; ``residual``: (n, C); ``galaxy``, ``glare``: (n, C) light of the galaxies, and light scattered by
+    the stars, at the rows; ``clean``: (n,) rows that are sky in every channel. ``excess``: (C,) scale of the residuals over their
+    expected error. ``far``: galaxy light over the faintest rows.
     """
 
     degree: int
@@ -78,6 +89,7 @@ class SkyFit:
     weight: Array
     residual: Array
     galaxy: Array
+    glare: Array
     clean: Array
     excess: Array
     stiffness: tuple[float, ...]
@@ -87,16 +99,25 @@ class SkyFit:
 
 @dataclass(frozen=True)
 class _Profile:
-    """Which galaxy model: two exponentials, or one of free power for a galaxy that reaches the edge."""
+    """Which galaxy model: two exponentials, or one of free power for a galaxy that reaches the edge; both with two lopsided terms."""
 
     wide: bool
 
     def columns(self, x: Array, y: Array, galaxy: Galaxy) -> list[Array]:
-        radius = elliptical_radius(x, y, galaxy) / np.exp(galaxy.log_scale)
+        scale = np.exp(galaxy.log_scale)
+        radius = elliptical_radius(x, y, galaxy) / scale
+        disc = np.exp(-((radius + 0.02) ** np.exp(galaxy.log_power))) if self.wide else np.exp(-radius)
+        tilt = disc * np.minimum(radius, LOPSIDED_FROM) / LOPSIDED_FROM / np.maximum(radius, 0.1) / scale
+        lopsided = [tilt * (x - galaxy.x), tilt * (y - galaxy.y)]
         if self.wide:
-            return [np.exp(-((radius + 0.02) ** np.exp(galaxy.log_power)))]
-        rounder = elliptical_radius(x, y, galaxy, ROUNDER) / np.exp(galaxy.log_scale)
-        return [np.exp(-radius), np.exp(-rounder / WIDER)]
+            return [disc, *lopsided]
+        rounder = elliptical_radius(x, y, galaxy, ROUNDER) / scale
+        return [disc, np.exp(-rounder / WIDER), *lopsided]
+
+    @property
+    def positive(self) -> tuple[bool, ...]:
+        """Which of a galaxy's columns may not be negative."""
+        return (True, False, False) if self.wide else (True, True, False, False)
 
 
 # ---------------------------------------------------------------- sky basis
@@ -190,15 +211,15 @@ def lower_parabola(table: TileTable) -> Array:
     return (design @ c).reshape(table.count.shape)
 
 
-def solve_signed(N: Array, b: Array, n_sky: int) -> Array:
-    """Solution of N c = b with the entries after ``n_sky`` not below zero (they are set to zero in turn)."""
+def solve_signed(N: Array, b: Array, positive: Mask) -> Array:
+    """Solution of N c = b with the ``positive`` entries not below zero (they are set to zero in turn)."""
     use = np.ones(len(b), bool)
     for _ in range(4):
         M, d = N[np.ix_(use, use)], np.sqrt(np.diag(N)[use])
         d = np.where(d > 0, d, 1.0)
         c = np.zeros(len(b))
         c[use] = np.linalg.solve(M / np.outer(d, d) + 1e-9 * np.eye(len(d)), b[use] / d) / d
-        negative = (c < 0) & (np.arange(len(b)) >= n_sky)
+        negative = (c < 0) & positive
         if not negative.any():
             return c
         use &= ~negative
@@ -217,8 +238,8 @@ class _Problem:
     y: Array
     z: Array
     error: Array
-    fold: Array
     design: Array
+    glare: Array
     bent: Array
     penalty: Array
     degree: int
@@ -227,7 +248,12 @@ class _Problem:
 
     @property
     def n_sky(self) -> int:
+        """Linear terms that are no galaxy: the sky's and the glare's."""
         return self.design.shape[1]
+
+    @property
+    def n_smooth(self) -> int:
+        return self.n_sky - 1
 
     @property
     def channels(self) -> int:
@@ -241,31 +267,73 @@ class _Problem:
         parts = [c for g in galaxies for c in self.profile.columns(self.x, self.y, g)]
         return np.stack(parts, 1) if parts else np.zeros((len(self.x), 0))
 
-    def far_row(self, G: Array, amplitude: Array | None) -> Array:
-        """Mean galaxy columns over the faintest rows."""
-        if not G.shape[1]:
-            return np.zeros(0)
-        total = G @ (np.ones(G.shape[1]) if amplitude is None else np.maximum(amplitude, 1e-6))
-        return G[total <= np.quantile(total, FAINTEST_SHARE)].mean(0)
+    def positive(self, G: Array) -> Mask:
+        """(galaxy columns,) which of them may not be negative."""
+        size = len(self.profile.positive)
+        return np.array(self.profile.positive * (G.shape[1] // size), bool)
 
-    def regulariser(self, stiffness: float, far: Array) -> Array:
-        P = np.zeros((self.n_sky + len(far),) * 2)
+    def faint(self, G: Array, amplitude: Array | None) -> Mask:
+        """(n,) the rows with least galaxy light."""
+        positive = self.positive(G)
+        total = G[:, positive] @ (np.ones(positive.sum()) if amplitude is None else np.maximum(amplitude.mean(1)[positive], 1e-6))
+        return np.asarray(total <= np.quantile(total, FAINTEST_SHARE))
+
+    def prior_rows(self, G: Array, amplitude: Array | None, channel: int) -> Array:
+        """(K, galaxy columns) what is known of amplitudes beforehand: each row times the amplitudes is 0 +- 1.
+
+        First the far field; then every galaxy's lopsidedness, and the share of its wide component.
+        """
+        if not G.shape[1]:
+            return np.zeros((0, 0))
+        far = np.where(self.positive(G), G[self.faint(G, amplitude)].mean(0), 0.0)
+        rows = [far * (np.sqrt(len(self.x)) / self.far_error)]
+        size = len(self.profile.positive)
+        for first in range(0, G.shape[1], size):
+            disc = max(float(np.ptp(self.z[:, channel]) if amplitude is None else amplitude[first, channel]), 1.0)
+            for column in (first + size - 2, first + size - 1):
+                row = np.zeros(G.shape[1])
+                row[column] = 1 / (LOPSIDED_ERROR * disc)
+                rows.append(row)
+            if not self.profile.wide:
+                row = np.zeros(G.shape[1])
+                row[first], row[first + 1] = -HALO_SHARE / (HALO_SHARE_ERROR * disc), 1 / (HALO_SHARE_ERROR * disc)
+                rows.append(row)
+        return np.array(rows)
+
+    def regulariser(self, stiffness: float, rows: Array) -> Array:
+        P = np.zeros((self.n_sky + rows.shape[1],) * 2)
         P[: self.n_sky, : self.n_sky] = self.penalty * stiffness
-        P[self.n_sky :, self.n_sky :] = np.outer(far, far) * (len(self.x) / self.far_error**2)
+        P[self.n_sky :, self.n_sky :] = rows.T @ rows
         return P
 
-    def solve(self, A: Array, z: Array, inverse_variance: Array, stiffness: float, far: Array) -> Array:
+    def solve(self, A: Array, z: Array, inverse_variance: Array, stiffness: float, rows: Array) -> Array:
         Aw = A * inverse_variance[:, None]
-        return solve_signed(Aw.T @ A + self.regulariser(stiffness, far), Aw.T @ z, self.n_sky)
+        positive = np.concatenate([np.zeros(self.n_sky, bool), self.positive(A[:, self.n_sky :])])
+        return solve_signed(Aw.T @ A + self.regulariser(stiffness, rows), Aw.T @ z, positive)
 
 
-def _make_problem(table: TileTable, wide: bool) -> _Problem:
+def star_glare(table: TileTable, galaxies: Sequence[Galaxy]) -> Array:
+    """(ny, nx) light that the stars scatter far beyond their masks, up to a factor (mean 1); 0 without stars."""
+    light = table.star_light.copy()
+    for galaxy in galaxies:
+        light[elliptical_radius(table.x, table.y, galaxy) < KNOTS_REACH * np.exp(galaxy.log_scale)] = 0
+    ny, nx = light.shape
+    y, x = np.mgrid[1 - ny : ny, 1 - nx : nx].astype(float)
+    glare = fftconvolve(light, (1 + (x**2 + y**2) / GLARE_CORE**2) ** -GLARE_POWER, mode="same")
+    return np.asarray(glare / max(float(glare.mean()), 1e-9))
+
+
+def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool) -> _Problem:
     rows = join_tiles(table)
     ok = rows.used.ravel()
     u, v = rows.u.ravel()[ok], rows.v.ravel()[ok]
     degree = WIDE_DEGREE if wide else DEGREE
-    fold = (np.floor((u + 1) * BLOCKS[0] / 2) * 5 + np.floor((v + 1) * BLOCKS[1] / 2) * 3) % FOLDS
-    design = legendre_design(u, v, degree)
+    glare = star_glare(table, galaxies)
+    seen = join_tiles(replace(table, value=glare[..., None])).value.reshape(-1, 1)[ok]
+    bends = np.array([i + j > 2 for i, j in legendre_terms(degree)] + [False])
+    design = np.hstack([legendre_design(u, v, degree), seen])
+    penalty = np.pad(roughness(degree) * (len(u) / PENALTY_UNIT**2), (0, 1))
+    penalty[-1, -1] = 1 / GLARE_ERROR**2
     return _Problem(
         table=table,
         rows=rows,
@@ -274,10 +342,10 @@ def _make_problem(table: TileTable, wide: bool) -> _Problem:
         y=rows.y.ravel()[ok],
         z=rows.value.reshape(-1, rows.value.shape[-1])[ok],
         error=np.maximum(rows.error.ravel()[ok], 0.05),
-        fold=fold.astype(int),
         design=design,
-        bent=np.where([i + j > 2 for i, j in legendre_terms(degree)], design, 0.0),
-        penalty=roughness(degree) * (len(u) / PENALTY_UNIT**2),
+        glare=glare,
+        bent=np.where(bends, design, 0.0),
+        penalty=penalty,
         degree=degree,
         profile=_Profile(wide),
         far_error=WIDE_FAR_ERROR if wide else FAR_ERROR,
@@ -298,12 +366,13 @@ class _State:
 
 
 def _errors(problem: _Problem, light: Array) -> Array:
-    """(n, C) expected error: a tenth of the galaxy's light, so that arms and knots weigh little and the outskirts decide."""
+    """(n, C) expected error: a share of the galaxy's light, so that arms and knots weigh little and the outskirts decide."""
     return np.sqrt(problem.error[:, None] ** 2 + (GALAXY_ERROR * light) ** 2)
 
 
-def _mean_amplitude(state: _State) -> Array | None:
-    return None if state.amplitude is None else state.amplitude.mean(1)
+def _weights(r: Array, loss: Loss, inside: Array) -> Array:
+    """Robust weights: ``loss`` on the sky, bounded pulls to the share ``inside`` of the error that is a galaxy's."""
+    return (1 - inside) * loss(r) + inside * np.minimum(1, GALAXY_HUBER / np.maximum(np.abs(r), 1e-9))
 
 
 def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int = 0) -> None:
@@ -313,19 +382,20 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
     weights that fall to zero.
     """
     G = problem.columns(state.galaxies)
-    A, far = np.hstack([problem.design, G]), problem.far_row(G, _mean_amplitude(state))
+    A = np.hstack([problem.design, G])
     coefficients = np.zeros((A.shape[1], problem.channels))
     for c in range(problem.channels):
+        prior = problem.prior_rows(G, state.amplitude, c)
         light, weight = state.light[:, c], base
         for loss in [lopsided_huber] * 3 + [lopsided] * turns:
             error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2)
-            k = problem.solve(A, problem.z[:, c], weight / error**2, state.stiffness[c], far)
+            k = problem.solve(A, problem.z[:, c], weight / error**2, state.stiffness[c], prior)
             light = G @ k[problem.n_sky :]
             bent = problem.bent @ k[: problem.n_sky]
             error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2 + (GLOW_ERROR * bent) ** 2)
             r = (problem.z[:, c] - A @ k) / error
             state.excess[c] = residual_scale(r[base > 0])
-            weight = base * loss(r / state.excess[c])
+            weight = base * _weights(r / state.excess[c], loss, (GALAXY_ERROR * light / error) ** 2)
         coefficients[:, c], state.light[:, c], state.weight[:, c] = k, light, weight
     state.coefficients, state.amplitude = coefficients, coefficients[problem.n_sky :]
 
@@ -333,12 +403,13 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
 def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
     """The stiffness under which the data are most probable (marginal likelihood), channel by channel; changes ``state``."""
     G = problem.columns(state.galaxies)
-    A, far = np.hstack([problem.design, G]), problem.far_row(G, _mean_amplitude(state))
-    rank = problem.n_sky - 6
+    A = np.hstack([problem.design, G])
+    positive = np.concatenate([np.zeros(problem.n_sky, bool), problem.positive(G)])
+    rank = problem.n_smooth - 6
     error = _errors(problem, state.light)
     for c in range(problem.channels):
-        z = problem.z[:, c]
-        soft = problem.solve(A, z, state.weight[:, c] / error[:, c] ** 2, STIFFNESS[-1], far)
+        z, prior = problem.z[:, c], problem.prior_rows(G, state.amplitude, c)
+        soft = problem.solve(A, z, state.weight[:, c] / error[:, c] ** 2, STIFFNESS[-1], prior)
         bent = problem.bent @ soft[: problem.n_sky]
         # Weights from before the rejection, else a glow that was rejected is never missed.
         weight = base * lopsided((z - A @ soft) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
@@ -347,8 +418,8 @@ def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
         normal, right = Aw.T @ A, Aw.T @ z
         costs = []
         for stiffness in STIFFNESS:
-            N = normal + problem.regulariser(stiffness, far) / SHARED_ERROR
-            k = solve_signed(N, right, problem.n_sky)
+            N = normal + problem.regulariser(stiffness, prior) / SHARED_ERROR
+            k = solve_signed(N, right, positive)
             misfit = k @ N @ k - 2 * right @ k
             N = N[: problem.n_sky, : problem.n_sky] if not G.shape[1] else N + 1e-9 * np.trace(N) / len(N) * np.eye(len(N))
             costs.append(misfit + np.linalg.slogdet(N)[1] - rank * np.log(stiffness))
@@ -356,13 +427,11 @@ def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
 
 
 def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]:
-    """The centre stays near its guess; only the largest galaxy may grow freely, else a star's halo swallows a glow."""
+    """The centre stays near its guess; only the first galaxy may grow much, else a star's halo swallows a glow."""
     powers = np.log(POWER_RANGE)
     low, high = [], []
     for index, g in enumerate(galaxies):
-        largest = np.log(LARGEST_SCALE * width)
-        if index:
-            largest = min(largest, g.log_scale + np.log(OTHERS_GROW))
+        largest = min(np.log(LARGEST_SCALE * width), g.log_scale + np.log(OTHERS_GROW if index else FIRST_GROWS))
         low += [g.x - CENTRE_REACH * width, g.y - CENTRE_REACH * width, np.log(SMALLEST_SCALE * width), -0.93, -0.93, powers[0]]
         high += [g.x + CENTRE_REACH * width, g.y + CENTRE_REACH * width, largest, 0.93, 0.93, powers[1]]
     return np.array(low), np.array(high)
@@ -371,13 +440,12 @@ def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]
 class _ShapeCost:
     """Residuals of all channels for given galaxy shapes; sky and amplitudes are solved inside (variable projection).
 
-    The residual holds the data, the sky's roughness and the far-field prior, so that a shape which needs a rough sky pays for it.
+    The residual holds the data, the sky's roughness and the priors, so that a shape which needs a rough sky pays for it.
     """
 
     def __init__(self, problem: _Problem, state: _State):
-        self.problem, self.amplitude = problem, _mean_amplitude(state)
+        self.problem, self.amplitude = problem, state.amplitude
         self.root = np.sqrt(state.weight) / _errors(problem, state.light)
-        self.far_root = np.sqrt(len(problem.x)) / problem.far_error
         values, vectors = np.linalg.eigh(problem.penalty)
         rough = vectors[:, values > 1e-9 * values.max()] * np.sqrt(values[values > 1e-9 * values.max()])
         self.parts = []
@@ -392,19 +460,19 @@ class _ShapeCost:
         return [Galaxy(*p) for p in q.reshape(-1, len(Galaxy._fields))]
 
     def residual(self, q: Array) -> Array:
-        """One long vector: per channel data, roughness and far field; then the prior on the profile's power."""
+        """One long vector: per channel data, roughness and what is known of amplitudes; then the prior on the profile's power."""
         G = self.problem.columns(self._galaxies(q))
-        far = self.problem.far_row(G, self.amplitude)
-        prior = np.outer(far, far) * self.far_root**2
+        positive = self.problem.positive(G)
         out, self.solved = [], []
         for c, (S, z, factor, alone, rough) in enumerate(self.parts):
+            prior = self.problem.prior_rows(G, self.amplitude, c)
             Gw = G * self.root[:, c, None]
             SG = S.T @ Gw
             through = cho_solve(factor, SG)
-            amplitude = solve_signed(Gw.T @ Gw - SG.T @ through + prior, Gw.T @ z - SG.T @ alone, 0)
+            amplitude = solve_signed(Gw.T @ Gw - SG.T @ through + prior.T @ prior, Gw.T @ z - SG.T @ alone, positive)
             sky = alone - through @ amplitude
-            out += [z - S @ sky - Gw @ amplitude, rough @ sky, np.atleast_1d(FAR_IN_SHAPE * self.far_root * (far @ amplitude))]
-            self.solved.append((Gw, SG, through, amplitude))
+            out += [z - S @ sky - Gw @ amplitude, rough @ sky, prior @ amplitude]
+            self.solved.append((Gw, SG, through, amplitude, prior))
         out.append(self._powers(q) / POWER_ERROR)
         self.at = q.copy()
         return np.concatenate(out)
@@ -418,18 +486,21 @@ class _ShapeCost:
             self.residual(q)
         slopes = self._column_slopes(q)
         G = self.problem.columns(self._galaxies(q))
-        faint = self._faint(G)
+        faint, positive = self.problem.faint(G, self.amplitude), self.problem.positive(G)
         blocks = []
         for c, (S, _, factor, _, rough) in enumerate(self.parts):
-            Gw, SG, through, amplitude = self.solved[c]
-            active = amplitude > 0
+            Gw, SG, through, amplitude, prior = self.solved[c]
+            active = amplitude != 0
             moved = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1)
+            far = np.stack([d[faint].mean(0) @ np.where(positive, amplitude, 0)[k : k + d.shape[1]] for k, d in slopes])
             D = moved * self.root[:, c, None]
             SD, GD = S.T @ D, Gw.T @ D
             inner = (Gw.T @ Gw - SG.T @ through)[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
             a = np.linalg.solve(inner, (GD - through.T @ SD)[active]) if active.any() else np.zeros((0, D.shape[1]))
             k = cho_solve(factor, SD) - through[:, active] @ a
-            blocks += [S @ k + Gw[:, active] @ a - D, -(rough @ k), FAR_IN_SHAPE * self.far_root * moved[faint].mean(0)[None]]
+            known = np.zeros((len(prior), D.shape[1]))
+            known[0] = np.sqrt(len(self.problem.x)) / self.problem.far_error * far
+            blocks += [S @ k + Gw[:, active] @ a - D, -(rough @ k), known]
         powers = np.zeros((len(self._powers(q)), len(q)))
         powers[np.arange(len(powers)), np.arange(len(powers)) * len(Galaxy._fields) + Galaxy._fields.index("log_power")] = 1 / POWER_ERROR
         return np.vstack([*blocks, powers])
@@ -437,17 +508,13 @@ class _ShapeCost:
     def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
         """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
         galaxies, out = self._galaxies(q), []
-        per_galaxy = 1 if self.problem.profile.wide else 2
+        per_galaxy = len(self.problem.profile.positive)
         for g, galaxy in enumerate(galaxies):
             here = self.problem.columns([galaxy])
             for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
                 there = self.problem.columns([galaxy._replace(**{name: getattr(galaxy, name) + 0.01 * step})])
                 out.append((g * per_galaxy, (there - here) / (0.01 * step)))
         return out
-
-    def _faint(self, G: Array) -> Array:
-        total = G @ (np.ones(G.shape[1]) if self.amplitude is None else np.maximum(self.amplitude, 1e-6))
-        return total <= np.quantile(total, FAINTEST_SHARE)
 
 
 def _improve_shapes(problem: _Problem, state: _State, bounds: tuple[Array, Array], *, starts: Sequence[float] = ()) -> None:
@@ -465,7 +532,6 @@ def _improve_shapes(problem: _Problem, state: _State, bounds: tuple[Array, Array
 SHAPE_STEPS = (20.0, 20.0, 0.1, 0.05, 0.05, 0.1)
 SHAPE_TURNS = 10
 POWER_ERROR = 0.1
-FAR_IN_SHAPE = 0.05
 
 
 def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = None) -> SkyFit:
@@ -477,9 +543,9 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
     wide : the galaxy reaches the frame's edge: cubic sky, one component of free power
     protected : (ny, nx) bool, tiles that must not count as sky
     """
-    problem = _make_problem(table, wide)
-    tile_design = legendre_design(table.u, table.v, problem.degree)
     galaxies = find_galaxies(table)
+    problem = _make_problem(table, galaxies, wide)
+    tile_design = np.hstack([legendre_design(table.u, table.v, problem.degree), problem.glare.reshape(-1, 1)])
     bounds = _shape_bounds(galaxies, table.width)
     n, C = problem.z.shape
     state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, [MIDDLE_STIFFNESS] * C, np.ones(C))
@@ -509,13 +575,14 @@ def _result(problem: _Problem, state: _State) -> SkyFit:
     assert state.coefficients is not None and state.amplitude is not None
     return SkyFit(
         degree=problem.degree,
-        coefficients=state.coefficients[: problem.n_sky],
+        coefficients=state.coefficients[: problem.n_smooth],
         galaxies=tuple(state.galaxies),
         amplitudes=state.amplitude,
         rows=problem.rows,
         weight=state.weight,
         residual=problem.z - A @ state.coefficients,
         galaxy=state.light,
+        glare=problem.design[:, problem.n_smooth :] @ state.coefficients[problem.n_smooth : problem.n_sky],
         clean=(state.weight > CLEAN_WEIGHT).all(1) & (mean_light < CLEAN_GALAXY),
         excess=state.excess,
         stiffness=tuple(state.stiffness),

@@ -84,7 +84,7 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         if radius < LEAST_RADIUS * table.width or light.max() < LEAST_PEAK or rim < LEAST_RIM:
             continue
         e1, e2 = _ellipse(table.x[window], table.y[window], np.minimum(light, np.quantile(light[inside], 0.8)))
-        scale = max(radius / 2, 0.015 * table.width)
+        scale = max(np.sqrt(light.sum() / (2 * np.pi * light.max())) * table.tile_px, 0.015 * table.width)
         galaxy = Galaxy(table.x[row, column], table.y[row, column], float(np.log(scale)), e1, e2)
         found.append((float(inside.sum() * light.max()), galaxy))
     return _chosen(sorted(found, key=lambda item: -item[0]), table.width)

@@ -201,7 +201,7 @@ def _left_level(table: TileTable, surface: Surface) -> Array:
     fit = surface.fit
     if surface.filling or not fit.clean.any():
         return surface.coefficients[0] * table.sigma + table.level
-    return np.median(fit.rows.value[fit.rows.used][fit.clean], axis=0) * table.sigma + table.level
+    return np.median((fit.rows.value[fit.rows.used] - fit.glare)[fit.clean], axis=0) * table.sigma + table.level
 
 
 def _finish(image: Array, model: Array, table: TileTable, surface: Surface, mode: str, level: Array) -> Flattened:
@@ -245,9 +245,9 @@ def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array
 
 
 def _peak_to_peak(value: Array, fit: SkyFit) -> Array:
-    """(C,) spread of the clean rows, galaxies taken out; the outermost half per cent on each side left aside."""
+    """(C,) spread of the clean rows, galaxies and scattered starlight taken out; the outermost half per cent on each side left aside."""
     where = fit.clean if fit.clean.sum() > 20 else np.ones(len(value), bool)
-    low, high = np.quantile((value - fit.galaxy)[where], [0.005, 0.995], axis=0)
+    low, high = np.quantile((value - fit.galaxy - fit.glare)[where], [0.005, 0.995], axis=0)
     return high - low
 
 
@@ -265,7 +265,7 @@ def _samples(rows: TileTable, fit: SkyFit, table: TileTable, taken: Array, used:
     out["x"], out["y"] = rows.x[ok], rows.y[ok]
     out["value"] = rows.value[ok] * table.sigma + table.level
     out["used"] = used
-    out["residual"] = rows.value[ok] - taken - fit.galaxy
+    out["residual"] = rows.value[ok] - taken - fit.galaxy - fit.glare
     return out
 
 

@@ -43,7 +43,8 @@ class TileTable:
 
     ``x``, ``y``: (ny, nx) float64, where a tile's pixels lie on average, px. ``value``: (ny, nx, C) float64. ``count``: (ny, nx) pixels
     averaged. ``error``: (ny, nx) of the mean. ``used``: more than ``least_share`` of the pixels. ``median``: (ny, nx) luminance of all
-    the tile's pixels, stars and objects included, for finding objects. ``level``, ``sigma``: (C,) linear light.
+    the tile's pixels, stars and objects included, for finding objects. ``level``, ``sigma``: (C,) linear light. ``star_light``: (ny, nx)
+    luminance above its surroundings of the pixels left out as stars, summed over the tile, sigma x bins.
     """
 
     height: int
@@ -58,6 +59,7 @@ class TileTable:
     median: Array
     level: Array
     sigma: Array
+    star_light: Array
     least_share: float = LEAST_TILE_SHARE
 
     @property
@@ -108,7 +110,8 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
     noise = light_noise(light)
     no_data = ~np.isfinite(light)
     median = tile_medians(light)
-    mask = _star_mask(light, median, noise) if stars is None else _binned_mask(stars, factor)
+    above = _above_base(light, median)
+    mask = _star_mask(above, noise) if stars is None else _binned_mask(stars, factor)
     left_out = np.where(no_data, np.uint8(NO_DATA), mask.astype(np.uint8))
     if skip is not None:
         left_out[_binned_mask(skip, factor) > 0] = NO_DATA
@@ -130,6 +133,7 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
         median=filled_tiles(median, np.isfinite(median)),
         level=level,
         sigma=scale,
+        star_light=_tile_sums(np.where(mask > 0, np.maximum(above, 0), 0)),
         least_share=least,
     )
 
@@ -164,6 +168,7 @@ def join_tiles(table: TileTable, factor: int = 2) -> TileTable:
         median=total(table.median * weight) / safe,
         level=table.level,
         sigma=table.sigma,
+        star_light=total(table.star_light),
     )
 
 
@@ -247,15 +252,26 @@ def filled_tiles(plane: Array, known: Array) -> Array:
     return plane[tuple(nearest)]
 
 
-def _star_mask(light: Plane, median: Array, noise: float) -> Array:
-    """(H, W) uint8: light of stars (and of small bright objects) above the 32 px base, left out the wider the brighter it is."""
+def _above_base(light: Plane, median: Array) -> Plane:
+    """(H, W) light of stars (and of small bright objects) above the 32 px base, 3 x 3 mean, 0 where no data is."""
     filled = filled_tiles(median, np.isfinite(median))
     coarse = cv2.resize(filled, (-(-filled.shape[1] // 2), -(-filled.shape[0] // 2)), interpolation=cv2.INTER_AREA)
     base = ndi.percentile_filter(coarse, BASE_PERCENTILE, 3)
     height, width = light.shape
     above = light - cv2.resize(base, (width, height), interpolation=cv2.INTER_LINEAR)
-    above = cv2.blur(np.nan_to_num(above, copy=False), (3, 3))
-    mask = np.zeros((height, width), np.uint8)
+    return np.asarray(cv2.blur(np.nan_to_num(above, copy=False), (3, 3)), np.float32)
+
+
+def _tile_sums(plane: Plane) -> Array:
+    """(ny, nx) float64 sums over the tiles."""
+    ny, nx = (-(-n // TILE_PX) for n in plane.shape)
+    padded = np.pad(plane, [(0, ny * TILE_PX - plane.shape[0]), (0, nx * TILE_PX - plane.shape[1])])
+    return np.asarray(padded.reshape(ny, TILE_PX, nx, TILE_PX).sum((1, 3), dtype=np.float64))
+
+
+def _star_mask(above: Plane, noise: float) -> Array:
+    """(H, W) uint8: light of stars left out the wider the brighter it is."""
+    mask = np.zeros(above.shape, np.uint8)
     for step, (threshold, reach) in enumerate(STAR_LEVELS):
         hit = (above > threshold * noise * (SMOOTHED_NOISE if step == 0 else 1.0)).astype(np.uint8)
         mask |= _dilated(hit, reach)

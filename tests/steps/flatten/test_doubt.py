@@ -3,8 +3,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.doubt import ask_both, halo_difference, misfits
-from layerblend.steps.flatten.fit import fit_sky
+from layerblend.steps.flatten.doubt import FAR_DOUBT, ask_both, halo_difference, misfits
+from layerblend.steps.flatten.fit import fit_sky, legendre_design
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import make_scene
 
@@ -27,9 +27,23 @@ def test_a_small_galaxy_is_beyond_doubt() -> None:
 def test_a_galaxy_that_reaches_the_edge_is_in_doubt_by_what_two_models_differ(reaching) -> None:
     fit, wide = fit_sky(reaching), fit_sky(reaching, wide=True)
     best, uncertain = ask_both(reaching, fit)
-    assert best.wide == (wide.far > 1.0)
-    assert uncertain == pytest.approx(halo_difference(*((wide, fit) if best.wide else (fit, wide))))
-    assert uncertain > 0
+    assert uncertain >= FAR_DOUBT * best.far > 0
+    # the sky that serves lies between the two
+    places = fit.rows.u[fit.rows.used], fit.rows.v[fit.rows.used]
+    low, mean, high = (np.mean(legendre_design(*places, f.degree) @ f.coefficients) for f in (wide, best, fit))
+    assert min(low, high) - 1e-6 <= mean <= max(low, high) + 1e-6
+
+
+def test_two_models_that_describe_the_picture_alike_serve_half_each(reaching, monkeypatch: pytest.MonkeyPatch) -> None:
+    fit, wide = fit_sky(reaching), fit_sky(reaching, wide=True)
+    monkeypatch.setattr("layerblend.steps.flatten.doubt.misfits", lambda first, second: (100.0, 100.0))
+    best, uncertain = ask_both(reaching, fit)
+    u, v = fit.rows.u[fit.rows.used], fit.rows.v[fit.rows.used]
+    one, two, got = (legendre_design(u, v, f.degree) @ f.coefficients for f in (fit, wide, best))
+    np.testing.assert_allclose(got, (one + two) / 2, atol=1e-6)
+    assert uncertain == pytest.approx(max(halo_difference(fit, wide), FAR_DOUBT * fit.far))
+    # residuals belong to the sky that serves
+    np.testing.assert_allclose(best.residual + got, fit.residual + one, atol=1e-6)
 
 
 def test_a_model_does_not_differ_from_itself(reaching) -> None:

@@ -24,6 +24,16 @@ def test_tiles_average_the_sky() -> None:
     assert table.count[3, 3] < 16 * 16
 
 
+def test_star_light_is_the_stars_sum() -> None:
+    """A Gaussian star of 500 sigma and 2 px in a tile's middle."""
+    image = noise_image()
+    y, x = np.mgrid[:200, :300]
+    star = 500 * np.exp(-((y - 55.5) ** 2 + (x - 71.5) ** 2) / 8)
+    light = make_tiles((image + star[..., None]).astype(np.float32)).star_light
+    assert light[2:5, 3:6].sum() == pytest.approx(star.sum(), rel=0.03)
+    assert light[8:].max() < 0.01 * star.sum()
+
+
 def test_scale_and_level_do_not_matter() -> None:
     image = noise_image()
     one, two = make_tiles(image), make_tiles(image * np.float32(2**15))
