@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.steps.split.field import Field, Fitted
+from layerblend.steps.split.field import Field, Fitted, armed
 from layerblend.steps.split.haloes import fit_haloes
 from layerblend.steps.split.model import field_basis, render, sweep
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 
 BRIGHT = 60.0
 LEAST_STARS, SQUARE_STARS = 15, 60
@@ -19,12 +20,13 @@ MOST_WIDTH_CHANGE = 0.15
 
 @dataclass
 class Channel:
-    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,), and the light of all haloes."""
+    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,); wide light, and ``streaks`` in it."""
 
     geo: Array
     peak: Array
     error: Array
     halo: Plane
+    streaks: Plane
     noise: Noise
     slide_px: float
     width: float
@@ -56,10 +58,18 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         model = _draw(state, geo, peak, noise, plane.shape)
         fit, error = run(0, True)
     model = _draw(state, geo, peak, noise, plane.shape)
-    _, halo = fit_haloes(plane, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
+    bare = plane - fitted.streaks
+    _, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
+    star = armed(sources, fitted.fit)
+    x, y, peaks = geo[star, 0], geo[star, 1], peak[star]
+    spikes = None
+    if fitted.spikes is not None:
+        spikes = light_spikes(plane - model - halo, good, noise, Shown.brightest(x, y, peaks, sources.blob[star], noise), fitted.spikes)
+    streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
+    halo += streaks
     bare = plane - halo
     fit, error = run(0, True)
-    return Channel(geo, peak, error[:, 0], halo, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
+    return Channel(geo, peak, error[:, 0], halo, streaks, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
 
 
 def _draw(state: Field, geo: Array, peak: Array, noise: Noise, shape: tuple[int, int]) -> Plane:

@@ -15,8 +15,19 @@ from layerblend.maths.moffat import StarFits, fit_moffat_stars
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
-from layerblend.steps.split.model import TABLE_REACH, TABLE_STEPS, StarImage, field_basis, moffat_profile, profile_radii, render, sweep
+from layerblend.steps.split.model import (
+    TABLE_REACH,
+    TABLE_STEPS,
+    StarImage,
+    field_basis,
+    moffat_profile,
+    profile_at,
+    profile_radii,
+    render,
+    sweep,
+)
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
 SWEEPS = (3, 2)
@@ -37,6 +48,8 @@ LEAST_FITS = 3
 # Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
 BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
 LEAST_BETA_RINGS = 6
+# Sources as wide and as round as stars, within this much, have arms.
+STAR_WIDTH = 0.25
 TABLE_SMOOTH = 1.2
 TABLE_EDGE = (1.2, 2.0)
 TABLE_LIMIT = 0.08
@@ -107,13 +120,15 @@ class Field:
 
 @dataclass
 class Fitted:
-    """All sources of a plane, their light, and how each differs from the field's star image."""
+    """All sources of a plane, their light, and how each differs from the field's star image. ``halo`` contains the ``streaks``."""
 
     field: Field
     sources: Sources
     model: Plane
     halo: Plane
     haloes: Haloes
+    spikes: Spikes | None
+    streaks: Plane
     fit: Array
     error: Array
     words: list[str] = dataclasses.field(default_factory=list)
@@ -176,8 +191,9 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     height, width = plane.shape
     state = Field(height, width, start.terms.copy(), start.image)
     sigma = noise.map(cv2.medianBlur(plane, 5))
-    sources = _first_sources(plane, sigma, good, blobs, state)
-    halo = np.zeros_like(plane)
+    spikes, streaks = _first_spikes(plane, sigma, good, noise, blobs, state)
+    sources = _first_sources(plane - streaks, sigma, good, blobs, state)
+    halo = streaks
     haloes = Haloes.none()
     for number in range(PASSES):
         bare = plane - halo
@@ -194,12 +210,21 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         _learn_table(state, sources, bare, model, good, learned)
         model = _draw(state, sources, noise, plane.shape)
         haloes, halo = fit_haloes(
-            plane, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, repeats=1 + number
+            plane - streaks, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, repeats=1 + number
         )
+        star = armed(sources, fit)
+        x, y, peak, blob = sources.x[star], sources.y[star], sources.peak[star], sources.blob[star]
+        shown = Shown.brightest(x, y, peak, blob, noise)
+        if number == PASSES - 1:
+            spikes = find_spikes(plane - model - halo, good, noise, shown, state.fwhm)
+        elif spikes is not None:
+            spikes = light_spikes(plane - model - halo, good, noise, shown, spikes)
+        streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
+        halo += streaks
         if number < PASSES - 1:
             _learn_wings(state, haloes)
             _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
-    return Fitted(state, sources, model, halo, haloes, fit, error)
+    return Fitted(state, sources, model, halo, haloes, spikes, streaks, fit, error)
 
 
 def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> Sources:
@@ -211,6 +236,23 @@ def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: 
     state.refresh(geo)
     top = float(np.max(plane[~good], initial=1.0)) if n else 1.0
     return Sources(geo, np.r_[np.full(n, top), peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))])
+
+
+def _first_spikes(plane: Plane, sigma: Plane, good: Mask, noise: Noise, blobs: Blobs, state: Field) -> tuple[Spikes | None, Plane]:
+    """Arms taken off before stars are looked for, lest they be taken for rows of stars; a clipped star's peak is told by its size."""
+    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
+    keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
+    top = float(np.max(plane[~good], initial=0.0))
+    height = top / profile_at(state.image.profile, np.maximum(blobs.radius - 1, 1.0) / state.fwhm)
+    x, y = np.r_[blobs.x, peaks.x[keep]], np.r_[blobs.y, peaks.y[keep]]
+    peak, blob = np.r_[height, peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))]
+    spikes = find_spikes(plane, good, noise, Shown.brightest(x, y, peak, blob, noise), state.fwhm)
+    return spikes, draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
+
+
+def armed(sources: Sources, fit: Array) -> Mask:
+    """(n,) bool, sources that are star enough to have arms."""
+    return sources.clipped | ((np.abs(fit[:, 3]) < STAR_WIDTH) & (np.hypot(fit[:, 4], fit[:, 5]) < STAR_WIDTH))
 
 
 def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Mask:

@@ -17,7 +17,7 @@ from layerblend.steps.split.noise import Noise
 LEVELS = 8
 CONFIDENT = 4.0
 WEIGHT_LOW, WEIGHT_SPAN = 0.15, 0.7
-HALO_MISFIT = 0.004
+HALO_MISFIT, STREAK_MISFIT = 0.004, 0.06
 LEAST_SHARE_OF_FLOOR = 0.25
 MOST_DRAWS = 24
 FARTHEST_DRAW = 160
@@ -25,12 +25,12 @@ CLEAN_WEIGHT = 0.02
 OUTLIER = 4.0
 
 
-def fill_weight(star: Plane, halo: Plane, light: Plane, noise: Noise, misfit: float, opaque: Mask) -> Plane:
+def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, misfit: float, opaque: Mask) -> Plane:
     """(H, W) float32, 0..1: share of fill.
 
     Parameters
     ----------
-    star, halo : (H, W) float32, subtracted light
+    star, halo, streaks : (H, W) float32, subtracted light; ``halo`` contains the ``streaks``
     light : (H, W) float32, what is left, smooth
     noise : Noise of the channel
     misfit : share of a star's light that the star image may miss
@@ -39,6 +39,7 @@ def fill_weight(star: Plane, halo: Plane, light: Plane, noise: Noise, misfit: fl
     peak = cv2.dilate(star, np.ones((3, 3), np.uint8))
     total = np.float32(noise.slope) * (star + halo)
     wrong = (np.float32(misfit) * peak) ** 2 + np.maximum(total, 0) + (np.float32(HALO_MISFIT) * halo) ** 2
+    wrong += (np.float32(STREAK_MISFIT) * streaks) ** 2
     variance = noise.map(light) ** 2
     weight = np.clip((wrong / (wrong + variance) - np.float32(WEIGHT_LOW)) / np.float32(WEIGHT_SPAN), 0, 1)
     weight[opaque] = 1.0

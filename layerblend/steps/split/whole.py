@@ -152,7 +152,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
 
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
-        return [Channel(fitted.sources.geo, fitted.sources.peak, fitted.error[:, 0], fitted.halo, noise, 0.0, 0.0)]
+        return [Channel(fitted.sources.geo, fitted.sources.peak, fitted.error[:, 0], fitted.halo, fitted.streaks, noise, 0.0, 0.0)]
     return [fit_channel(plane, good, measure_noise(plane, good), fitted) for plane in planes]
 
 
@@ -172,7 +172,7 @@ def _subtract(
     out = np.empty((*valid.shape, len(planes)), np.float32)
     for c, (channel, plane, star) in enumerate(zip(channels, planes, models, strict=True)):
         residual = plane - star - channel.halo
-        weight = fill_weight(star, channel.halo, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
+        weight = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
         mended = mend(residual, weight, channel.noise, draws, fwhm, valid)
         light = star + channel.halo
         untouched = (weight <= 0) & (np.abs(light) < UNTOUCHED_SIGMA * channel.noise.sigma)
