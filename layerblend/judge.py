@@ -30,11 +30,13 @@ TARGET_GROWTH = 1.15
 
 
 def subject_nodes(run: Run) -> tuple[str, ...]:
-    """The nodes whose results a comparison needs."""
+    """The nodes whose results a comparison needs; no picture more, since all of them lie in memory together."""
     names = run.names
-    light = [f"{kind}/{name}" for name in names.roles for kind in ("linear", "stack", "split", "psf", "half_a", "half_b")]
     pictures = ("result", "result_a", "result_b", "plain", "plain_a", "plain_b", "curve")
-    return (*pictures, *light, f"noise/{names.colour}", f"sky/{names.sky_of[names.colour]}")
+    every = [f"{kind}/{name}" for name in names.roles for kind in ("cover", "stack")]
+    judged = [f"{kind}/{name}" for name in dict.fromkeys((names.detail, names.plain)) for kind in ("split", "half_a", "half_b")]
+    colour = [f"{kind}/{names.colour}" for kind in ("linear", "split", "noise")]
+    return (*pictures, *dict.fromkeys((*every, *judged, *colour)), f"sky/{names.sky_of[names.colour]}")
 
 
 def result_subject(run: Run, values: Mapping[str, Any], name: str) -> Subject:
@@ -50,7 +52,7 @@ def plain_subject(run: Run, values: Mapping[str, Any], name: str = "plain") -> S
 def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: str) -> Subject:
     names, curve = run.names, values["curve"]
     pictures = [values[kind], values[f"{kind}_a"], values[f"{kind}_b"]]
-    most = chain.brightest_light(values[f"linear/{role}"] for role in names.roles)
+    most = max(values[f"cover/{role}"].brightest for role in names.roles)
     stars = values[f"split/{detail}"].stars
     halves = [_starless_light(values[f"half_{half}/{detail}"], stars) for half in ("a", "b")]
     target = chain.target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)

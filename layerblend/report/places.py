@@ -9,6 +9,7 @@ from layerblend.kinds import Array, DisplayRGB, Mask
 
 Box = tuple[int, int, int, int]
 STAR_PX = 11
+COARSE_PX = 700  # size, px, of what is searched: blurs as broad as a tenth of a picture take long at full size
 
 
 def choose_places(
@@ -36,10 +37,24 @@ def choose_places(
     light = picture if picture.ndim == 2 else picture.mean(2)
     shape = light.shape
     width, height = min(width, shape[1]), min(height, shape[0])
+    step = max(min(shape) // COARSE_PX, 1)
     open_ = cv2.morphologyEx(np.asarray(light, np.float32), cv2.MORPH_OPEN, np.ones((STAR_PX, STAR_PX), np.uint8))  # without stars
-    smooth = cv2.GaussianBlur(open_, (0, 0), max(4.0, min(shape) / 60))
+    small = open_[::step, ::step]
+    inside = [None if mask is None or not mask.any() else mask[::step, ::step] for mask in (target, sky)]
+    centre = _centres(small, inside[0], inside[1], max(width // step, 1), max(height // step, 1))
+    centre = {name: (step * x, step * y) for name, (x, y) in centre.items()}
+    star = _bright_star(stars, target, shape, width, height)
+    if star is not None:
+        centre["bright star"] = star
+    return {name: _box(xy, width, height, shape) for name, xy in centre.items()}
+
+
+def _centres(light: Array, target: Mask | None, sky: Mask | None, width: int, height: int) -> dict[str, tuple[float, float]]:
+    """x, y in the middle of each place, by a starless picture small enough for broad blurs."""
+    shape = light.shape
+    smooth = cv2.GaussianBlur(light, (0, 0), max(4.0, min(shape) / 60))
     target = _bright_part(smooth) if target is None or not target.any() else target
-    broad = cv2.GaussianBlur(open_, (0, 0), max(6.0, min(shape) / 25))
+    broad = cv2.GaussianBlur(light, (0, 0), max(6.0, min(shape) / 25))
     core = np.unravel_index(int(np.argmax(np.where(target, broad, -1))), shape)
     centre = {"core": (float(core[1]), float(core[0]))}
     depth = cv2.distanceTransform(target.astype(np.uint8), cv2.DIST_L2, 3)
@@ -59,10 +74,7 @@ def choose_places(
         whole = np.zeros(shape, bool)
         whole[height // 2 : shape[0] - height // 2 + 1, width // 2 : shape[1] - width // 2 + 1] = True
         centre["sky"] = _place(share + 1e-4 * away / max(shape), whole)
-    star = _bright_star(stars, target, shape, width, height)
-    if star is not None:
-        centre["bright star"] = star
-    return {name: _box(xy, width, height, shape) for name, xy in centre.items()}
+    return centre
 
 
 def _bright_part(smooth: Array) -> Mask:
@@ -84,7 +96,7 @@ def _place(score: Array, allowed: Mask) -> tuple[float, float]:
     return float(x), float(y)
 
 
-def _bright_star(stars: Array | None, target: Mask, shape: tuple[int, ...], width: int, height: int) -> tuple[float, float] | None:
+def _bright_star(stars: Array | None, target: Mask | None, shape: tuple[int, ...], width: int, height: int) -> tuple[float, float] | None:
     """The brightest star that lies off the target and not at the very edge, else simply the brightest."""
     if stars is None or not len(stars):
         return None
@@ -92,7 +104,7 @@ def _bright_star(stars: Array | None, target: Mask, shape: tuple[int, ...], widt
     for i in order[:40]:
         x, y = float(stars[i][0]), float(stars[i][1])
         inside = width / 4 < x < shape[1] - width / 4 and height / 4 < y < shape[0] - height / 4
-        if inside and not target[round(y), round(x)]:
+        if inside and (target is None or not target[round(y), round(x)]):
             return x, y
     return float(stars[order[0]][0]), float(stars[order[0]][1])
 

@@ -34,6 +34,17 @@ def test_boxes_fit_and_have_one_size(shape):
         assert (x1 - x0, y1 - y0) == (min(120, shape[1]), min(90, shape[0]))
 
 
+def test_a_large_picture_is_searched_coarsely_and_shows_the_same_places():
+    target = Ellipse(150, 140, 90, 80).mask(300, 400)
+    small = choose_places(picture(), target=target, width=80, height=60)
+    large = choose_places(
+        np.repeat(np.repeat(picture(), 6, 0), 6, 1), target=np.repeat(np.repeat(target, 6, 0), 6, 1), width=480, height=360
+    )
+    assert list(small) == list(large)
+    for name in ("core", "sky"):
+        assert np.abs(np.array(large[name]) / 6 - small[name]).max() < 8, name
+
+
 def test_mono_flat_and_empty_lists():
     assert "core" in choose_places(np.full((100, 120), 0.2, np.float32), width=40, height=30)
     assert "bright star" not in choose_places(picture(), stars=np.zeros((0, 3)), width=40, height=30)
