@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from layerblend.kinds import Array, LinearImage, Plane
+from layerblend.maths.bands import each
 
 Y_WEIGHTS = (0.25, 0.5, 0.25)
 # A single pixel's standard error comes from a handful of frames and scatters itself; its square is averaged over this box.
@@ -28,13 +29,25 @@ def error_map(stderr: LinearImage) -> LinearImage:
     -------
     Like ``stderr``. Pixels of several channels are smoothed apart.
     """
+    if stderr.ndim == 2:
+        return _calmed(stderr)
+    out = np.empty(stderr.shape, np.float32)
+
+    def channel(index: int) -> None:
+        out[..., index] = _calmed(np.ascontiguousarray(stderr[..., index]))
+
+    each(channel, range(stderr.shape[2]))
+    return out
+
+
+def _calmed(stderr: Plane) -> Plane:
     valid, box = np.isfinite(stderr), (POOL_PX, POOL_PX)
+    variance = np.where(valid, stderr, np.float32(0)) ** 2
+    pooled = cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101)
     if valid.all():
-        return np.asarray(cv2.sqrt(cv2.blur(cv2.multiply(stderr, stderr), box, borderType=cv2.BORDER_REFLECT_101)), np.float32)
-    variance = np.where(valid, stderr, 0.0).astype(np.float32) ** 2
+        return np.sqrt(pooled)
     share = cv2.blur(valid.astype(np.float32), box, borderType=cv2.BORDER_REFLECT_101)
-    pooled = cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101) / np.maximum(share, 1e-6)
-    return np.where(valid, np.sqrt(pooled), np.nan).astype(np.float32)
+    return np.where(valid, np.sqrt(pooled / np.maximum(share, np.float32(1e-6))), np.float32(np.nan))
 
 
 def luminance_error(sigma: LinearImage) -> Plane:
