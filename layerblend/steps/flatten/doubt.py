@@ -21,10 +21,15 @@ ASK_FAR, ASK_CLEAN, ASK_STIFFNESS = 0.15, 0.04, 1e-7
 # Both serve in a mean, weighted by how well they describe the tiles: a difference of misfits of so much is a factor of e (tiles share
 # errors, so that it is more than the 2 of independent ones). Below the least weight a model is left out.
 MISFIT_UNIT, LEAST_WEIGHT = 160.0, 0.02
-# Of the galaxy's light over the faintest tiles, how much may be sky.
-FAR_DOUBT = 0.7
+# A sky as supple as that in every channel has eaten a galaxy: the wide model serves alone unless its misfit is so many times the first
+# one's; the suppler the sky, the less its smaller misfit tells.
+EATEN = ((1e-7, 1.5), (1e-8, 3.0))
+# Of the galaxy's light over the faintest tiles, and of what the models differ by unless one is so many times worse, how much is in doubt.
+FAR_DOUBT, DIFFERENCE_DOUBT, CLEARLY_WORSE = 0.7, 0.5, 4.0
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
 HALO = (0.7, 6.0)
+# Residuals of no more than this times their expected error: the wide galaxy describes what fills the frame.
+A_GALAXY = 1.2
 # A second model whose sky spans so many times the first one's has run away.
 MOST_REACH = 3.0
 
@@ -39,9 +44,20 @@ def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
         return fit, FAR_DOUBT * fit.far
     first, second = misfits(fit, wide)
     share = float(1 / (1 + np.exp(np.clip((second - first) / MISFIT_UNIT, -50, 50))))
+    if any(max(fit.stiffness) <= supple and second < worse * first for supple, worse in EATEN):
+        share = 1.0
     best, other, less = (wide, fit, 1 - share) if share > 0.5 else (fit, wide, share)
-    doubt = max(FAR_DOUBT * best.far, 2 * less * halo_difference(best, other))
+    open_share = max(2 * less, DIFFERENCE_DOUBT if max(first, second) < CLEARLY_WORSE * min(first, second) else 0.0)
+    doubt = max(FAR_DOUBT * best.far, open_share * halo_difference(best, other))
     return (best if less < LEAST_WEIGHT else _mean_sky(best, other, less)), doubt
+
+
+def plane_doubt(table: TileTable, plane: Array) -> float:
+    """By how much, sigma, a galaxy's halo may be off where a ``plane`` was taken for a frame that is full: 0 where no galaxy is."""
+    wide = fit_sky(table, wide=True)
+    if not wide.galaxies or max(wide.excess) > A_GALAXY:
+        return 0.0
+    return halo_difference(wide, replace(wide, degree=1, coefficients=plane))
 
 
 def _mean_sky(best: SkyFit, other: SkyFit, share: float) -> SkyFit:

@@ -17,8 +17,10 @@ TOO_FULL = 1.5
 FLOPPY = 1e-8
 # between these widths in tiles, so many times its expected error; a galaxy that the model missed shows more at the wider ones.
 FINE_TILES, BROAD_TILES = (1.0, 2.5), (2.5, 6.0)
-STRUCTURE = 5.0
-SMOOTH = 3.3
+STRUCTURE, LITTLE_EXCESS = 5.0, 1.2
+# A large galaxy's arms under a supple sky show up to 8 times, with residuals as expected; there it takes more.
+GALAXY_STRUCTURE = 12.0
+SMOOTH = 4.0
 # What smoothing over one tile leaves of the tiles' errors in the difference of two widths.
 NOISE_LEFT = 0.26
 LEAST_TILES = 50
@@ -41,7 +43,8 @@ def fills_frame(table: TileTable, fit: SkyFit) -> bool:
         return False
     plane = table.value.mean(-1) - light
     fine, broad = (_structure(plane, where, *widths) for widths in (FINE_TILES, BROAD_TILES))
-    return bool(fine > STRUCTURE * NOISE_LEFT * np.median(table.error[where]) and broad < SMOOTH * fine)
+    least = STRUCTURE if max(fit.excess) > LITTLE_EXCESS else GALAXY_STRUCTURE
+    return bool(fine > least * NOISE_LEFT * np.median(table.error[where]) and broad < SMOOTH * fine)
 
 
 def _structure(plane: Array, where: Mask, narrow: float, wide: float) -> float:

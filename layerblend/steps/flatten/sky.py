@@ -10,7 +10,7 @@ import numpy as np
 from layerblend.errors import ArgumentError, check_choice, check_image
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 
-from .doubt import ask_both
+from .doubt import ask_both, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
 from .tiles import TileTable, make_tiles
@@ -139,7 +139,8 @@ def find_surface(table: TileTable, frame_filling: bool | str) -> Surface:
     """Sky of the joint fit; a plane where the target fills the frame or the fit would run away."""
     fit = fit_sky(table)
     if _decide_filling(frame_filling, lambda: fills_frame(table, fit)):
-        return Surface(1, lower_plane(table), fit, filling=True)
+        plane = lower_plane(table)
+        return Surface(1, plane, fit, filling=True, uncertain=plane_doubt(table, plane))
     fit, uncertain = ask_both(table, fit)
     if _runs_away(fit):
         return Surface(1, _plane_through(fit), fit, runs_away=True, uncertain=uncertain)
@@ -239,7 +240,7 @@ def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array
     if mode == "off":
         return tuple(words)
     if surface.filling:
-        return (FILLING, *words)
+        return (FILLING, *words, *uncertain_words(surface.uncertain))
     words = [gradient_words(before, after), *words, *uncertain_words(surface.uncertain)]
     return (*words, RUNS_AWAY) if surface.runs_away else tuple(words)
 

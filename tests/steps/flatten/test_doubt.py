@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.doubt import FAR_DOUBT, ask_both, halo_difference, misfits
+from layerblend.steps.flatten.doubt import FAR_DOUBT, ask_both, halo_difference, misfits, plane_doubt
 from layerblend.steps.flatten.fit import fit_sky, legendre_design
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import make_scene
@@ -58,3 +58,20 @@ def test_a_worse_model_has_the_larger_misfit(reaching) -> None:
     worse = replace(fit, residual=fit.residual + np.float64(0.3))
     first, second = misfits(fit, worse)
     assert second > first
+
+
+def test_a_sky_so_supple_that_it_has_eaten_the_galaxy_does_not_serve(reaching, monkeypatch: pytest.MonkeyPatch) -> None:
+    eaten = replace(fit_sky(reaching), stiffness=(1e-8,) * 3)
+    for misfit, wide_serves in ((250.0, True), (350.0, False)):
+        monkeypatch.setattr("layerblend.steps.flatten.doubt.misfits", lambda first, second, m=misfit: (100.0, m))
+        monkeypatch.setattr("layerblend.steps.flatten.doubt.MISFIT_UNIT", 1.0)
+        best, uncertain = ask_both(reaching, eaten)
+        assert best.wide == wide_serves
+        assert uncertain > 0
+
+
+def test_a_plane_under_a_galaxy_that_fills_the_frame_is_in_doubt_and_under_a_nebula_nothing_is_known(reaching) -> None:
+    plane = np.zeros((3, 3))
+    assert plane_doubt(reaching, plane) > 0.5
+    nebula = make_tiles(make_scene(2, kind="mix", amplitude=15, with_galaxy=False, nebula_strength=8, **SMALL).image)
+    assert plane_doubt(nebula, plane) == 0
