@@ -1,7 +1,8 @@
 """Stars of crowded fields cut out alone: what their neighbours add is taken away before their shape and light are measured.
 
 All neighbours get the star image of the frame; their heights are solved for together, from the light gathered under a Gaussian as wide as a
-star, so that near stars share what they both reach (as in Stetson 1987, PASP 99, 191).
+star, so that near stars share what they both reach. Neighbours that hide beside brighter ones are looked for in what is then left over
+(as in Stetson 1987, PASP 99, 191).
 """
 
 from __future__ import annotations
@@ -26,8 +27,14 @@ HALF_FWHM = 1.15 * RING_FWHM[1]
 JOINT_FWHM = 3.0
 # sd of a Gaussian in FWHM
 GATHER_FWHM = 0.4247
-ROUNDS = 8
+ROUNDS = 24
 FINE = 3
+# Light left over, gathered like a star's, is another star when it stands out so many sigma, and by so large a share of the most light
+# nearby, and not on a known star: spikes, and star images that are not quite the frame's, leave less or lie there.
+LEFT_SIGMA, LEFT_SHARE = 5.0, 0.05
+NEARBY_FWHM, APART_FWHM = 3.0, 0.5
+# Drawn to so many FWHM while looking for what is left over.
+DRAWN_FWHM = 4.0
 
 
 @dataclass(frozen=True)
@@ -69,24 +76,65 @@ def cut_out_alone(
     """
     x, y = candidates.x.astype(np.float64), candidates.y.astype(np.float64)
     _refine(above, x, y)
-    tree = cKDTree(np.column_stack([x, y]))
-    near = tree.query_ball_point(tree.data[chosen], REACH_FWHM * fwhm)
-    taking_part = np.unique(np.concatenate(near))
-    heights = np.zeros(len(x))
-    heights[taking_part] = _joint_heights(above, x[taking_part], y[taking_part], fwhm, beta)
+    _, eccentricity, angle = axes_of(np.float64(fwhm), np.float64(e1), np.float64(e2))  # type: ignore[arg-type]
+    form = np.array(inverse_shape(fwhm, beta, float(eccentricity), float(angle)))
+    near, heights = _heights_near(above, x, y, chosen, fwhm, beta)
+    more = _left_over(above, codes, x, y, heights, form, fwhm, beta, candidates.pixel_noise)
+    places = np.column_stack([x, y])
+    wanted = cKDTree(places[chosen]).query(more)[0] < REACH_FWHM * fwhm
+    more = more[wanted & (cKDTree(places).query(more)[0] > APART_FWHM * fwhm)]
+    if len(more):
+        x, y = np.concatenate([x, more[:, 0]]), np.concatenate([y, more[:, 1]])
+        near, heights = _heights_near(above, x, y, chosen, fwhm, beta)
     others = [[n for n in found if n != own] for own, found in zip(chosen, near, strict=True)]
     first = np.concatenate([[0], np.cumsum([len(found) for found in others])])
-    _, eccentricity, angle = axes_of(np.float64(fwhm), np.float64(e1), np.float64(e2))  # type: ignore[arg-type]
     half = math.ceil(HALF_FWHM * fwhm) + 2
     side = 2 * half + 1
     plane = np.zeros((len(chosen) * side, side), np.float32)
     kept = np.full(plane.shape, NO_DATA, np.uint8)
     left, top = np.rint(x[chosen]).astype(np.int64) - half, np.rint(y[chosen]).astype(np.int64) - half
     numbers = np.array([n for found in others for n in found], np.int64)
-    form = inverse_shape(fwhm, beta, float(eccentricity), float(angle))
-    _cut_out(above, codes, left, top, first, x[numbers], y[numbers], heights[numbers], np.array(form), beta, plane, kept)
+    _cut_out(above, codes, left, top, first, x[numbers], y[numbers], heights[numbers], form, beta, plane, kept)
     down = side * np.arange(len(chosen)) - top
     return CutOuts(plane, kept, x[chosen] - left, y[chosen] + down, left, -down)
+
+
+def _heights_near(above: Plane, x: Array, y: Array, chosen: Array, fwhm: float, beta: float) -> tuple[Array, Array]:
+    """For every chosen star the stars near it, itself among them, and the heights of all that are near any; 0 for others."""
+    tree = cKDTree(np.column_stack([x, y]))
+    near = tree.query_ball_point(tree.data[chosen], REACH_FWHM * fwhm)
+    taking_part = np.unique(np.concatenate(near))
+    heights = np.zeros(len(x))
+    heights[taking_part] = _joint_heights(above, x[taking_part], y[taking_part], fwhm, beta)
+    return near, heights
+
+
+def _left_over(
+    above: Plane, codes: Array, x: Array, y: Array, heights: Array, form: Array, fwhm: float, beta: float, noise: float
+) -> Array:
+    """(n, 2) places of stars that hide beside brighter ones: tops of the light that is left when all known stars are taken away."""
+    model = np.zeros(above.shape, np.float32)
+    shown = np.flatnonzero(heights > 0)
+    _draw(model, x[shown], y[shown], heights[shown], form, beta, math.ceil(DRAWN_FWHM * fwhm))
+    sigma = GATHER_FWHM * fwhm
+    left = cv2.GaussianBlur(np.where((codes == NO_DATA) | (model == 0), np.float32(0), above - model), (0, 0), sigma)
+    reach = 2 * round(NEARBY_FWHM * fwhm) + 1
+    light = cv2.dilate(cv2.GaussianBlur(model, (0, 0), sigma), np.ones((reach, reach), np.uint8))
+    top = (left == cv2.dilate(left, np.ones((3, 3), np.uint8))) & (left > LEFT_SHARE * light)
+    top &= left > LEFT_SIGMA * noise / (2 * math.sqrt(math.pi) * sigma)
+    v, u = np.nonzero(top)
+    return np.column_stack([u, v]).astype(np.float64)
+
+
+@njit(cache=True, nogil=True)
+def _draw(model: Array, x: Array, y: Array, heights: Array, form: Array, beta: float, reach: int) -> None:
+    height, width = model.shape
+    for k in range(x.size):
+        cx, cy = round(x[k]), round(y[k])
+        for j in range(max(cy - reach, 0), min(cy + reach + 1, height)):
+            for i in range(max(cx - reach, 0), min(cx + reach + 1, width)):
+                dx, dy = i - x[k], j - y[k]
+                model[j, i] += heights[k] * (1 + form[0] * dx * dx + 2 * form[1] * dx * dy + form[2] * dy * dy) ** -beta
 
 
 def _joint_heights(above: Plane, x: Array, y: Array, fwhm: float, beta: float) -> Array:

@@ -17,7 +17,7 @@ from layerblend.maths.cover import gap_runs
 from layerblend.maths.robust import band_noise, mad_sigma, tile_levels, weighted_median
 
 SATURATION = 0.98
-MOST_FITS = 220
+MOST_FITS, MOST_FITS_IN_CROWD = 220, 300
 DETECT_SIGMA = 8.0
 # In a colour frame a hot pixel shows in one channel only; the reddest star's second channel holds more than this share of its first.
 HOT_SECOND_CHANNEL = 0.1
@@ -27,6 +27,8 @@ ISOLATION_FWHM = 2.2
 CROWDED = 0.3
 # So many stars give the first star image of a crowded field.
 FIRST_FITS = 70
+# The star image is found anew from the stars that it helped to cut out.
+CROWD_ROUNDS = 2
 # Sky level over noise below which a frame's sky must have been taken away.
 DARKEST_SKY_SIGMA = 20.0
 CHANNEL_NOISE_PIXELS = 200_000
@@ -162,14 +164,18 @@ def _measure_brightest(above: Plane, codes: Array, candidates: find.Candidates, 
         return measured(above, codes, candidates.x[chosen], candidates.y[chosen], *np.zeros((2, len(chosen))))
 
     chosen = np.flatnonzero(find.isolated(candidates, ISOLATION_FWHM * fwhm))
-    chosen = (chosen if len(chosen) >= FEW_STARS else np.arange(len(candidates)))[:MOST_FITS]
+    many = (chosen if len(chosen) >= FEW_STARS else np.arange(len(candidates)))[:MOST_FITS_IN_CROWD]
+    chosen = many[:MOST_FITS]
     if crowd.neighbours(candidates, chosen, fwhm) <= CROWDED:
         return in_frame(chosen)
     first = in_frame(chosen[:FIRST_FITS])
     if len(first.stars) < FEW_STARS:
         return in_frame(chosen)
-    alone = crowd.cut_out_alone(above, codes, candidates, chosen, **_star_image(first.stars, noise))
-    return measured(alone.plane, alone.codes, alone.x, alone.y, alone.left, alone.top)
+    found = first
+    for _ in range(CROWD_ROUNDS):
+        alone = crowd.cut_out_alone(above, codes, candidates, many, **_star_image(found.stars, noise))
+        found = measured(alone.plane, alone.codes, alone.x, alone.y, alone.left, alone.top)
+    return found
 
 
 def _shot(noise: float, sky: Sequence[float]) -> float:

@@ -54,6 +54,23 @@ def test_heights_of_a_close_pair_are_solved_together():
     assert heights[0] == pytest.approx(peak, rel=0.03)
 
 
+@pytest.mark.parametrize(("share", "error"), [(0.3, 0.02), (0.0, 0.002)])
+def test_a_neighbour_hidden_beside_another_is_found_and_taken_away_too(share, error):
+    """One width from a brighter neighbour a star makes no top of its own; left standing it adds a sixth to the chosen star's light.
+
+    Without it nothing is found: what the star image leaves of stars that it fits is no neighbour.
+    """
+    catalogue = np.array([[60.3, 50.2, 2.0], [70.4, 53.1, 2.0], [70.4 - 0.8 * FWHM, 53.1 - 0.6 * FWHM, 2.0 * share]])
+    above, codes = field(catalogue)
+    above += np.random.default_rng(3).normal(0, 1e-4, above.shape).astype(np.float32)
+    alone = crowd.cut_out_alone(above, codes, candidates(catalogue[:2]), np.array([0]), **ROUND)
+    side = alone.plane.shape[1]
+    expected = moffat_image((side, side), FWHM, BETA, x=60.3 - alone.left[0], y=50.2 - alone.top[0], flux=2.0)
+    y, x = np.mgrid[:side, :side]
+    circle = np.hypot(y - alone.y[0], x - alone.x[0]) < 2.2 * FWHM
+    assert alone.plane[circle].sum() == pytest.approx(expected[circle].sum(), rel=error)
+
+
 def test_neighbours_are_counted():
     far = np.array([[10.0, 10, 1], [140, 110, 1]])
     near = np.array([[60.0, 60, 1], [70, 60, 1], [60, 72, 1]])
