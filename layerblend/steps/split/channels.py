@@ -8,6 +8,7 @@ import numpy as np
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.field import Field, Fitted, armed
+from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
 from layerblend.steps.split.haloes import fit_haloes
 from layerblend.steps.split.model import field_basis, render, sweep
 from layerblend.steps.split.noise import Noise
@@ -58,15 +59,20 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         model = _draw(state, geo, peak, noise, plane.shape)
         fit, error = run(0, True)
     model = _draw(state, geo, peak, noise, plane.shape)
-    bare = plane - fitted.streaks
-    _, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
     star = armed(sources, fitted.fit)
     x, y, peaks = geo[star, 0], geo[star, 1], peak[star]
+    shown = Shown.brightest(x, y, peaks, sources.blob[star], noise)
+    ghosts = None
+    if fitted.ghosts is not None:
+        ghosts = light_ghosts(plane - model - fitted.halo + fitted.discs, good, noise, shown, state.fwhm, fitted.ghosts)
+    discs = draw_ghosts(plane.shape, ghosts, x, y, peaks, noise.sigma)
+    bare = plane - fitted.streaks - discs
+    _, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
     spikes = None
     if fitted.spikes is not None:
-        spikes = light_spikes(plane - model - halo, good, noise, Shown.brightest(x, y, peaks, sources.blob[star], noise), fitted.spikes)
+        spikes = light_spikes(plane - model - halo - discs, good, noise, shown, fitted.spikes)
     streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
-    halo += streaks
+    halo += streaks + discs
     bare = plane - halo
     fit, error = run(0, True)
     return Channel(geo, peak, error[:, 0], halo, streaks, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)

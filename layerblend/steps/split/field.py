@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
+from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
 from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
 from layerblend.steps.split.model import (
@@ -120,7 +121,7 @@ class Field:
 
 @dataclass
 class Fitted:
-    """All sources of a plane, their light, and how each differs from the field's star image. ``halo`` contains the ``streaks``."""
+    """All sources of a plane, their light, and how each differs from the field's star image. ``halo`` contains ``streaks`` and ``discs``."""
 
     field: Field
     sources: Sources
@@ -129,6 +130,8 @@ class Fitted:
     haloes: Haloes
     spikes: Spikes | None
     streaks: Plane
+    ghosts: Ghosts | None
+    discs: Plane
     fit: Array
     error: Array
     words: list[str] = dataclasses.field(default_factory=list)
@@ -195,6 +198,7 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     sources = _first_sources(plane - streaks, sigma, good, blobs, state)
     halo = streaks
     haloes = Haloes.none()
+    ghosts, discs = None, np.zeros_like(plane)
     for number in range(PASSES):
         bare = plane - halo
         model = _draw(state, sources, noise, plane.shape)
@@ -220,11 +224,18 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         elif spikes is not None:
             spikes = light_spikes(plane - model - halo, good, noise, shown, spikes)
         streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
-        halo += streaks
+        if number == PASSES - 1:
+            ghosts = find_ghosts(plane - model - halo - streaks, good, noise, shown, state.fwhm)
+            discs = draw_ghosts(plane.shape, ghosts, x, y, peak, noise.sigma)
+        if ghosts is not None:
+            haloes, halo = fit_haloes(
+                plane - streaks - discs, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image
+            )
+        halo += streaks + discs
         if number < PASSES - 1:
             _learn_wings(state, haloes)
             _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
-    return Fitted(state, sources, model, halo, haloes, spikes, streaks, fit, error)
+    return Fitted(state, sources, model, halo, haloes, spikes, streaks, ghosts, discs, fit, error)
 
 
 def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> Sources:
