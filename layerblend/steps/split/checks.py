@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 from numba import njit
@@ -22,6 +24,9 @@ LEFT_STRENGTH = 5.0
 RIM_INNER, RIM_OUTER = 2.0, 14.0
 QUIET_GROUND = 1.4
 MOST_RIMS = 40
+# Sectors and zones (FWHM) in which light beside stars is looked for, at so many of the brightest; places beside are so many FWHM away.
+SIDES, SIDE_ZONES = 24, (3.0, 6.0, 10.0, 15.0)
+MOST_SIDES, LEAST_SIDES, BESIDE = 12, 4, 24.0
 
 
 def widening_with_brightness(fits: StarFits) -> tuple[float, float]:
@@ -117,6 +122,50 @@ def _bump(plane: Plane, ring: Array, noise: float) -> float:
     level, error = np.array(levels) / noise, np.array(errors)
     bump = np.abs(level[1:-1] - 0.5 * (level[:-2] + level[2:]))
     return float(np.max(bump - 2 * np.sqrt(error[1:-1] ** 2 + 0.25 * (error[:-2] ** 2 + error[2:] ** 2))))
+
+
+def sides_left(starless: Plane, sigma: float, x: Array, y: Array, fwhm: float) -> tuple[float, float]:
+    """Light that differs from side to side round bright stars, median of the stars, and the same beside them, in units of the noise.
+
+    Spikes and reflections off centre leave streaks and patches that rings do not see. In three zones round each star the means of
+    sectors are set against their median; the largest difference counts. The same is done at four places beside each star: structured
+    ground is uneven there too.
+
+    Parameters
+    ----------
+    starless : (H, W) float32, finite
+    sigma : noise of the sky
+    x, y : (n,) places of the brightest stars, px, brightest first; at least four are needed, else both figures are 0
+    """
+    x, y = x[:MOST_SIDES], y[:MOST_SIDES]
+    at_stars = [_most_uneven(starless, sigma, a, b, fwhm) for a, b in zip(x, y, strict=True)]
+    beside = [
+        _most_uneven(starless, sigma, a + BESIDE * fwhm * i, b + BESIDE * fwhm * j, fwhm)
+        for a, b in zip(x, y, strict=True)
+        for i, j in ((-1, -1), (-1, 1), (1, -1), (1, 1))
+    ]
+    seen, ground = (np.array(v)[np.isfinite(v)] for v in (at_stars, beside))
+    if len(seen) < LEAST_SIDES or len(ground) < LEAST_SIDES:
+        return 0.0, 0.0
+    return float(np.median(seen)), float(np.median(ground))
+
+
+def _most_uneven(starless: Plane, sigma: float, x: float, y: float, fwhm: float) -> float:
+    reach = int(SIDE_ZONES[-1] * fwhm) + 1
+    x0, y0 = round(x), round(y)
+    if not (reach <= x0 < starless.shape[1] - reach and reach <= y0 < starless.shape[0] - reach):
+        return float("nan")
+    cut = starless[y0 - reach : y0 + reach + 1, x0 - reach : x0 + reach + 1] / sigma
+    yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    radius = np.hypot(xx, yy) / fwhm
+    sector = np.minimum((np.arctan2(yy, xx) + np.pi) / (2 * np.pi) * SIDES, SIDES - 1).astype(int)
+    worst = 0.0
+    for low, high in pairwise(SIDE_ZONES):
+        inside = (radius >= low) & (radius < high)
+        count = np.bincount(sector[inside], minlength=SIDES)
+        mean = np.bincount(sector[inside], cut[inside], SIDES) / np.maximum(count, 1)
+        worst = max(worst, float(np.max(np.abs(mean - np.median(mean)) - 3 / np.sqrt(np.maximum(count, 1)))))
+    return worst
 
 
 def compact_left(starless: Plane, noise: Noise, fwhm: float, stars: Array, kept: Array) -> tuple[int, int]:

@@ -121,7 +121,7 @@ class Field:
 
 @dataclass
 class Fitted:
-    """All sources of a plane, their light, and how each differs from the field's star image. ``halo`` contains ``streaks`` and ``discs``."""
+    """All sources of a plane, their light, how each differs from the field's star image. ``halo`` holds ``streaks`` and ``discs`` too."""
 
     field: Field
     sources: Sources

@@ -2,8 +2,8 @@
 
 Light that goes to and fro between two surfaces comes back as a disc beside its star: shifted in proportion to the star's distance from
 the middle of the picture, or by the same step everywhere. For every such shift the discs' light, a non-negative profile in units of
-the star's peak, is fitted to all bright stars at once, beside a halo of each star's own that may be anything round; the shift of the
-best fit counts when the stars agree on it. What is round about the star itself tells nothing here (Frisch & Waugh 1933, Econometrica 1, 387).
+the star's peak, is fitted to all bright stars at once, beside a halo of each star's own that may be anything round; the best shift
+counts when the stars agree on it. What is round about the star itself tells nothing here (Frisch & Waugh 1933, Econometrica 1, 387).
 """
 
 from __future__ import annotations

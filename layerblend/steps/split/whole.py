@@ -13,7 +13,7 @@ from layerblend.errors import ArgumentError, InputError, check_image, check_rang
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, fit_channel
-from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, texture_ratio
+from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, choose_stars, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
@@ -31,6 +31,8 @@ MASK_SIGMA, UNTOUCHED_SIGMA = 1.0, 0.02
 STRONG = 10.0
 # Rims of this height (over a pixel's noise) are seen; only stars of this strength can leave one.
 RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
+# Light beside stars (sectors' means over a pixel's noise) is seen from here on, at stars of this strength.
+SIDES_SEEN, SIDE_STRENGTH = 1.5, 1500.0
 
 
 @dataclass(frozen=True)
@@ -267,6 +269,9 @@ def _checks(
     stars = int(choice.star.sum())
     known = np.isfinite(rings)
     rims = _rims(starless, fitted, channels, choice)
+    bright = np.nonzero(choice.star & (fitted.sources.peak > SIDE_STRENGTH * noise.sigma))[0]
+    bright = bright[np.argsort(-fitted.sources.peak[bright], kind="stable")]
+    sides, ground = sides_left(plane, noise.sigma, x[bright], y[bright], fwhm)
     return {
         "separated": 1.0,
         "fwhm": fitted.field.fwhm,
@@ -279,6 +284,10 @@ def _checks(
         "ring_share": float((np.abs(rings[known]) > 2).mean()) if known.any() else 0.0,
         "rim_worst": float(np.max(rims, initial=0.0)),
         "rim_share": float((rims > RIM_SEEN).mean()) if len(rims) else 0.0,
+        "spike_lines": 0.0 if fitted.spikes is None else float(len(fitted.spikes.angle)),
+        "reflections": float(fitted.ghosts is not None),
+        "sides": sides,
+        "sides_ground": ground,
         "texture_ratio": texture_ratio(plane, sigma, weight, valid),
         "filled_share": float((weight[valid] > 0.5).mean()),
     }
@@ -307,5 +316,10 @@ def _words(checks: dict[str, float]) -> tuple[str, ...]:
         words.append(
             f"{checks['rim_share']:.0%} of the brightest stars left a faint rim of light or colour; its height is up to "
             f"{checks['rim_worst']:.1f} times the noise."
+        )
+    if checks["sides"] > max(SIDES_SEEN, 2 * checks["sides_ground"]):
+        words.append(
+            f"The brightest stars left streaks or patches of light beside them, usually {checks['sides']:.1f} times the noise: spikes or "
+            "reflections that do not go with the others."
         )
     return tuple(words)

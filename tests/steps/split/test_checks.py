@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, texture_ratio
+from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.field import first_fits
 from layerblend.steps.split.model import StarImage, render
 from layerblend.steps.split.noise import Noise, measure_noise
-from tests.scenes.split import make_scene
+from tests.scenes.split import add_ghost, add_spikes, make_scene
 
 
 def test_linear_and_stretched() -> None:
@@ -59,3 +59,21 @@ def test_bright_dark_and_coloured_rims_are_seen(tint: tuple[float, float, float]
     hill = clean + np.float32(0.02) * xx[..., None].astype(np.float32)
     assert rims_left(clean, sigma, place, place, 4.0)[0] < 0.2
     assert rims_left(hill, sigma, place, place, 4.0)[0] < 0.2
+
+
+def test_streaks_and_patches_beside_stars_are_seen() -> None:
+    clean = np.random.default_rng(8).normal(0, 1, (600, 600))
+    x, y = (a.ravel().astype(float) for a in np.meshgrid([150, 300, 450], [150, 300, 450]))
+    quiet, ground = sides_left(clean.astype(np.float32), 1.0, x, y, 4.0)
+    assert quiet < 0.5 and ground < 0.5
+    spiked, ghosted = clean.copy(), clean.copy()
+    for a, b in zip(x, y, strict=True):
+        add_spikes(spiked, a, b, 40.0, 1.6, 16.0, 2, 0.35, 200.0)
+        add_ghost(ghosted, a + 20, b - 10, 4.0, 30.0, 3.0)
+    for plane in (spiked, ghosted):
+        left, _ = sides_left(plane.astype(np.float32), 1.0, x, y, 4.0)
+        assert left > 1.5
+    hills = clean + 8 * np.sin(np.mgrid[:600, :600].sum(0) / 9.0)
+    left, ground = sides_left(hills.astype(np.float32), 1.0, x, y, 4.0)
+    assert left < 2 * ground
+    assert sides_left(clean.astype(np.float32), 1.0, x[:2], y[:2], 4.0) == (0.0, 0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -56,8 +57,9 @@ def test_no_discs_where_there_are_none() -> None:
 
 
 def test_discs_go_with_their_stars() -> None:
-    """Median error round the brightest stars' discs, in the local noise, smoothed by nothing: 11 at the 95th percentile when they stayed."""
+    """95th percentile of the error under star light, smoothed by the star's width, in the local noise: 30 when the discs stayed."""
     scene = make_scene(height=700, width=700, stars=500, saturated=8, ghost=8e-4, target=False, seed=44, mono=True)
-    off = np.abs(split_stars(scene.image).starless - scene.starless) / scene.sigma
+    off = (split_stars(scene.image).starless - scene.starless) / scene.sigma
+    off = np.abs(cv2.GaussianBlur(off, (0, 0), scene.options.fwhm / 2.355))
     lit = (scene.stars > scene.sigma) & ~scene.extra["saturated"]
     assert np.percentile(off[lit], 95) < 4.5

@@ -1,0 +1,104 @@
+"""Star light against photutils, and single cases from the field."""
+
+from __future__ import annotations
+
+import time
+import warnings
+
+import cv2
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from layerblend.steps.split import split_stars
+from layerblend.steps.split.fill import pull_push
+from tests.scenes.split import make_scene
+
+
+def test_star_light_is_photutils() -> None:
+    """Outside reference: photutils.psf.PSFPhotometry with a Moffat of the truth's width and beta, started at the true places."""
+    from astropy.modeling.functional_models import Moffat2D
+    from astropy.table import Table
+    from photutils.background import LocalBackground
+    from photutils.psf import PSFPhotometry, make_psf_model
+
+    scene = make_scene(height=600, width=600, stars=300, saturated=0, target=False, galaxies=0, halo=0.0, eccentricity=0.0, widening=0.0,
+                       seed=71, mono=True)  # fmt: skip
+    x, y, _, strength, _ = scene.star_list.T
+    apart = cKDTree(np.c_[x, y]).query(np.c_[x, y], 2)[0][:, 1]
+    edge = np.minimum(np.minimum(x, 599 - x), np.minimum(y, 599 - y))
+    lone = (strength > 30) & (apart > 14) & (edge > 15)
+    assert lone.sum() >= 8
+    gamma = 4.06 / (2 * np.sqrt(2 ** (1 / 3.0) - 1))  # FWHM 4 averaged over the pixel
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = make_psf_model(Moffat2D(1.0, 0.0, 0.0, gamma, 3.0), x_name="x_0", y_name="y_0")
+        photometry = PSFPhotometry(model, (15, 15), aperture_radius=6, localbkg_estimator=LocalBackground(12, 20))
+        rows = photometry(scene.image.astype(float), init_params=Table({"x": x[lone], "y": y[lone]}))
+    catalogue = split_stars(scene.image).catalogue
+    away, nearest = cKDTree(np.c_[catalogue["x"], catalogue["y"]]).query(np.c_[rows["x_fit"], rows["y_fit"]])
+    assert away.max() < 0.1
+    ratio = catalogue["flux"][nearest, 0] / np.asarray(rows["flux_fit"])
+    assert abs(np.median(ratio) - 1) < 0.02
+    assert np.std(ratio) < 0.04
+
+
+def test_new_star_on_an_arm_goes_as_a_star() -> None:
+    """Single bright stars on the target's arms, as a nova is: named stars, and their light is gone from the arm.
+
+    On ground that reaches a third of the star's own height, near the core, its width cannot be told from the ground's; not asked here.
+    """
+    stars = 0
+    for seed in (81, 85):
+        scene = make_scene(novae=3, saturated=0, seed=seed)
+        result = split_stars(scene.image)
+        for x, y, peak, _, _ in scene.star_list[-3:]:
+            i, j = round(x), round(y)
+            if scene.starless[j, i, 1] > 0.3 * peak:
+                continue
+            stars += 1
+            row = result.catalogue[np.argmin(np.hypot(result.catalogue["x"] - x, result.catalogue["y"] - y))]
+            assert row["kept"] == ""
+            left = (result.starless - scene.starless)[j - 1 : j + 2, i - 1 : i + 2, 1].mean()
+            assert abs(left) < 0.1 * peak
+    assert stars >= 5
+
+
+def test_field_of_ten_thousand() -> None:
+    """Count of stars found, and residue, where a star stands every eleven pixels."""
+    scene = make_scene(height=1100, width=1100, stars=10000, fwhm=3.0, beta=4.0, saturated=4, target=False, galaxies=0, seed=91, mono=True)
+    result = split_stars(scene.image)
+    bright = scene.star_list[(scene.star_list[:, 3] > 12) & (scene.star_list[:, 4] == 0)]
+    taken = result.catalogue[result.catalogue["kept"] == ""]
+    near = cKDTree(np.c_[taken["x"], taken["y"]]).query(bright[:, :2])[0]
+    assert (near < 1.5).mean() > 0.9
+    off = np.abs(cv2.GaussianBlur((result.starless - scene.starless) / scene.sigma, (0, 0), 3.0 / 2.355))
+    lit = (scene.stars > scene.sigma) & ~scene.extra["saturated"]
+    assert np.median(off[lit]) < 0.6
+    assert np.percentile(off[lit], 95) < 2.5
+
+
+@pytest.mark.parametrize("side", [20, 160, 320])
+def test_wide_holes_are_filled_at_once(side: int) -> None:
+    """A biharmonic fill of a hole of 320 px took 2.8 s and 489 MB; this one needs no scratch beyond pyramids of the plane."""
+    plane = np.random.default_rng(1).normal(0, 1, (700, 700)).astype(np.float32)
+    known = np.ones_like(plane)
+    known[100 : 100 + side, 100 : 100 + side] = 0
+    begin = time.process_time()
+    filled = pull_push(plane, known)
+    assert time.process_time() - begin < 5
+    inside = filled[100 : 100 + side, 100 : 100 + side]
+    assert np.isfinite(inside).all()
+    assert abs(float(inside.mean())) < 0.5
+
+
+@pytest.mark.parametrize("kind", [np.uint16, np.float32, np.float64])
+def test_numbers_of_any_kind_are_split_in_float(kind: type) -> None:
+    """Fills of image libraries take 8-bit colour only; nothing here passes through whole steps of 255."""
+    scene = make_scene(height=300, width=300, stars=120, saturated=1, target=False, galaxies=0, seed=26)
+    scale = 40000.0 if kind is np.uint16 else 1.0
+    image = np.clip(scene.image * scale + (500 if kind is np.uint16 else 0), 0 if kind is np.uint16 else None, 65535).astype(kind)
+    linear = (image.astype(np.float32) - (500 if kind is np.uint16 else 0)) / np.float32(scale)
+    result = split_stars(linear)
+    assert result.starless.dtype == np.float32
+    assert len(np.unique(result.starless[..., 1])) > 2000
