@@ -33,6 +33,7 @@ LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 # Stars whose colours spread less (dex) are of a grey picture.
 GREY = 1e-3
 ASKED_REACH = 1.5
+CUT_STRENGTH = 300.0
 
 
 @dataclass
@@ -78,6 +79,9 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
         other = (total < STAR_ON_SKY + (STAR_ON_GROUND - STAR_ON_SKY) * share) & (reason == "")
         worst = np.array(list(evidence))[np.argmin(np.stack(list(evidence.values())), 0)]
         reason[other] = worst[other]
+        # a bright core that is cut off cannot be told by its shape; broad light is no star all the same
+        cut = _hidden_core(good, sources) & (sources.peak > CUT_STRENGTH * noise.sigma)
+        reason[cut & np.isin(reason, ("long", "misfit", "narrow"))] = ""
     reason[sources.clipped] = ""
     return Choice(reason == "", reason, fit[:, 3], strength)
 
@@ -93,6 +97,12 @@ def _ground(plane: Plane, good: Mask, fitted: Fitted) -> Ground:
     x, y = _pixels(sources, plane.shape)
     scatter = np.sqrt(power[y, x].astype(float))
     return Ground(np.sqrt(np.maximum(scatter**2 - (1.1 * quiet) ** 2, 0)), scatter / max(quiet, 1e-30))
+
+
+def _hidden_core(good: Mask, sources: Sources) -> Mask:
+    """(n,) bool, pixels of the source's middle do not count: too few of them clipped to make a blob."""
+    x, y = _pixels(sources, good.shape)
+    return np.asarray(cv2.dilate((~good).astype(np.uint8), np.ones((3, 3), np.uint8))[y, x] > 0)
 
 
 def _pixels(sources: Sources, shape: tuple[int, ...]) -> tuple[Array, Array]:

@@ -110,7 +110,8 @@ def _directions(soft: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float
     """(k,) rad: directions in which the stars show lines."""
     angle = np.arange(DIRECTIONS) * np.pi / DIRECTIONS
     score = _scores(soft, good, noise, stars, fwhm, angle)
-    sum_ = score.sum(0) / np.sqrt(len(stars))
+    # only the brightest may show faint arms
+    sum_ = np.max([score[:k].sum(0) / np.sqrt(min(k, len(stars))) for k in (JUDGES, 3 * JUDGES, MOST_STARS)], 0)
     sum_ -= np.median(sum_)
     # lines only raise the sum: its lower half tells the scatter
     scatter = max(1.4826 * float(np.median(-sum_[sum_ <= 0])), 1.0)
