@@ -26,7 +26,7 @@ BRIGHT, MOST_STARS = 1500.0, 14
 CELL, PATCH, DISC, INNER = 1.0, 34.0, 22.0, 2.5
 RINGS_PER_CELL = 1.0
 # Shifts tried, FWHM at the usual star, and in which steps.
-MOST_SHIFT, STEP = 20.0, 1.0
+MOST_SHIFT, STEP, COARSE_STEP = 20.0, 1.0, 4.0
 LEAST_SHIFT = 2.0
 OUTLIER = 4.0
 FINE_ROUNDS = 16
@@ -84,7 +84,7 @@ def find_ghosts(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: floa
     steps = np.arange(-MOST_SHIFT, MOST_SHIFT + STEP / 2, STEP) * fwhm
     slopes = [Ghosts(s / usual, (0.0, 0.0), np.zeros(0), fwhm * CELL) for s in steps if abs(s) >= LEAST_SHIFT * fwhm]
     best = max(((_gain(patches, stars, g, shape)[0], k, g) for k, g in enumerate(slopes)), key=lambda row: row[:2])
-    coarse = np.arange(-MOST_SHIFT, MOST_SHIFT + STEP, 2 * STEP) * fwhm
+    coarse = np.arange(-MOST_SHIFT, MOST_SHIFT + STEP, COARSE_STEP) * fwhm
     shifts = [Ghosts(0.0, (a, b), np.zeros(0), fwhm * CELL) for a in coarse for b in coarse if np.hypot(a, b) >= LEAST_SHIFT * fwhm]
     other = max(((_gain(patches, stars, g, shape)[0], k, g) for k, g in enumerate(shifts)), key=lambda row: row[:2])
     chosen = other if other[0] > STEP_GAIN * best[0] else best

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numba import njit, prange
-from scipy.ndimage import median_filter
 from scipy.optimize import nnls
 
 from layerblend.kinds import Array, Mask, Plane
@@ -24,7 +23,7 @@ from layerblend.steps.split.noise import Noise
 MOST_STARS, BRIGHT = 24, 400.0
 # Directions of half a turn, and radii (FWHM) in which lines are looked for; neighbouring directions within so many degrees are the ground.
 DIRECTIONS, LOOK_FROM, LOOK_TO, LOOK_RINGS = 360, 3.0, 25.0, 20
-GROUND_DEGREES, APART_DEGREES = 25, 15
+GROUND_DEGREES, GROUND_STEP, APART_DEGREES = 25, 5, 15
 INNER_MARGIN = 1.2
 # A sample counts for at most so many sigma: one star beside another must not make a line.
 MOST_SIGMA = 3.0
@@ -143,7 +142,9 @@ def _scores(soft: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float, an
     values = _pairs_along(soft, good, stars, fwhm, angle)
     known = np.isfinite(values)
     filled = np.where(known, values, _median(np.moveaxis(values, -1, 0))[..., None])
-    off = filled - median_filter(filled, (1, 1, 2 * GROUND_DEGREES * DIRECTIONS // 180 + 1), mode="wrap")
+    reach = GROUND_DEGREES * DIRECTIONS // 180
+    beside = np.stack([np.roll(filled, k, -1) for k in range(-reach, reach + 1, GROUND_STEP)])
+    off = filled - np.median(beside, 0)
     scatter = np.maximum(1.4826 * np.median(np.abs(off), -1, keepdims=True), 0.15 * noise.sigma)
     certain = np.where(known, np.clip(off / scatter, -MOST_SIGMA, MOST_SIGMA), 0.0)
     return np.asarray(certain.sum(1) / np.sqrt(LOOK_RINGS))
