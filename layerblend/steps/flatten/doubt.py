@@ -21,9 +21,9 @@ ASK_FAR, ASK_CLEAN, ASK_STIFFNESS = 0.15, 0.04, 1e-7
 # Both serve in a mean, weighted by how well they describe the tiles: a difference of misfits of so much is a factor of e (tiles share
 # errors, so that it is more than the 2 of independent ones). Below the least weight a model is left out.
 MISFIT_UNIT, LEAST_WEIGHT = 160.0, 0.02
-# A sky as supple as that in every channel has eaten a galaxy: the wide model serves alone unless its misfit is so many times the first
-# one's; the suppler the sky, the less its smaller misfit tells.
-EATEN = ((1e-7, 1.5), (1e-8, 3.0))
+# A sky as supple as that in every channel has eaten a galaxy: the wide model gets at least this weight unless its misfit is so many times
+# the first one's; the suppler the sky, the less its smaller misfit tells.
+EATEN = ((1e-7, 1.5, 1.0), (1e-8, 2.2, 1.0), (1e-8, 3.0, 0.5))
 # Of the galaxy's light over the faintest tiles, and of what the models differ by unless one is so many times worse, how much is in doubt.
 FAR_DOUBT, DIFFERENCE_DOUBT, CLEARLY_WORSE = 0.7, 0.5, 4.0
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
@@ -44,10 +44,9 @@ def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
         return fit, FAR_DOUBT * fit.far
     first, second = misfits(fit, wide)
     share = float(1 / (1 + np.exp(np.clip((second - first) / MISFIT_UNIT, -50, 50))))
-    if any(max(fit.stiffness) <= supple and second < worse * first for supple, worse in EATEN):
-        share = 1.0
+    share = max([share] + [weight for supple, worse, weight in EATEN if max(fit.stiffness) <= supple and second < worse * first])
     best, other, less = (wide, fit, 1 - share) if share > 0.5 else (fit, wide, share)
-    open_share = max(2 * less, DIFFERENCE_DOUBT if max(first, second) < CLEARLY_WORSE * min(first, second) else 0.0)
+    open_share = DIFFERENCE_DOUBT if max(first, second) < CLEARLY_WORSE * min(first, second) else less
     doubt = max(FAR_DOUBT * best.far, open_share * halo_difference(best, other))
     return (best if less < LEAST_WEIGHT else _mean_sky(best, other, less)), doubt
 

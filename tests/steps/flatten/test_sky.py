@@ -47,6 +47,15 @@ def test_one_missing_pixel_damages_nothing_else(scene, flat) -> None:
     assert np.abs(with_gap.model - flat.model).max() < 0.02
 
 
+def test_a_spike_leaves_no_hollow(scene, flat) -> None:
+    """Cubic resampling digs far below the sky round a bright point: https://github.com/sunpy/sunpy/issues/3718. Nothing is resampled."""
+    image = scene.image.copy()
+    image[300, 100] += 10_000
+    found = flatten(image)
+    assert found.image[290:311, 90:111].min() > -5
+    assert np.abs(found.model - flat.model).max() < 0.05
+
+
 def test_missing_borders_and_star_pixels_that_take_whole_tiles_leave_a_finite_sky(scene) -> None:
     """Masked stars and an uncovered border together left no edge tile and crashed: https://github.com/astropy/photutils/issues/1224."""
     image = scene.image.copy()
