@@ -194,8 +194,11 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     height, width = plane.shape
     state = Field(height, width, start.terms.copy(), start.image)
     sigma = noise.map(cv2.medianBlur(plane, 5))
-    spikes, streaks = _first_spikes(plane, sigma, good, noise, blobs, state)
-    sources = _first_sources(plane - streaks, sigma, good, blobs, state)
+    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
+    spikes, streaks = _first_spikes(plane, peaks, good, noise, blobs, state)
+    if spikes is not None:
+        peaks = find_peaks(plane - streaks, sigma, state.fwhm, FIRST_THRESHOLD)
+    sources = _first_sources(plane, peaks, good, blobs, state)
     halo = streaks
     haloes = Haloes.none()
     ghosts, discs = None, np.zeros_like(plane)
@@ -238,8 +241,7 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     return Fitted(state, sources, model, halo, haloes, spikes, streaks, ghosts, discs, fit, error)
 
 
-def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> Sources:
-    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
+def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:
     keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
     n = len(blobs.x)
     geo = np.zeros((n + int(keep.sum()), 7))
@@ -249,9 +251,8 @@ def _first_sources(plane: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: 
     return Sources(geo, np.r_[np.full(n, top), peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))])
 
 
-def _first_spikes(plane: Plane, sigma: Plane, good: Mask, noise: Noise, blobs: Blobs, state: Field) -> tuple[Spikes | None, Plane]:
+def _first_spikes(plane: Plane, peaks: Peaks, good: Mask, noise: Noise, blobs: Blobs, state: Field) -> tuple[Spikes | None, Plane]:
     """Arms taken off before stars are looked for, lest they be taken for rows of stars; a clipped star's peak is told by its size."""
-    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
     keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
     top = float(np.max(plane[~good], initial=0.0))
     height = top / profile_at(state.image.profile, np.maximum(blobs.radius - 1, 1.0) / state.fwhm)
