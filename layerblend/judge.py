@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from layerblend import chain
 from layerblend.evidence.measures import Subject
@@ -103,7 +103,7 @@ def sky_mask(run: Run, values: Mapping[str, Any], target: Mask | None) -> Mask:
     valid = np.isfinite(light)
     level = pool(np.nan_to_num(light), SKY_POOL_PX)
     starlight = working_luminance(values[f"split/{colour}"].stars) > STAR_SIGMA * sigma
-    blank = valid & (level < SKY_SIGMA * sigma) & ~ndimage.binary_dilation(starlight, iterations=STAR_MARGIN_PX)
+    blank = valid & (level < SKY_SIGMA * sigma) & ~scipy.ndimage.binary_dilation(starlight, iterations=STAR_MARGIN_PX)
     for ellipse in values[f"sky/{run.names.sky_of[colour]}"].targets:
         blank &= ~ellipse.mask(*light.shape, grow=TARGET_GROWTH)
     return blank

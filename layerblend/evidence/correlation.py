@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-import scipy.fft
-from scipy.special import ndtri
+import scipy
 
 from layerblend.errors import ArgumentError, check_image
 from layerblend.kinds import Array, Mask, Plane, Weight
@@ -58,7 +57,7 @@ class RingCorrelation:
         weights = _band_weights(self.frequency, self.n_joint, low, high)
         value = float(weights @ self.snr)
         sd = float(np.sqrt(weights**2 @ (snr_variance(self.snr, self.overlap) / self.n_joint)))
-        half = ndtri(0.975) * sd / max(1 + value, 1e-9)  # normal in ln(1 + SNR), see snr_variance
+        half = scipy.special.ndtri(0.975) * sd / max(1 + value, 1e-9)  # normal in ln(1 + SNR), see snr_variance
         return BandSNR(value, (float((1 + value) * np.exp(-half) - 1), float((1 + value) * np.exp(half) - 1)), sd)
 
 
@@ -146,7 +145,7 @@ def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = No
     """
     spectra = half_spectra(half_a, half_b, window=window)
     snr = spectra.snr
-    half = np.minimum(ndtri(0.975) * np.sqrt(snr_variance(snr) / spectra.n_eff) / (1 + snr), MAX_LOG_HALF)
+    half = np.minimum(scipy.special.ndtri(0.975) * np.sqrt(snr_variance(snr) / spectra.n_eff) / (1 + snr), MAX_LOG_HALF)
     interval = np.stack([(1 + snr) * np.exp(-half) - 1, (1 + snr) * np.exp(half) - 1], 1)
     resolution, resolution_interval = _resolution(spectra.rings.frequency, snr, spectra.n_joint)
     return RingCorrelation(
@@ -438,7 +437,7 @@ def _resolution(frequency: Array, snr: Array, n_joint: Array) -> tuple[float, tu
     if slope >= 0:
         return float(1 / frequency[first]), (2.0, float("inf"))
     crossing = float(np.clip(frequency[first] + at, frequency[0], 0.5))
-    half = ndtri(0.975) * float(np.sqrt(basis @ covariance @ basis)) / -slope
+    half = scipy.special.ndtri(0.975) * float(np.sqrt(basis @ covariance @ basis)) / -slope
     return 1 / crossing, (1 / min(crossing + half, 0.5), 1 / max(crossing - half, frequency[0]))
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.correlation import hann_window
@@ -217,7 +217,7 @@ def _isolated(stars: Array, fwhm: float, shape: tuple[int, int]) -> Array:
     margin = int(np.ceil(3.5 * fwhm)) + 2
     x, y, flux = stars[:, 0], stars[:, 1], stars[:, 2]
     inside = (x > margin) & (x < shape[1] - 1 - margin) & (y > margin) & (y < shape[0] - 1 - margin)
-    tree = cKDTree(stars[:, :2])
+    tree = scipy.spatial.cKDTree(stars[:, :2])
     alone = np.ones(len(stars), bool)
     for i, j in tree.query_pairs(reach):
         if flux[j] > 0.02 * flux[i]:

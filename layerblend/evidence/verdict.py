@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
+import scipy
 
 from layerblend.errors import check_range
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS
@@ -148,7 +148,8 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
 def _judge(name: str, a: Estimate | BandEstimate, b: Estimate | BandEstimate, confidence: float) -> Measure:
     kind = KINDS[name]
     error = pair_error(a, b)
-    z = float(ndtri(0.5 + confidence / 2) if np.isinf(error.freedom) else stdtrit(max(error.freedom, 1), 0.5 + confidence / 2))
+    upper, normal = 0.5 + confidence / 2, np.isinf(error.freedom)
+    z = float(scipy.special.ndtri(upper) if normal else scipy.special.stdtrit(max(error.freedom, 1), upper))
     difference = a.value - b.value
     floor = ROUNDING * max(abs(a.value), abs(b.value))  # float32 pictures: differences below are arithmetic
     half = max(z * error.difference, floor)
@@ -277,7 +278,7 @@ def _direction(a: BandEstimate, b: BandEstimate) -> int:
     """1 if a is larger by more than its error and a tenth, -1 if smaller, else 0."""
     sd = pair_error(a, b).difference
     gap = a.value - b.value
-    if abs(gap) <= max(ndtri(0.975) * sd, SAME * abs(b.value)):
+    if abs(gap) <= max(scipy.special.ndtri(0.975) * sd, SAME * abs(b.value)):
         return 0
     return 1 if gap > 0 else -1
 
@@ -309,4 +310,4 @@ def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high
     value, limits = band_snr(seen, low, high), [band_snr(s, low, high) for s in sources]
     best = int(np.argmax(limits))
     sd = pair_error(BandEstimate(value, seen, low, high, False), BandEstimate(limits[best], sources[best], low, high, False)).difference
-    return value > BOUND_EXCESS * limits[best] and value - limits[best] > ndtri(0.975) * sd
+    return value > BOUND_EXCESS * limits[best] and value - limits[best] > scipy.special.ndtri(0.975) * sd

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit
-from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Plane
 from layerblend.maths.moffat import axes_of, inverse_shape
@@ -56,7 +56,7 @@ class CutOuts:
 def neighbours(candidates: Candidates, chosen: Array, fwhm: float) -> float:
     """How many candidates stand near a chosen one, mean."""
     places = np.column_stack([candidates.x, candidates.y])
-    return float(cKDTree(places).query_ball_point(places[chosen], REACH_FWHM * fwhm, return_length=True).mean()) - 1
+    return float(scipy.spatial.cKDTree(places).query_ball_point(places[chosen], REACH_FWHM * fwhm, return_length=True).mean()) - 1
 
 
 def cut_out_alone(
@@ -81,8 +81,8 @@ def cut_out_alone(
     near, heights = _heights_near(above, x, y, chosen, fwhm, beta)
     more = _left_over(above, codes, x, y, heights, form, fwhm, beta, candidates.pixel_noise)
     places = np.column_stack([x, y])
-    wanted = cKDTree(places[chosen]).query(more)[0] < REACH_FWHM * fwhm
-    more = more[wanted & (cKDTree(places).query(more)[0] > APART_FWHM * fwhm)]
+    wanted = scipy.spatial.cKDTree(places[chosen]).query(more)[0] < REACH_FWHM * fwhm
+    more = more[wanted & (scipy.spatial.cKDTree(places).query(more)[0] > APART_FWHM * fwhm)]
     if len(more):
         x, y = np.concatenate([x, more[:, 0]]), np.concatenate([y, more[:, 1]])
         near, heights = _heights_near(above, x, y, chosen, fwhm, beta)
@@ -101,7 +101,7 @@ def cut_out_alone(
 
 def _heights_near(above: Plane, x: Array, y: Array, chosen: Array, fwhm: float, beta: float) -> tuple[Array, Array]:
     """For every chosen star the stars near it, itself among them, and the heights of all that are near any; 0 for others."""
-    tree = cKDTree(np.column_stack([x, y]))
+    tree = scipy.spatial.cKDTree(np.column_stack([x, y]))
     near = tree.query_ball_point(tree.data[chosen], REACH_FWHM * fwhm)
     taking_part = np.unique(np.concatenate(near))
     heights = np.zeros(len(x))
@@ -143,7 +143,7 @@ def _joint_heights(above: Plane, x: Array, y: Array, fwhm: float, beta: float) -
     gathered = np.empty(len(x))
     _gather(above, x, y, sigma, gathered)
     distance, profile = _gathered_profile(fwhm, beta, sigma)
-    pairs = cKDTree(np.column_stack([x, y])).query_pairs(JOINT_FWHM * fwhm, output_type="ndarray")
+    pairs = scipy.spatial.cKDTree(np.column_stack([x, y])).query_pairs(JOINT_FWHM * fwhm, output_type="ndarray")
     shared = np.interp(np.hypot(x[pairs[:, 0]] - x[pairs[:, 1]], y[pairs[:, 0]] - y[pairs[:, 1]]), distance, profile) / profile[0]
     one, other, shared = np.concatenate([pairs, pairs[:, ::-1]])[:, 0], np.concatenate([pairs[:, 1], pairs[:, 0]]), np.tile(shared, 2)
     order = np.argsort(one, kind="stable")

@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numba import njit
-from scipy.special import kv
 
 from layerblend.errors import check_range
 from layerblend.kinds import Array, Mask, Plane
@@ -611,5 +611,5 @@ def _bessel_transfer(z: Array, order: float) -> Array:
     grid = np.linspace(0, math.sqrt(max(float(z.max()), 1e-6)), 16384)
     zs = grid[1:] ** 2
     table = np.ones(grid.size)
-    table[1:] = 2 * (zs / 2) ** order * kv(order, zs) / math.gamma(order)
+    table[1:] = 2 * (zs / 2) ** order * scipy.special.kv(order, zs) / math.gamma(order)
     return np.interp(np.sqrt(z).ravel(), grid, table).reshape(z.shape)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from layerblend.errors import check_range
 from layerblend.kinds import Array
@@ -99,7 +99,7 @@ def registration_fault(found: Registration, *, tolerance_px: float = 1.0) -> str
 
 def _coincide(here: Array, there: Array) -> bool:
     """More stars coincide than would by chance: against the same lists slid apart by some pixels."""
-    tree = cKDTree(there)
+    tree = scipy.spatial.cKDTree(there)
     distance, index = tree.query(here[None] + SLIDES[:, None], distance_upper_bound=MATCH_PX)
     matched, *chance = (len(np.unique(found[np.isfinite(near)])) for near, found in zip(distance, index, strict=True))
     return matched >= 0.3 * min(len(here), len(there)) and matched > 2 * max(chance)
@@ -150,7 +150,7 @@ def _pairs(places: Array) -> tuple[Array, Array]:
 def _likely_shift(here: Array, there: Array) -> Array:
     """The difference of places that most pairs of stars agree on within 3 px."""
     differences = (here[:, None, :] - there[None, :, :]).reshape(-1, 2)
-    near = cKDTree(differences).query_ball_point(differences, 3.0, return_length=True)
+    near = scipy.spatial.cKDTree(differences).query_ball_point(differences, 3.0, return_length=True)
     best = differences[int(np.argmax(near))]
     return np.median(differences[np.hypot(*(differences - best).T) <= 3.0], axis=0)
 

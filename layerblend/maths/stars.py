@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit
-from scipy.spatial import cKDTree
 
 from layerblend.errors import check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, working_luminance
@@ -285,7 +285,7 @@ def isolated(candidates: Candidates, distance: float, *, share: float = 0.2) -> 
     alone = np.ones(len(candidates), bool)
     if len(candidates) < 2:
         return alone
-    pairs = cKDTree(places).query_pairs(distance, output_type="ndarray")
+    pairs = scipy.spatial.cKDTree(places).query_pairs(distance, output_type="ndarray")
     for one, other in (pairs.T, pairs.T[::-1]):
         alone[one[candidates.height[other] > share * candidates.height[one]]] = False
     return alone
@@ -335,7 +335,7 @@ def match_places(stars: Array, places: Array, reach_px: float) -> Array:
     """
     if len(places) == 0 or len(stars) == 0:
         return np.full(len(stars), -1)
-    distance, index = cKDTree(places).query(stars, distance_upper_bound=reach_px)
+    distance, index = scipy.spatial.cKDTree(places).query(stars, distance_upper_bound=reach_px)
     found = np.where(np.isfinite(distance), index, -1)
     order = np.argsort(distance, kind="stable")
     first = np.zeros(len(stars), bool)

@@ -21,7 +21,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft as sf
+import scipy
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_image, check_range
@@ -299,14 +299,14 @@ def _filter_tile(plane: Plane, star: Shape, ratio: float) -> Plane:
     """One filter over one plane, edges mirrored."""
     height, width = plane.shape
     pad = max(PAD_PX, round(10 * star.fwhm))
-    sizes = [sf.next_fast_len(n + 2 * pad, True) for n in (height, width)]
+    sizes = [scipy.fft.next_fast_len(n + 2 * pad, True) for n in (height, width)]
     transfer = _transfer((sizes[0], sizes[1]), star, ratio)
     border = [pad, sizes[0] - height - pad, pad, sizes[1] - width - pad]
     padded = _mirrored(plane, *border)
     workers = min(os.cpu_count() or 1, 4)
-    spectrum = sf.rfft2(padded, workers=workers)
+    spectrum = scipy.fft.rfft2(padded, workers=workers)
     spectrum *= transfer
-    out = sf.irfft2(spectrum, s=sizes, workers=workers, overwrite_x=True)
+    out = scipy.fft.irfft2(spectrum, s=sizes, workers=workers, overwrite_x=True)
     return np.ascontiguousarray(out[pad : pad + height, pad : pad + width], np.float32)
 
 

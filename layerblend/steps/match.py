@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from layerblend.errors import InputError, check_choice, check_range
 from layerblend.kinds import Array, FrameRow, FrameTable
@@ -200,8 +200,8 @@ def _reach(row: FrameRow, fixed: FrameRow) -> float:
 def _mutual(a: Array, b: Array, reach: float) -> tuple[Array, Array]:
     if not len(a) or not len(b):
         return np.zeros(0, int), np.zeros(0, int)
-    distance, there = cKDTree(b).query(a, distance_upper_bound=reach)
-    _, back = cKDTree(a).query(b)
+    distance, there = scipy.spatial.cKDTree(b).query(a, distance_upper_bound=reach)
+    _, back = scipy.spatial.cKDTree(a).query(b)
     near = np.flatnonzero(np.isfinite(distance))
     near = near[back[there[near]] == near]
     return near, there[near]

@@ -16,12 +16,12 @@ simulated frames.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
+import scipy
 from numba import njit
-from scipy.optimize import brentq
-from scipy.special import erf
 
 from layerblend.kinds import Array
 from layerblend.maths.lanes import larger, smaller
@@ -145,8 +145,13 @@ def _mixtures(strata: Strata, noise: Array) -> Array:
     out = []
     for a, b in pairwise(strata.edges):
         part = np.asarray(noise, float)[strata.members[a:b]] * np.sqrt(2)
-        out.append(1 / brentq(lambda mad, part=part: erf(mad / part).mean() - 0.5, 1e-6 * part.min(), 10 * part.max()))
+        excess = partial(_half_inside, part=part)
+        out.append(1 / scipy.optimize.brentq(excess, 1e-6 * part.min(), 10 * part.max()))
     return np.array(out, F)
+
+
+def _half_inside(mad: float, *, part: Array) -> float:
+    return float(scipy.special.erf(mad / part).mean()) - 0.5
 
 
 # ---------------------------------------------------------------- the order for a pass

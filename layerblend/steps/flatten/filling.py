@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import ndimage as ndi
+import scipy
 
 from layerblend.kinds import Array, Mask
 from layerblend.maths.robust import mad_sigma
@@ -55,8 +55,8 @@ def _structure(plane: Array, where: Mask, narrow: float, wide: float) -> float:
 
 def _smoothed(plane: Array, where: Mask, width: float) -> Array:
     """Gaussian mean of the tiles that count."""
-    weight = ndi.gaussian_filter(where.astype(float), width)
-    return ndi.gaussian_filter(np.where(where, plane, 0.0), width) / np.maximum(weight, 1e-3)
+    weight = scipy.ndimage.gaussian_filter(where.astype(float), width)
+    return scipy.ndimage.gaussian_filter(np.where(where, plane, 0.0), width) / np.maximum(weight, 1e-3)
 
 
 def lower_plane(table: TileTable) -> Array:

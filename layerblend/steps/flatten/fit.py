@@ -13,11 +13,8 @@ from functools import lru_cache
 from math import comb
 
 import numpy as np
+import scipy
 from numpy.polynomial import legendre
-from scipy import ndimage as ndi
-from scipy.linalg import cho_factor, cho_solve
-from scipy.optimize import least_squares
-from scipy.signal import fftconvolve
 
 from layerblend.kinds import Array, Mask
 from layerblend.maths.robust import mad_sigma
@@ -261,7 +258,7 @@ class _Problem:
 
     def at_rows(self, tile_mask: Array) -> Array:
         """A row is masked when any of its tiles is."""
-        return ndi.maximum_filter(tile_mask, 2, origin=(-1, -1))[::2, ::2].ravel()[self.ok] > 0
+        return scipy.ndimage.maximum_filter(tile_mask, 2, origin=(-1, -1))[::2, ::2].ravel()[self.ok] > 0
 
     def columns(self, galaxies: Sequence[Galaxy]) -> Array:
         parts = [c for g in galaxies for c in self.profile.columns(self.x, self.y, g)]
@@ -319,7 +316,7 @@ def star_glare(table: TileTable, galaxies: Sequence[Galaxy]) -> Array:
         light[elliptical_radius(table.x, table.y, galaxy) < KNOTS_REACH * np.exp(galaxy.log_scale)] = 0
     ny, nx = light.shape
     y, x = np.mgrid[1 - ny : ny, 1 - nx : nx].astype(float)
-    glare = fftconvolve(light, (1 + (x**2 + y**2) / GLARE_CORE**2) ** -GLARE_POWER, mode="same")
+    glare = scipy.signal.fftconvolve(light, (1 + (x**2 + y**2) / GLARE_CORE**2) ** -GLARE_POWER, mode="same")
     return np.asarray(glare / max(float(glare.mean()), 1e-9))
 
 
@@ -453,8 +450,8 @@ class _ShapeCost:
             S = problem.design * self.root[:, c, None]
             z = problem.z[:, c] * self.root[:, c]
             N = S.T @ S + problem.penalty * state.stiffness[c] + 1e-6 * np.eye(S.shape[1])
-            factor = cho_factor(N)
-            self.parts.append((S, z, factor, cho_solve(factor, S.T @ z), rough.T * np.sqrt(state.stiffness[c])))
+            factor = scipy.linalg.cho_factor(N)
+            self.parts.append((S, z, factor, scipy.linalg.cho_solve(factor, S.T @ z), rough.T * np.sqrt(state.stiffness[c])))
 
     def _galaxies(self, q: Array) -> list[Galaxy]:
         return [Galaxy(*p) for p in q.reshape(-1, len(Galaxy._fields))]
@@ -468,7 +465,7 @@ class _ShapeCost:
             prior = self.problem.prior_rows(G, self.amplitude, c)
             Gw = G * self.root[:, c, None]
             SG = S.T @ Gw
-            through = cho_solve(factor, SG)
+            through = scipy.linalg.cho_solve(factor, SG)
             amplitude = solve_signed(Gw.T @ Gw - SG.T @ through + prior.T @ prior, Gw.T @ z - SG.T @ alone, positive)
             sky = alone - through @ amplitude
             out += [z - S @ sky - Gw @ amplitude, rough @ sky, prior @ amplitude]
@@ -497,7 +494,7 @@ class _ShapeCost:
             SD, GD = S.T @ D, Gw.T @ D
             inner = (Gw.T @ Gw - SG.T @ through)[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
             a = np.linalg.solve(inner, (GD - through.T @ SD)[active]) if active.any() else np.zeros((0, D.shape[1]))
-            k = cho_solve(factor, SD) - through[:, active] @ a
+            k = scipy.linalg.cho_solve(factor, SD) - through[:, active] @ a
             known = np.zeros((len(prior), D.shape[1]))
             known[0] = np.sqrt(len(self.problem.x)) / self.problem.far_error * far
             blocks += [S @ k + Gw[:, active] @ a - D, -(rough @ k), known]
@@ -525,7 +522,7 @@ def _improve_shapes(problem: _Problem, state: _State, bounds: tuple[Array, Array
     vectors = [np.clip(np.array(g).ravel(), bounds[0] + 1e-6, bounds[1] - 1e-6) for g in guesses]
     best = min(vectors, key=lambda q: float((cost.residual(q) ** 2).sum()))
     steps = np.tile(SHAPE_STEPS, len(state.galaxies))
-    found = least_squares(cost.residual, best, jac=cost.jacobian, bounds=bounds, x_scale=steps, max_nfev=SHAPE_TURNS)
+    found = scipy.optimize.least_squares(cost.residual, best, jac=cost.jacobian, bounds=bounds, x_scale=steps, max_nfev=SHAPE_TURNS)
     state.galaxies = [Galaxy(*map(float, p)) for p in found.x.reshape(-1, len(Galaxy._fields))]
 
 

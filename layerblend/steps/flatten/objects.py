@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
-from scipy import ndimage as ndi
+import scipy
 
 from layerblend.kinds import Array
 from layerblend.maths.robust import mad_sigma
@@ -70,11 +70,11 @@ def radius_tiles(table: TileTable, share: float) -> int:
 
 def find_galaxies(table: TileTable) -> list[Galaxy]:
     """The brightest extended objects of the frame, at most three, as first guesses for the fit."""
-    raised = ndi.gaussian_filter(top_hat(ndi.median_filter(table.median, 3), radius_tiles(table, TARGET_RADIUS)), 1.0)
-    labels, _ = ndi.label(raised > max(5 * mad_sigma(raised), 1.5))
+    raised = scipy.ndimage.gaussian_filter(top_hat(scipy.ndimage.median_filter(table.median, 3), radius_tiles(table, TARGET_RADIUS)), 1.0)
+    labels, _ = scipy.ndimage.label(raised > max(5 * mad_sigma(raised), 1.5))
     found = []
     labels = _parted(labels, raised, round(LEAST_DISTANCE * table.width / table.tile_px))
-    for index, window in enumerate(ndi.find_objects(labels), 1):
+    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
         inside = labels[window] == index
         radius = np.sqrt(inside.sum() / np.pi) * table.tile_px
         light = np.where(inside, raised[window], 0)
@@ -93,7 +93,7 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
 def _parted(labels: Array, raised: Array, apart: int) -> Array:
     """Labels in which galaxies that touch have one each: peaks ``apart`` tiles from each other with a deep saddle between them."""
     out = labels.copy()
-    highest = (raised == ndi.maximum_filter(raised, 2 * apart + 1)) & (labels > 0)
+    highest = (raised == scipy.ndimage.maximum_filter(raised, 2 * apart + 1)) & (labels > 0)
     rows, columns = np.nonzero(highest)
     order = np.argsort(-raised[rows, columns], kind="stable")
     kept: dict[int, list[tuple[int, int]]] = {}
@@ -113,7 +113,7 @@ def _parted(labels: Array, raised: Array, apart: int) -> Array:
 def _saddle(raised: Array, one: tuple[int, int], other: tuple[int, int]) -> float:
     """Least light on the straight line between two peaks."""
     line = np.linspace(one, other, 32)
-    return float(ndi.map_coordinates(raised, line.T, order=1).min())
+    return float(scipy.ndimage.map_coordinates(raised, line.T, order=1).min())
 
 
 def _ellipse(x: Array, y: Array, light: Array) -> tuple[float, float]:
@@ -138,21 +138,21 @@ def leftover_mask(table: TileTable, sky: Array, light: Array, galaxies: list[Gal
 
     ``sky`` and ``light``: (ny, nx) the present model of sky and galaxies in luminance, sigma.
     """
-    residual = ndi.gaussian_filter(filled_tiles(table.value.mean(-1) - sky - light, table.used), 1.0)
+    residual = scipy.ndimage.gaussian_filter(filled_tiles(table.value.mean(-1) - sky - light, table.used), 1.0)
     raised = top_hat(residual, radius_tiles(table, LEFTOVER_RADIUS))
     if not first:
         raised = np.minimum(residual, raised)
-    stars = top_hat(ndi.gaussian_filter(table.median - sky - light, 1.0), radius_tiles(table, HALO_RADIUS))
+    stars = top_hat(scipy.ndimage.gaussian_filter(table.median - sky - light, 1.0), radius_tiles(table, HALO_RADIUS))
     raised = np.where(stars > HALO_HEIGHT, np.maximum(raised, stars), raised)
     threshold = max(4 * max(mad_sigma(raised), LEAST_SCATTER), LEAST_LEFTOVER) + 0.25 * light
-    labels, _ = ndi.label(raised > threshold)
+    labels, _ = scipy.ndimage.label(raised > threshold)
     mask = np.zeros(labels.shape, bool)
-    for index, window in enumerate(ndi.find_objects(labels), 1):
+    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
         inside = labels == index
         area = int(inside.sum())
         touches = any(s.start == 0 or s.stop == n for s, n in zip(window, labels.shape, strict=True))
         if area > 3 and not (touches and area > LARGEST_EDGE_OBJECT):
-            mask |= ndi.binary_dilation(inside, iterations=int(np.ceil(1 + 0.4 * np.sqrt(area / np.pi))))
+            mask |= scipy.ndimage.binary_dilation(inside, iterations=int(np.ceil(1 + 0.4 * np.sqrt(area / np.pi))))
     for galaxy in galaxies:
         mask &= elliptical_radius(table.x, table.y, galaxy) >= 2.5 * np.exp(galaxy.log_scale)
     return mask

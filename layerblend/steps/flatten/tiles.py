@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit
-from scipy import ndimage as ndi
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
@@ -248,7 +248,7 @@ def filled_tiles(plane: Array, known: Array) -> Array:
     """Tiles that are not known take the value of the nearest known one, so that filters see no edge there."""
     if not known.any():
         return np.zeros_like(plane)
-    nearest = ndi.distance_transform_edt(~known, return_distances=False, return_indices=True)
+    nearest = scipy.ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
     return plane[tuple(nearest)]
 
 
@@ -256,7 +256,7 @@ def _above_base(light: Plane, median: Array) -> Plane:
     """(H, W) light of stars (and of small bright objects) above the 32 px base, 3 x 3 mean, 0 where no data is."""
     filled = filled_tiles(median, np.isfinite(median))
     coarse = cv2.resize(filled, (-(-filled.shape[1] // 2), -(-filled.shape[0] // 2)), interpolation=cv2.INTER_AREA)
-    base = ndi.percentile_filter(coarse, BASE_PERCENTILE, 3)
+    base = scipy.ndimage.percentile_filter(coarse, BASE_PERCENTILE, 3)
     height, width = light.shape
     above = light - cv2.resize(base, (width, height), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.blur(np.nan_to_num(above, copy=False), (3, 3)), np.float32)

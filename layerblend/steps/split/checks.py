@@ -6,8 +6,8 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit
-from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.moffat import StarFits
@@ -183,4 +183,4 @@ def compact_left(starless: Plane, noise: Noise, fwhm: float, stars: Array, kept:
 def _within(places: Array, others: Array, distance: float) -> Mask:
     if len(places) == 0 or len(others) == 0:
         return np.zeros(len(places), bool)
-    return np.asarray(cKDTree(others).query(places)[0] < distance)
+    return np.asarray(scipy.spatial.cKDTree(others).query(places)[0] < distance)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit
-from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
@@ -168,7 +168,7 @@ def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape |
 def _lone(x: Array, y: Array, distance: float) -> Mask:
     if len(x) == 0:
         return np.zeros(0, bool)
-    tree = cKDTree(np.c_[x, y])
+    tree = scipy.spatial.cKDTree(np.c_[x, y])
     return np.array([len(q) == 1 for q in tree.query_ball_point(np.c_[x, y], distance)], bool)
 
 
@@ -270,7 +270,7 @@ def armed(sources: Sources, fit: Array) -> Mask:
 def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Mask:
     keep = good[peaks.y.astype(int), peaks.x.astype(int)]
     if len(blobs.x):
-        near = cKDTree(np.c_[blobs.x, blobs.y]).query_ball_point(np.c_[peaks.x, peaks.y], float(blobs.radius.max()) + margin)
+        near = scipy.spatial.cKDTree(np.c_[blobs.x, blobs.y]).query_ball_point(np.c_[peaks.x, peaks.y], float(blobs.radius.max()) + margin)
         for i, members in enumerate(near):
             m = np.asarray(members, int)
             keep[i] &= not (np.hypot(peaks.x[i] - blobs.x[m], peaks.y[i] - blobs.y[m]) < blobs.radius[m] + margin).any()
@@ -472,7 +472,7 @@ def _add_sources(sources: Sources, residual: Plane, model: Plane, sigma: Plane, 
     peaks = find_peaks(left, sigma, state.fwhm, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
     keep = _clear_of_blobs(peaks, good, blobs, 1.8 * state.fwhm)
     if len(sources):
-        distance, nearest = cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])
+        distance, nearest = scipy.spatial.cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])
         keep &= (distance > 0.55 * state.fwhm) & ((distance > state.fwhm) | (peaks.height > 0.1 * sources.peak[nearest]))
     geo = np.zeros((int(keep.sum()), 7))
     geo[:, 0], geo[:, 1] = peaks.x[keep], peaks.y[keep]

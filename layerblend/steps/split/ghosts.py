@@ -13,8 +13,8 @@ from typing import NamedTuple
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit, prange
-from scipy.optimize import nnls
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.noise import Noise
@@ -200,7 +200,7 @@ def _gain(
     matrix = all_normal / np.outer(scale, scale) + 1e-8 * np.eye(rings)
     matrix += 1e-3 * (smooth.T @ smooth)
     lower = np.linalg.cholesky(matrix)
-    light, _ = nnls(lower.T, np.linalg.solve(lower, all_right / scale), maxiter=50 * rings)
+    light, _ = scipy.optimize.nnls(lower.T, np.linalg.solve(lower, all_right / scale), maxiter=50 * rings)
     light = light / scale
     expected = np.einsum("i,sij,j->s", light, normal, light)
     gained = 2 * right @ light - expected

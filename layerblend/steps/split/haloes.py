@@ -13,10 +13,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numba import njit, prange
-from scipy.optimize import nnls
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.model import StarImage, profile_at
@@ -233,7 +231,8 @@ def _together(geo: Array, peak: Array, blob: Array, reach: float) -> tuple[Array
     """
     x, y = geo[:, 0], geo[:, 1]
     near = np.hypot(x[:, None] - x, y[:, None] - y) < reach + blob[:, None] + blob
-    count, home = connected_components(csr_array(near & ((blob > 0)[:, None] & (blob > 0))), directed=False)
+    joined = scipy.sparse.csr_array(near & ((blob > 0)[:, None] & (blob > 0)))
+    count, home = scipy.sparse.csgraph.connected_components(joined, directed=False)
     top = np.bincount(home, peak, count)
     middle_x, middle_y = (np.bincount(home, peak * place, count) / np.maximum(top, 1e-30) for place in (x, y))
     hidden = np.zeros(count)
@@ -318,7 +317,7 @@ def _bounded(rows: Array, right: Array) -> Array:
     scaled = rows / np.maximum(size, 1e-300)
     normal = scaled.T @ scaled + 1e-10 * np.eye(scaled.shape[1])
     low = np.linalg.cholesky(normal)
-    solution, _ = nnls(low.T, np.linalg.solve(low, scaled.T @ right), maxiter=50 * scaled.shape[1])
+    solution, _ = scipy.optimize.nnls(low.T, np.linalg.solve(low, scaled.T @ right), maxiter=50 * scaled.shape[1])
     return solution / np.maximum(size, 1e-300)
 
 

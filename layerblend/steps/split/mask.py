@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
@@ -75,7 +75,7 @@ def _plateau_level(plane: Plane, sigma: float) -> float:
 
 def _plateau_and_rim(plane: Plane, flat: Mask, high: float, low: float) -> tuple[int, int]:
     """Pixels above ``high`` in blobs with a flat middle, and pixels between both levels that touch those blobs."""
-    labels, count = ndimage.label(plane >= low, structure=np.ones((3, 3)))
+    labels, count = scipy.ndimage.label(plane >= low, structure=np.ones((3, 3)))
     held = np.zeros(count + 1, bool)
     held[labels[flat]] = True
     held[0] = False
@@ -159,7 +159,7 @@ def _lobes(part: Mask) -> list[tuple[float, float, float]]:
     if deep.max() < 3:
         return [(0.0, 0.0, 0.0)]
     highest = (deep >= cv2.dilate(deep, np.ones((5, 5), np.uint8))) & (deep > max(2.5, 0.35 * float(deep.max())))
-    labels, count = ndimage.label(ndimage.binary_dilation(highest, iterations=1))
+    labels, count = scipy.ndimage.label(scipy.ndimage.binary_dilation(highest, iterations=1))
     places = []
     for k in range(1, count + 1):
         inside = (labels == k) & highest

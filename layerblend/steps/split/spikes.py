@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import scipy
 from numba import njit, prange
-from scipy.optimize import nnls
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import weighted_median
@@ -279,7 +279,7 @@ def _fall_of(height: Array, error: Array, peak: Array, rho: Array) -> Array:
         total, mean = w.sum((0, 1)), (w * value).sum((0, 1))
         seen = total > 0
         root = np.sqrt(total[seen])
-        light, _ = nnls(curves[seen] * root[:, None], mean[seen] / root, maxiter=400)
+        light, _ = scipy.optimize.nnls(curves[seen] * root[:, None], mean[seen] / root, maxiter=400)
     gained = float(((curves @ light) ** 2 * (weight * trust) ** 2).sum())
     return light if gained > LEAST_EVIDENCE else np.zeros_like(light)
 
