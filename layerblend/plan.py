@@ -248,7 +248,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
     if added:
         inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
-        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=2))
+        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=3))
     return [
         *nodes,
         Node(
@@ -256,7 +256,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=3,
+            version=4,
         ),
         Node(
             "colour",

@@ -54,6 +54,7 @@ SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a 
 CORE_FROM = 0.612  # Oklab L of L* 55
 CORE_KNEE = 0.08
 CORE_PX = 24.0
+DARKEST = 3.5  # sigma below the sky: noise, not structure
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
 TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
 
@@ -210,7 +211,10 @@ def _deconvolution_gates(
     sharpener = make_sharpener(star_shape, filled.shape, strength)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
-    quiet = None if stars is None else _removed_stars(stars, filled.shape)
+    quiet = _dips(filled, sigma, star_shape.centre.fwhm)
+    if stars is not None:
+        still = _removed_stars(stars, filled.shape)
+        quiet = still if quiet is None else quiet * still
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
@@ -239,6 +243,15 @@ def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Pl
         tile, valid = nan_filled(half[place])
         found.append(scale_noise(filter_plane(tile, sharpener), _at(sigma, place), scales, where=valid))
     return [float(v) for v in np.median(np.array(found), axis=0)]
+
+
+def _dips(filled: Plane, sigma: Any, fwhm: float) -> Plane | None:
+    """0 round pixels far below the sky, 1 elsewhere; None where there are none. No light is as dark: sharpened, such noise makes specks."""
+    dark = (filled < -DARKEST * sigma).astype(np.uint8)
+    if not dark.any():
+        return None
+    reach = round(fwhm)
+    return np.asarray(1 - cv2.dilate(dark, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), np.float32)
 
 
 def _removed_stars(stars: Mask, shape: tuple[int, int]) -> Plane:

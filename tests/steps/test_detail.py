@@ -122,6 +122,20 @@ def test_light_is_kept_even_of_crowds_of_stars(strength: float) -> None:
     assert abs(sharp.sum(dtype=float) / image.sum(dtype=float) - 1) < 0.01
 
 
+def test_a_dip_of_the_noise_far_below_the_sky_gets_no_deeper(stack) -> None:
+    luminance, sigma, half, star = stack
+    level = float(np.median(sigma))
+    yy, xx = np.mgrid[: luminance.shape[0], : luminance.shape[1]]
+    places = [(20, 20), (20, 360), (360, 20), (360, 360)]  # corners are sky
+    image = luminance.copy()
+    for y, x in places:
+        image -= (6 * level * np.exp(-((yy - y) ** 2 + (xx - x) ** 2) / 3)).astype(np.float32)
+    out = deconvolve(image, star, sigma=sigma, half_difference=half)
+    for y, x in places:
+        here = (slice(y - 3, y + 4), slice(x - 3, x + 4))
+        assert out[here].min() > image[here].min() - 0.05 * level
+
+
 def test_nothing_is_sharpened_where_stars_were_taken_out(stack) -> None:
     luminance, sigma, half, star = stack
     stars = np.zeros(luminance.shape, bool)
