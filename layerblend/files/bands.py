@@ -13,7 +13,6 @@ from layerblend.errors import InputError
 from layerblend.kinds import Array, FrameInfo
 
 POSITIONAL = hasattr(os, "preadv") and hasattr(os, "pwrite")
-FETCHES_AHEAD = hasattr(os, "posix_fadvise")
 READABLE_IN_PLACE = (8, 16, 32, -32, -64)
 WIDE = (32, -64)
 """Sample types that are narrowed to float32 while they are read."""
@@ -40,17 +39,14 @@ def missing_bytes(info: FrameInfo) -> int:
     return max(0, info.data_offset + data_bytes(info) - info.path.stat().st_size)
 
 
-def read_rows(info: FrameInfo, channel: int, row0: int, row1: int, out: Array, *, then: tuple[int, int, int] | None = None) -> None:
+def read_rows(info: FrameInfo, channel: int, row0: int, row1: int, out: Array) -> None:
     """Fill ``out`` with the raw bytes of file rows row0..row1 of one channel, as they stand in the file (big-endian).
 
     ``out`` : uint8, one-dimensional, (row1 - row0) x `row_bytes`. The file is open only while it is read, so that any number of frames
-    can take part. ``then`` : channel, row0, row1 that will be wanted next; the system is told so and may fetch them meanwhile.
-    Raises InputError when the file ends too early.
+    can take part. Raises InputError when the file ends too early.
     """
     if info.planes_first or info.channels == 1:
-        _read_at(
-            info, _place(info, channel, row0), out, None if then is None else (_place(info, *then[:2]), _place(info, then[0], then[2]))
-        )
+        _read_at(info, _place(info, channel, row0), out)
         return
     mixed = np.empty(info.channels * out.size, np.uint8)
     _read_at(info, row0 * row_bytes(info) * info.channels, mixed)
@@ -67,13 +63,13 @@ def narrow(info: FrameInfo) -> FrameInfo:
     return replace(info, bitpix=-32, bscale=1.0, bzero=0.0, blank=None) if info.bitpix in WIDE else info
 
 
-def read_narrow(info: FrameInfo, channel: int, row0: int, row1: int, out: Array, *, then: tuple[int, int, int] | None = None) -> None:
+def read_narrow(info: FrameInfo, channel: int, row0: int, row1: int, out: Array) -> None:
     """As `read_rows`, but 32-bit integers and float64 come as big-endian float32 ADU (NaN for BLANK), for kernels that know three types."""
     if info.bitpix not in WIDE:
-        read_rows(info, channel, row0, row1, out, then=then)
+        read_rows(info, channel, row0, row1, out)
         return
     raw = np.empty((row1 - row0) * row_bytes(info), np.uint8)
-    read_rows(info, channel, row0, row1, raw, then=then)
+    read_rows(info, channel, row0, row1, raw)
     stored = raw.view(">i4" if info.bitpix == 32 else ">f8")
     adu = stored.astype(float) * info.bscale + info.bzero
     if info.blank is not None:
@@ -82,7 +78,7 @@ def read_narrow(info: FrameInfo, channel: int, row0: int, row1: int, out: Array,
         out.view(">f4")[...] = adu
 
 
-def _read_at(info: FrameInfo, first: int, out: Array, then: tuple[int, int] | None = None) -> None:
+def _read_at(info: FrameInfo, first: int, out: Array) -> None:
     assert info.data_offset is not None
     view = out.data
     try:
@@ -91,8 +87,6 @@ def _read_at(info: FrameInfo, first: int, out: Array, then: tuple[int, int] | No
             done = 0
             while done < out.size and (step := _read_some(descriptor, info.data_offset + first + done, view[done:])):
                 done += step
-            if then is not None and FETCHES_AHEAD:
-                os.posix_fadvise(descriptor, info.data_offset + then[0], then[1] - then[0], os.POSIX_FADV_WILLNEED)
         finally:
             os.close(descriptor)
     except OSError as error:

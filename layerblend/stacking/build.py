@@ -134,7 +134,7 @@ def _run_pass(
     gaps = gap_table(plan.rows, frames, executor)
     order = make_order(plan, frames, gaps, names, reject)
     plain = tuple(replace(info, cards=(), words=()) for info in frames)
-    job = Job(order, plain, tuple(layouts[name][0] for name in names), rows_at_once(frames, workers, memory), work.mark, workers)
+    job = Job(order, plain, tuple(layouts[name][0] for name in names), rows_at_once(frames, workers, memory), work.mark)
     done = {band.number: band for band in good_bands(job, work)} if resuming else {}
     with _ToDisk([file.path for file in job.outputs]) as to_disk:
         for band in progress(_Bands(job, gaps, done, executor, workers)):

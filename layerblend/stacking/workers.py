@@ -23,14 +23,13 @@ DEFAULT_MEMORY = 800_000_000
 
 @dataclass(frozen=True)
 class Job:
-    """What a worker needs; the same for every band. ``ahead``: how many bands on the worker's next one is likely to lie."""
+    """What a worker needs; the same for every band."""
 
     order: step.StackOrder
     frames: tuple[FrameInfo, ...]
     outputs: tuple[stacks.StackFile, ...]
     rows_at_once: int
     stop: Path
-    ahead: int = 1
 
 
 class StopRequestedError(Exception):
@@ -54,7 +53,7 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
         saturated = np.zeros((-(-len(job.frames) // 8), (row1 - row0) * order.width), np.uint8)
         cover = np.zeros((len(job.outputs), saturated.shape[1]), np.uint16)
         for channel in range(order.channels):
-            raw = _read_band(job, channel, row0, row1, _next_read(job, number, channel, row0, row1))
+            raw = _read_band(job, channel, row0, row1)
             done = step.combine_rows(order, channel, raw, row0, gaps=gaps, saturated=saturated, out=_room(order, row1 - row0))
             _kept.order, _kept.room = order, done
             lost += done.lost
@@ -81,8 +80,8 @@ def _room(order: step.StackOrder, rows: int) -> step.Combined | None:
     return room if room is not None and _kept.order is order and room.mean.shape[1] == rows else None
 
 
-def _read_band(job: Job, channel: int, row0: int, row1: int, then: tuple[int, int, int] | None = None) -> Array:
-    """(N, bytes) raw rows of every frame; ``then`` : channel and rows wanted next, which the disk may fetch while these are combined."""
+def _read_band(job: Job, channel: int, row0: int, row1: int) -> Array:
+    """(N, bytes) raw rows of every frame."""
     shape = (len(job.frames), slab_bytes(job.frames, job.rows_at_once))
     if getattr(_kept, "raw", np.empty(0)).shape != shape:
         _kept.raw = np.empty(shape, np.uint8)
@@ -90,19 +89,8 @@ def _read_band(job: Job, channel: int, row0: int, row1: int, then: tuple[int, in
         if i % 64 == 0 and job.stop.exists():
             raise StopRequestedError
         size = bands.row_bytes(bands.narrow(info)) * (row1 - row0)
-        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, :size], then=then)
+        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, :size])
     return _kept.raw
-
-
-def _next_read(job: Job, number: int, channel: int, row0: int, row1: int) -> tuple[int, int, int] | None:
-    """What this worker is likely to read next: the next channel, else the next rows, else the band that is its turn."""
-    if channel + 1 < job.order.channels:
-        return channel + 1, row0, row1
-    last = _rows(job, number)[1]
-    if row1 < last:
-        return 0, row1, min(row1 + job.rows_at_once, last)
-    first, last = _rows(job, number + job.ahead)
-    return (0, first, min(first + job.rows_at_once, last)) if first < last else None
 
 
 def _write_channel(job: Job, channel: int, row0: int, done: step.Combined, checks: list[int]) -> None:

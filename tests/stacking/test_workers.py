@@ -1,9 +1,6 @@
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 
-from layerblend.files import bands
 from layerblend.stacking import workers
 
 
@@ -30,21 +27,3 @@ def test_the_stop_mark_stops_a_worker(table, tmp_path):
     job.stop.touch()
     with pytest.raises(workers.StopRequestedError):
         workers._read_band(job, 0, 0, 4)
-
-
-def test_what_is_read_next_is_known(table, tmp_path):
-    """Channel by channel, then the rows left of the band, then the band whose turn it is for this worker."""
-    order = SimpleNamespace(channels=3, height=80)
-    job = workers.Job(order, tuple(row.info for row in table), (), 20, tmp_path / "stop", ahead=2)
-    assert workers._next_read(job, 0, 0, 0, 20) == (1, 0, 20)
-    assert workers._next_read(job, 0, 2, 0, 20) == (0, 20, 32)
-    assert workers._next_read(job, 0, 2, 20, 32) == (0, 64, 80)
-    assert workers._next_read(job, 1, 2, 52, 64) is None
-
-
-@pytest.mark.parametrize("fetches", [True, False])
-def test_telling_what_comes_next_changes_no_byte(table, tmp_path, monkeypatch, fetches):
-    monkeypatch.setattr(bands, "FETCHES_AHEAD", fetches and bands.FETCHES_AHEAD)
-    job = workers.Job(None, tuple(row.info for row in table), (), 4, tmp_path / "stop")
-    alone = workers._read_band(job, 0, 0, 4).copy()
-    assert np.array_equal(workers._read_band(job, 0, 0, 4, (1, 0, 4)), alone)
