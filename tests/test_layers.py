@@ -1,6 +1,7 @@
 """Import directions: downward only, as DEVELOPERS.md draws them. No exceptions."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -84,3 +85,9 @@ def test_imports_point_downward(path: Path) -> None:
         if top == "steps" and pieces[1] == "steps":
             # A step may be a folder of modules: they may import each other, never another step.
             assert len(parts) > 2 and pieces[2] == parts[1], f"{path}: a step imports a step, {name}"
+
+
+def test_no_kernel_takes_numbas_own_threads() -> None:
+    """Steps run side by side in threads, and numba's fallback threads end the process when two of them call at once."""
+    using = [path.name for path in sorted(ROOT.rglob("*.py")) if re.search(r"\bprange\b|njit\([^)]*parallel=True", path.read_text("utf-8"))]
+    assert not using

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
 from layerblend.steps.split.noise import Noise
 
 LEVELS = 8
@@ -78,14 +79,14 @@ def mend(residual: Plane, weight: Plane, noise: Noise, draws: Array, fwhm: float
     sigma = noise.map(cv2.GaussianBlur(filled, (0, 0), 1.5))
     sigma = np.maximum(sigma, np.float32(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor)))
     out = np.empty_like(residual)
-    _blend(residual, filled, fine, sigma, weight, valid, draws, out)
+    over_bands(lambda first, last: _blend(residual, filled, fine, sigma, weight, valid, draws, out, first, last), len(out))
     return out
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _blend(residual, filled, fine, sigma, weight, valid, draws, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def _blend(residual, filled, fine, sigma, weight, valid, draws, out, first, last):  # type: ignore[no-untyped-def]
     height, width = residual.shape
-    for j in prange(height):
+    for j in range(first, last):
         for i in range(width):
             w = weight[j, i]
             if w <= 0:

@@ -14,9 +14,10 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 import scipy
-from numba import njit, prange
+from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown
 
@@ -232,16 +233,17 @@ def draw_ghosts(shape: tuple[int, int], ghosts: Ghosts | None, x: Array, y: Arra
     shown = peak * float(ghosts.light.max(initial=0.0)) > 0.05 * sigma
     if shown.any():
         gx, gy = ghosts.places(x[shown], y[shown], shape)
-        _draw(plane, gx, gy, peak[shown], np.r_[ghosts.light, 0.0, 0.0], ghosts.ring)
+        arguments = (plane, gx, gy, peak[shown], np.r_[ghosts.light, 0.0, 0.0], ghosts.ring)
+        over_bands(lambda first, last: _draw(*arguments, first, last), shape[0])
     return plane
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _draw(plane, x, y, peak, light, ring):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def _draw(plane, x, y, peak, light, ring, first, last):  # type: ignore[no-untyped-def]
     """Add discs whose ring k holds light k in its middle, straight lines between."""
-    rows, columns = plane.shape
+    columns = plane.shape[1]
     reach = (light.size - 1) * ring
-    for j in prange(rows):
+    for j in range(first, last):
         for s in range(x.size):
             dy = j - y[s]
             if abs(dy) >= reach:

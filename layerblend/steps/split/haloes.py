@@ -14,9 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 import scipy
-from numba import njit, prange
+from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
 from layerblend.steps.split.model import StarImage, profile_at
 from layerblend.steps.split.noise import Noise
 
@@ -70,12 +71,12 @@ class Haloes:
         return cls(np.zeros(0, int), np.zeros((0, len(WIDTHS))), None)
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _ring_medians(residual, good, x, y, inner, outer, rings, weights):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def _ring_medians(residual, good, x, y, inner, outer, rings, weights, first, last):  # type: ignore[no-untyped-def]
     """Medians of the residual in rings and sectors round stars; NaN where too little is seen."""
     height, width = residual.shape
-    n, n_rings = x.size, rings.shape[1]
-    for s in prange(n):
+    n_rings = rings.shape[1]
+    for s in range(first, last):
         buffer = np.empty(4 * CELL_SAMPLES)
         ratio = (outer[s] / inner[s]) ** (1.0 / n_rings)
         for k in range(n_rings):
@@ -114,7 +115,7 @@ def _read_cells(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, o
     """(n, rings, sectors): medians, NaN where too little is seen, and pixels looked at."""
     rings = np.full((len(x), n_rings, SECTORS), np.nan)
     counts = np.zeros((len(x), n_rings, SECTORS))
-    _ring_medians(residual, good, x, y, inner, outer, rings, counts)
+    over_bands(lambda first, last: _ring_medians(residual, good, x, y, inner, outer, rings, counts, first, last), len(x))
     return rings, counts
 
 
@@ -321,22 +322,21 @@ def _bounded(rows: Array, right: Array) -> Array:
     return solution / np.maximum(size, 1e-300)
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _draw_bands(plane, x, y, reach, profiles, band_rows):  # type: ignore[no-untyped-def]
-    """Add radial profiles, sampled evenly over their reach, band by band."""
-    height, width = plane.shape
+@njit(cache=True, nogil=True)
+def _draw_rows(plane, x, y, reach, profiles, first, last):  # type: ignore[no-untyped-def]
+    """Add radial profiles, sampled evenly over their reach, to the rows from ``first`` to before ``last``."""
+    width = plane.shape[1]
     steps = profiles.shape[1] - 2
-    for b in prange((height + band_rows - 1) // band_rows):
-        for s in range(x.size):
-            limit = reach[s] * reach[s]
-            for j in range(max(b * band_rows, int(np.ceil(y[s] - reach[s]))), min(height, (b + 1) * band_rows, int(y[s] + reach[s]) + 1)):
-                dy = j - y[s]
-                half = np.sqrt(max(limit - dy * dy, 0.0))
-                for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(x[s] + half) + 1)):
-                    t = np.sqrt((i - x[s]) ** 2 + dy * dy) / reach[s] * steps
-                    k = int(t)
-                    f = t - k
-                    plane[j, i] += profiles[s, k] * (1 - f) + profiles[s, k + 1] * f
+    for s in range(x.size):
+        limit = reach[s] * reach[s]
+        for j in range(max(first, int(np.ceil(y[s] - reach[s]))), min(last, int(y[s] + reach[s]) + 1)):
+            dy = j - y[s]
+            half = np.sqrt(max(limit - dy * dy, 0.0))
+            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(x[s] + half) + 1)):
+                t = np.sqrt((i - x[s]) ** 2 + dy * dy) / reach[s] * steps
+                k = int(t)
+                f = t - k
+                plane[j, i] += profiles[s, k] * (1 - f) + profiles[s, k + 1] * f
 
 
 def draw_haloes(shape: tuple[int, int], geo: Array, light: Array, fwhm: float, sigma: float) -> Plane:
@@ -353,5 +353,6 @@ def draw_haloes(shape: tuple[int, int], geo: Array, light: Array, fwhm: float, s
     t = np.minimum(np.arange(DRAW_STEPS + 2) / DRAW_STEPS, 1.0)
     profiles = np.stack([np.interp(t * far, radii, row) for far, row in zip(reach, level, strict=True)])
     profiles *= np.clip((1 - t) / 0.3, 0, 1)
-    _draw_bands(plane, place[:, 0].copy(), place[:, 1].copy(), reach, profiles, 32)
+    x, y = place[:, 0].copy(), place[:, 1].copy()
+    over_bands(lambda first, last: _draw_rows(plane, x, y, reach, profiles, first, last), shape[0])
     return plane

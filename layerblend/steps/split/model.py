@@ -9,12 +9,14 @@ result does not depend on the number of threads.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from layerblend.kinds import Array
+from layerblend.maths.bands import over_bands
 
 # The profile is read from a table in w = rho^2 / (1 + rho^2), where it is smooth from the core to infinity.
 PROFILE_STEPS = 8192
@@ -155,10 +157,10 @@ def _by_band(y, reach, height):  # type: ignore[no-untyped-def]
     return starts, members
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _render_bands(plane, geo, amp, reach, profile, table, starts, members):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def _render_bands(plane, geo, amp, reach, profile, table, starts, members, first, last):  # type: ignore[no-untyped-def]
     height = plane.shape[0]
-    for b in prange(starts.size - 1):
+    for b in range(first, last):
         low = b * BAND_ROWS
         high = min(height, low + BAND_ROWS)
         for k in range(starts[b], starts[b + 1]):
@@ -173,7 +175,8 @@ def render(plane: Array, geo: Array, amp: Array, reach: Array, image: StarImage)
     ``geo`` (n, 7): x, y, ln fwhm, e1, e2 and the place in the field (-1..1); ``amp`` (n,) peaks; ``reach`` (n,) px.
     """
     starts, members = _by_band(geo[:, 1], reach, plane.shape[0])
-    _render_bands(plane, geo, amp, reach, image.profile, image.table, starts, members)
+    arguments = (plane, geo, amp, reach, image.profile, image.table, starts, members)
+    over_bands(lambda first, last: _render_bands(*arguments, first, last), starts.size - 1)
 
 
 @njit(cache=True, nogil=True)
@@ -340,17 +343,16 @@ def _fit_and_move(s, ground, stars, shape, free, fit, error, update, most_step):
     _draw(ground.model, 0, height, geo, s, peak, near[s], profile, table)
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _sweep(ground, stars, shape, free, fit, error, update, most_step, alone, starts, members, tiles_x, tiles_y):  # type: ignore[no-untyped-def]
-    for k in range(alone.size):
-        _fit_and_move(alone[k], ground, stars, shape, free, fit, error, update, most_step)
-    for colour in range(4):
-        across = (tiles_x + 1 - colour % 2) // 2
-        down = (tiles_y + 1 - colour // 2) // 2
-        for t in prange(across * down):
-            tile = (2 * (t // across) + colour // 2) * tiles_x + 2 * (t % across) + colour % 2
-            for k in range(starts[tile], starts[tile + 1]):
-                _fit_and_move(members[k], ground, stars, shape, free, fit, error, update, most_step)
+@njit(cache=True, nogil=True)
+def _sweep(ground, stars, shape, free, fit, error, update, most_step, chosen):  # type: ignore[no-untyped-def]
+    for k in range(chosen.size):
+        _fit_and_move(chosen[k], ground, stars, shape, free, fit, error, update, most_step)
+
+
+@njit(cache=True, nogil=True)
+def _sweep_tiles(ground, stars, shape, free, fit, error, update, most_step, starts, members, tiles, first, last):  # type: ignore[no-untyped-def]
+    for tile in tiles[first:last]:
+        _sweep(ground, stars, shape, free, fit, error, update, most_step, members[starts[tile] : starts[tile + 1]])
 
 
 def sweep(
@@ -398,8 +400,11 @@ def sweep(
     ground = Ground(data, model, good, float(noise[0]), float(noise[1]), misfit)
     stars = Targets(geo, amp, fit_reach.astype(np.float64), near.astype(np.float64))
     shape = (image.profile, image.table)
-    members = tiled[by_tile]
-    _sweep(ground, stars, shape, free, fit, error, update, 0.15 * fwhm, alone, starts, members, tiles_x, tiles_y)
+    how = (ground, stars, shape, free, fit, error, update, 0.15 * fwhm)
+    _sweep(*how, alone)
+    for below, right in ((0, 0), (0, 1), (1, 0), (1, 1)):  # tiles that do not touch
+        tiles = (np.arange(below, tiles_y, 2)[:, None] * tiles_x + np.arange(right, tiles_x, 2)).ravel()
+        over_bands(partial(_sweep_tiles, *how, starts, tiled[by_tile], tiles), tiles.size)
     return fit, error
 
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import scipy
-from numba import njit, prange
+from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
 from layerblend.maths.robust import weighted_median
 from layerblend.steps.split.noise import Noise
 
@@ -211,7 +212,8 @@ def _slices(plane: Plane, good: Mask, stars: Shown, lines: Spikes) -> tuple[Arra
     rho = np.geomspace(SLICE_FROM, SLICE_TO, SLICES + 1)
     offsets = np.linspace(-SLICE_REACH, SLICE_REACH, SLICE_STEPS) * fwhm
     slices = np.full((len(stars), len(lines.angle), 2, SLICES, SLICE_STEPS), np.nan)
-    _read_slices(plane, good, stars.x, stars.y, stars.hidden + INNER_MARGIN * fwhm, lines.angle, rho * fwhm, offsets, slices)
+    arguments = (plane, good, stars.x, stars.y, stars.hidden + INNER_MARGIN * fwhm, lines.angle, rho * fwhm, offsets, slices)
+    over_bands(lambda first, last: _read_slices(*arguments, first, last), len(stars))
     return slices, offsets, rho
 
 
@@ -284,11 +286,11 @@ def _fall_of(height: Array, error: Array, peak: Array, rho: Array) -> Array:
     return light if gained > LEAST_EVIDENCE else np.zeros_like(light)
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _read_slices(plane, good, x, y, inner, angle, edges, offsets, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True)
+def _read_slices(plane, good, x, y, inner, angle, edges, offsets, out, first, last):  # type: ignore[no-untyped-def]
     """Means of the plane over steps of the radius, at offsets across the arms; NaN where hidden or outside."""
     height, width = plane.shape
-    for s in prange(x.size):
+    for s in range(first, last):
         for k in range(angle.size):
             for side in range(2):
                 c = np.cos(angle[k] + np.pi * side)
@@ -330,15 +332,16 @@ def draw_spikes(shape: tuple[int, int], spikes: Spikes | None, x: Array, y: Arra
     if drawn.any():
         far = float(reach.max())
         curves = spikes.fall(np.linspace(0, far, CURVE_STEPS + 2))
-        _draw(plane, x[drawn], y[drawn], peak[drawn], reach[drawn], spikes.angle, spikes.width, curves, CURVE_STEPS / far)
+        arguments = (plane, x[drawn], y[drawn], peak[drawn], reach[drawn], spikes.angle, spikes.width, curves, CURVE_STEPS / far)
+        over_bands(lambda first, last: _draw(*arguments, first, last), shape[0])
     return plane
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _draw(plane, x, y, peak, reach, angle, width, curves, per_px):  # type: ignore[no-untyped-def]
-    rows, columns = plane.shape
+@njit(cache=True, nogil=True)
+def _draw(plane, x, y, peak, reach, angle, width, curves, per_px, first, last):  # type: ignore[no-untyped-def]
+    columns = plane.shape[1]
     side = 4.0 * width
-    for j in prange(rows):
+    for j in range(first, last):
         for s in range(x.size):
             dy = j - y[s]
             if abs(dy) > reach[s]:

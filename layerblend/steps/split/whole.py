@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from layerblend.errors import ArgumentError, InputError, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
+from layerblend.maths.bands import over_bands
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, fit_channel
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -125,7 +126,7 @@ def split_stars(
     choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
-    starless, stars = _sum_exactly(picture.reshape(*starless.shape), starless)
+    starless, stars = _summing_exactly(picture.reshape(*starless.shape), starless)
     checks = _checks(starless, weight, valid, noise, fitted, channels, choice)
     shape = picture.shape
     return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
@@ -208,13 +209,17 @@ def _misfit(planes: Array, channels: list[Channel], models: list[Plane], fitted:
     return 2 * float(np.clip(np.median(shares), MISFIT_LOW, MISFIT_HIGH)) if len(shares) > 5 else MISFIT_HIGH
 
 
-@njit(cache=True, nogil=True, parallel=True)
-def _sum_exactly(picture, starless):  # type: ignore[no-untyped-def]
+def _summing_exactly(picture: Array, starless: Array) -> tuple[Array, Array]:
     """Starless and stars on one grid of float32 numbers, so that their sum gives the picture back."""
-    height, width, channels = picture.shape
-    first = np.empty((height, width, channels), np.float32)
-    second = np.empty((height, width, channels), np.float32)
-    for j in prange(height):
+    parts = np.empty(picture.shape, np.float32), np.empty(picture.shape, np.float32)
+    over_bands(lambda top, bottom: _sum_exactly(picture, starless, *parts, top, bottom), len(picture))
+    return parts
+
+
+@njit(cache=True, nogil=True)
+def _sum_exactly(picture, starless, first, second, top, bottom):  # type: ignore[no-untyped-def]
+    _, width, channels = picture.shape
+    for j in range(top, bottom):
         for i in range(width):
             for c in range(channels):
                 whole, part = np.float64(picture[j, i, c]), np.float64(starless[j, i, c])
@@ -228,7 +233,6 @@ def _sum_exactly(picture, starless):  # type: ignore[no-untyped-def]
                     part = np.float64(np.float32(np.round(part / step) * step))
                 first[j, i, c] = part
                 second[j, i, c] = whole - part
-    return first, second
 
 
 def _untouched(picture: LinearImage, word: str) -> Split:
