@@ -2,13 +2,15 @@
 
 Deconvolution and sharpening share one idea. A starlet coefficient is changed only as far as it stands above its noise, and above what
 an error of the point spread function could make of its surroundings; everything else keeps the input's own coefficient (times ``grain``
-where deconvolution also calms the sky). What is admitted is held in :class:`Gates`. With the gates frozen both are linear operators, so
+where deconvolution also calms the sky). Deconvolution asks twice: what stands out with certainty is found first, by wide means that noise
+hardly disturbs; its own strength, seen sharply, then decides how much of each coefficient is light and how much noise. What is admitted is held in :class:`Gates`. With the gates frozen both are linear operators, so
 that half-sets can be sent through exactly what the full stack went through.
 
 References
 ----------
 Starck, J.-L. & Murtagh, F. (1994), A&A 288, 342 (significant structures in wavelet space). Magain, P., Courbin, F. & Sohy, S. (1998),
 ApJ 494, 472 (deconvolve toward a narrower star image, never to a point). Lee, J.-S. (1980), IEEE PAMI 2, 165 (local Wiener gain).
+Ghael, S. P., Sayeed, A. M. & Baraniuk, R. G. (1997), Proc. SPIE 3169, 389 (Wiener gain from what a first pass found).
 """
 
 from __future__ import annotations
@@ -39,7 +41,9 @@ NARROWING = 0.6  # ratio = 1 - .6 strength
 DAMPING = 1e-3  # Tikhonov; gain 1 at frequency 0, so that flux is kept
 PSF_ERROR = 0.05  # share of the strongest change nearby that an error of the point spread function may fake
 PSF_REACH = 2.3  # FWHM
-SIGNIFICANCE = (4.0, 3.0, 2.0, 1.0, 1.0)  # per starlet scale, in variances
+SIGNIFICANCE = (4.0, 3.0, 2.0, 1.0, 1.0)  # per starlet scale, in variances: what the first pass takes for light
+FOUND_POOL = 0.35  # x 2^scale px over which the light found is averaged
+NOISE_WEIGHT, DOUBT_WEIGHT = np.float32(0.5), np.float32(2)  # of the variances of noise and star image beside the light found
 PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
@@ -54,7 +58,7 @@ SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a 
 CORE_FROM = 0.612  # Oklab L of L* 55
 CORE_KNEE = 0.08
 CORE_PX = 24.0
-DARKEST = 3.5  # sigma below the sky: noise, not structure
+DARKEST = 3.0  # sigma below the sky: noise, not structure
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
 TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
 
@@ -223,9 +227,26 @@ def _deconvolution_gates(
         next_in, next_out = smooth(rest_in, scale), smooth(rest_out, scale)
         change, energy = _changes(rest_in, next_in, rest_out, next_out)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
-        shares.append(_admit(pool(energy, float(2**scale)), doubt, quiet, PSF_ERROR, k, noise[scale], sigma))
+        shares.append(_trust(_found(energy, doubt, k, noise[scale], scale, sigma), doubt, quiet, noise[scale], sigma))
         rest_in, rest_out = next_in, next_out
     return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener), sharp
+
+
+def _found(energy: Plane, doubt: Plane, k: float, factor: float, scale: int, sigma: Any) -> Plane:
+    """Energy of what stands out with certainty in one scale of ``energy`` w^2: w^2 (1 - k s^2 / mean w^2)^2, averaged over very little."""
+    wide = pool(energy, float(2**scale))
+    noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
+    over_rows(_found_rows, wide, doubt, noise, np.float32(k), np.float32(factor), np.float32(PSF_ERROR), energy)
+    return pool(energy, FOUND_POOL * 2**scale)
+
+
+def _trust(found: Plane, doubt: Plane, quiet: Plane | None, factor: float, sigma: Any) -> Array:
+    """Admitted share: the light found over itself with noise and doubt, times ``quiet``; in steps of 1/255."""
+    out = np.empty(found.shape, np.uint8)
+    noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
+    calm = np.ones((1, 1), np.float32) if quiet is None else quiet
+    over_rows(_trust_rows, found, doubt, calm, noise, np.float32(factor), np.float32(PSF_ERROR), out)
+    return out
 
 
 def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Plane | None, sharpener: Sharpener) -> list[float]:
@@ -378,7 +399,7 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
         box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
         doubt = cv2.dilate(size, box, borderType=cv2.BORDER_REFLECT_101)
         energy = pool_product(size, size, float(max(2**scale, 0.8)))
-        shares.append(_admit(energy, doubt, None, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
+        shares.append(_admit(energy, doubt, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
         rest = smoother
     return Gates(tuple(shares), 1.0, factors)
 
@@ -448,12 +469,11 @@ def _changes(rest_in: Plane, next_in: Plane, rest_out: Plane, next_out: Plane) -
     return change, energy
 
 
-def _admit(energy: Plane, doubt: Plane, quiet: Plane | None, guard: float, k: float, factor: float, sigma: Any) -> Array:
-    """Admitted share 1 - k s^2 / energy, s^2 = (factor sigma)^2 + (guard doubt)^2, not below 0, times ``quiet``; in steps of 1/255."""
+def _admit(energy: Plane, doubt: Plane, guard: float, k: float, factor: float, sigma: Any) -> Array:
+    """Admitted share 1 - k s^2 / energy, s^2 = (factor sigma)^2 + (guard doubt)^2, not below 0; in steps of 1/255."""
     out = np.empty(energy.shape, np.uint8)
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    calm = np.ones((1, 1), np.float32) if quiet is None else quiet
-    over_rows(_admit_rows, energy, doubt, calm, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
+    over_rows(_admit_rows, energy, doubt, noise, np.float32(k), np.float32(factor), np.float32(guard), out)
     return out
 
 
@@ -491,15 +511,37 @@ def _change_rows(rest_in, next_in, rest_out, next_out, change, energy, first, la
 
 
 @njit(cache=True, nogil=True)
-def _admit_rows(energy, doubt, quiet, sigma, k, factor, guard, out, first, last):
+def _found_rows(wide, doubt, sigma, k, factor, guard, energy, first, last):
+    one = sigma.size == 1
+    for y in range(first, last):
+        for x in range(energy.shape[1]):
+            noise = factor * (sigma[0, 0] if one else sigma[y, x])
+            unsure = guard * doubt[y, x]
+            share = max(np.float32(1) - k * (noise * noise + unsure * unsure) / max(wide[y, x], TINY), np.float32(0))
+            energy[y, x] *= share * share
+
+
+@njit(cache=True, nogil=True)
+def _trust_rows(found, doubt, quiet, sigma, factor, guard, out, first, last):
     one, calm = sigma.size == 1, quiet.size == 1
+    for y in range(first, last):
+        for x in range(found.shape[1]):
+            noise = factor * (sigma[0, 0] if one else sigma[y, x])
+            unsure = guard * doubt[y, x]
+            rest = NOISE_WEIGHT * noise * noise + DOUBT_WEIGHT * unsure * unsure
+            share = found[y, x] / max(found[y, x] + rest, TINY) * (quiet[0, 0] if calm else quiet[y, x])
+            out[y, x] = np.uint8(share * SHARE_STEP + np.float32(0.5))
+
+
+@njit(cache=True, nogil=True)
+def _admit_rows(energy, doubt, sigma, k, factor, guard, out, first, last):
+    one = sigma.size == 1
     for y in range(first, last):
         for x in range(energy.shape[1]):
             noise = factor * (sigma[0, 0] if one else sigma[y, x])
             unsure = guard * doubt[y, x]
             share = np.float32(1) - k * (noise * noise + unsure * unsure) / max(energy[y, x], TINY)
-            share = max(share, np.float32(0)) * (quiet[0, 0] if calm else quiet[y, x])
-            out[y, x] = np.uint8(share * SHARE_STEP + np.float32(0.5))
+            out[y, x] = np.uint8(max(share, np.float32(0)) * SHARE_STEP + np.float32(0.5))
 
 
 @njit(cache=True, nogil=True)
