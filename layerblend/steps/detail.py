@@ -3,8 +3,9 @@
 Deconvolution and sharpening share one idea. A starlet coefficient is changed only as far as it stands above its noise, and above what
 an error of the point spread function could make of its surroundings; everything else keeps the input's own coefficient (times ``grain``
 where deconvolution also calms the sky). Deconvolution asks twice: what stands out with certainty is found first, by wide means that noise
-hardly disturbs; its own strength, seen sharply, then decides how much of each coefficient is light and how much noise. What is admitted is held in :class:`Gates`. With the gates frozen both are linear operators, so
-that half-sets can be sent through exactly what the full stack went through.
+hardly disturbs; its own strength, seen sharply, then decides how much of each coefficient is light and how much noise. What is admitted
+is held in :class:`Gates`. With the gates frozen both are linear operators, so that half-sets can be sent through exactly what the full
+stack went through.
 
 References
 ----------
