@@ -61,6 +61,7 @@ CORE_KNEE = 0.08
 CORE_PX = 24.0
 DARKEST = 3.0  # sigma below the sky: noise, not structure
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
+LEAST_FELT = np.float32(0.05)
 TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
 
 
@@ -81,7 +82,8 @@ class Gates:
 
     ``shares`` : (H, W) uint8 in steps of 1/255, one per scale; the picture itself is made with these steps. ``grain`` : what is left of
     coefficients that are not admitted. ``gains`` : factor of the admitted ones, per scale. ``sharpener`` : their filter, or None.
-    ``spikes`` : (H, W) bool, pixels that take the place of their surroundings first, or None.
+    ``spikes`` : (H, W) bool, pixels that take the place of their surroundings first, or None. ``felt`` : (H, W) uint8 in steps of 1/255,
+    how much of the filter is felt (less where stars were taken out and below the sky), or None: all of it everywhere.
     """
 
     shares: tuple[Array, ...] = field(repr=False)
@@ -89,6 +91,7 @@ class Gates:
     gains: tuple[float, ...]
     sharpener: Sharpener | None = None
     spikes: Mask | None = field(default=None, repr=False)
+    felt: Array | None = field(default=None, repr=False)
 
 
 # ---------------------------------------------------------------- deconvolution
@@ -214,12 +217,9 @@ def _deconvolution_gates(
     check_range("strength", strength, 0.0, 1.0)
     check_range("grain", grain, 0.0, 1.0)
     sharpener = make_sharpener(star_shape, filled.shape, strength)
+    felt = _where_felt(filled, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
-    quiet = _dips(filled, sigma, star_shape.centre.fwhm)
-    if stars is not None:
-        still = _removed_stars(stars, filled.shape)
-        quiet = still if quiet is None else quiet * still
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
@@ -228,9 +228,9 @@ def _deconvolution_gates(
         next_in, next_out = smooth(rest_in, scale), smooth(rest_out, scale)
         change, energy = _changes(rest_in, next_in, rest_out, next_out)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
-        shares.append(_trust(_found(energy, doubt, k, noise[scale], scale, sigma), doubt, quiet, noise[scale], sigma))
+        shares.append(_trust(_found(energy, doubt, k, noise[scale], scale, sigma), doubt, noise[scale], sigma))
         rest_in, rest_out = next_in, next_out
-    return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener), sharp
+    return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener, felt=felt), sharp
 
 
 def _found(energy: Plane, doubt: Plane, k: float, factor: float, scale: int, sigma: Any) -> Plane:
@@ -241,12 +241,11 @@ def _found(energy: Plane, doubt: Plane, k: float, factor: float, scale: int, sig
     return pool(energy, FOUND_POOL * 2**scale)
 
 
-def _trust(found: Plane, doubt: Plane, quiet: Plane | None, factor: float, sigma: Any) -> Array:
-    """Admitted share: the light found over itself with noise and doubt, times ``quiet``; in steps of 1/255."""
+def _trust(found: Plane, doubt: Plane, factor: float, sigma: Any) -> Array:
+    """Admitted share: the light found over itself with noise and doubt, in steps of 1/255."""
     out = np.empty(found.shape, np.uint8)
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    calm = np.ones((1, 1), np.float32) if quiet is None else quiet
-    over_rows(_trust_rows, found, doubt, calm, noise, np.float32(factor), np.float32(PSF_ERROR), out)
+    over_rows(_trust_rows, found, doubt, noise, np.float32(factor), np.float32(PSF_ERROR), out)
     return out
 
 
@@ -267,20 +266,19 @@ def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Pl
     return [float(v) for v in np.median(np.array(found), axis=0)]
 
 
-def _dips(filled: Plane, sigma: Any, fwhm: float) -> Plane | None:
-    """0 round pixels far below the sky, 1 elsewhere; None where there are none. No light is as dark: sharpened, such noise makes specks."""
-    dark = (filled < -DARKEST * sigma).astype(np.uint8)
-    if not dark.any():
-        return None
+def _where_felt(filled: Plane, sigma: Any, fwhm: float, stars: Mask | None) -> Array | None:
+    """How much of the filter is felt, 0 to 255: nothing where stars were taken out, for what is left of them would be amplified, and
+    round pixels far below the sky, for no light is as dark: sharpened, such noise makes specks. None where there are no such places."""
+    places = np.asarray(filled < -DARKEST * sigma, np.uint8)
     reach = round(fwhm)
-    return np.asarray(1 - cv2.dilate(dark, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)), np.float32)
-
-
-def _removed_stars(stars: Mask, shape: tuple[int, int]) -> Plane:
-    """1 where nothing was removed, falling softly to 0 inside the places of removed stars."""
-    if stars.shape != shape:
-        raise ArgumentError(f"`stars` {stars.shape} and the luminance {shape} differ in size.")
-    return np.asarray(1 - np.minimum(2 * pool(stars.astype(np.float32), 1.0), 1), np.float32)
+    cv2.dilate(places, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)), dst=places)
+    if stars is not None:
+        if stars.shape != filled.shape:
+            raise ArgumentError(f"`stars` {stars.shape} and the luminance {filled.shape} differ in size.")
+        places |= stars.astype(np.uint8)
+    if not places.any():
+        return None
+    return np.asarray(np.rint(255 * (1 - np.minimum(2 * pool(places.astype(np.float32), 1.0), 1))), np.uint8)
 
 
 # ---------------------------------------------------------------- the filter
@@ -451,16 +449,25 @@ def _apply(gates: Gates, plane: Plane, sharp: Plane) -> Plane:
     out = np.zeros_like(plane)
     rest_in, rest_out = plane, sharp
     same = sharp is plane
+    felt = np.full((1, 1), 255, np.uint8) if gates.felt is None else gates.felt
     for scale, (share, gain) in enumerate(zip(gates.shares, gates.gains, strict=True)):
         next_in = smooth(rest_in, scale)
         next_out = next_in if same else smooth(rest_out, scale)
-        over_rows(_add_scale, rest_in, next_in, rest_out, next_out, share, np.float32(gates.grain), np.float32(gain), out)
+        over_rows(_add_scale, rest_in, next_in, rest_out, next_out, share, felt, np.float32(gates.grain), np.float32(gain), out)
         rest_in, rest_out = next_in, next_out
     out += rest_in
     if gates.sharpener is not None:
         # the rings of a sharpened star, fainter than its core, are admitted less: without this crowds of stars gain 2 % of light
-        out += pool(np.asarray(plane - out), FLUX_PX)
+        out += _light_lost(plane - out, gates.felt)
     return out
+
+
+def _light_lost(missing: Plane, felt: Array | None) -> Plane:
+    """What is missing, spread over its surroundings as far as they felt the filter; the sum stays."""
+    if felt is None:
+        return pool(missing, FLUX_PX)
+    part = felt / SHARE_STEP
+    return np.asarray(part * pool(missing / np.maximum(pool(part, FLUX_PX), LEAST_FELT), FLUX_PX), np.float32)
 
 
 def _changes(rest_in: Plane, next_in: Plane, rest_out: Plane, next_out: Plane) -> tuple[Plane, Plane]:
@@ -523,14 +530,14 @@ def _found_rows(wide, doubt, sigma, k, factor, guard, energy, first, last):
 
 
 @njit(cache=True, nogil=True)
-def _trust_rows(found, doubt, quiet, sigma, factor, guard, out, first, last):
-    one, calm = sigma.size == 1, quiet.size == 1
+def _trust_rows(found, doubt, sigma, factor, guard, out, first, last):
+    one = sigma.size == 1
     for y in range(first, last):
         for x in range(found.shape[1]):
             noise = factor * (sigma[0, 0] if one else sigma[y, x])
             unsure = guard * doubt[y, x]
             rest = NOISE_WEIGHT * noise * noise + DOUBT_WEIGHT * unsure * unsure
-            share = found[y, x] / max(found[y, x] + rest, TINY) * (quiet[0, 0] if calm else quiet[y, x])
+            share = found[y, x] / max(found[y, x] + rest, TINY)
             out[y, x] = np.uint8(share * SHARE_STEP + np.float32(0.5))
 
 
@@ -546,9 +553,12 @@ def _admit_rows(energy, doubt, sigma, k, factor, guard, out, first, last):
 
 
 @njit(cache=True, nogil=True)
-def _add_scale(rest_in, next_in, rest_out, next_out, share, grain, gain, out, first, last):
+def _add_scale(rest_in, next_in, rest_out, next_out, share, felt, grain, gain, out, first, last):
+    everywhere = felt.size == 1
     for y in range(first, last):
         for x in range(rest_in.shape[1]):
+            before, after = rest_in[y, x] - next_in[y, x], rest_out[y, x] - next_out[y, x]
+            if not everywhere:
+                after = before + felt[y, x] / SHARE_STEP * (after - before)
             admitted = share[y, x] / SHARE_STEP
-            kept = grain * (np.float32(1) - admitted) * (rest_in[y, x] - next_in[y, x])
-            out[y, x] += kept + gain * admitted * (rest_out[y, x] - next_out[y, x])
+            out[y, x] += grain * (np.float32(1) - admitted) * before + gain * admitted * after

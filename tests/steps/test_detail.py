@@ -136,16 +136,31 @@ def test_a_dip_of_the_noise_far_below_the_sky_gets_no_deeper(stack) -> None:
         assert out[here].min() > image[here].min() - 0.05 * level
 
 
+@pytest.mark.parametrize("removed", [False, True])
+def test_light_and_dark_keep_their_shape_where_nothing_is_sharpened(stack, removed: bool) -> None:
+    """Dust darker than the sky that was taken off, and light behind stars that were taken out: clear structure stays, at full strength."""
+    luminance, sigma, half, star = stack
+    level = float(np.median(sigma))
+    yy, xx = np.mgrid[: luminance.shape[0], : luminance.shape[1]]
+    lane = (-40 if not removed else 40) * level * np.exp(-((xx - 362) ** 2 / 18 + (yy - 182) ** 2 / 300))  # on empty sky
+    stars = np.zeros(luminance.shape, bool)
+    stars[140:224, 347:377] = removed
+    options = {"sigma": sigma, "half_difference": half, "stars": stars if removed else None}
+    bare = deconvolve(luminance, star, **options)
+    moved = deconvolve((luminance + lane).astype(np.float32), star, **options) - bare
+    here = (slice(155, 210), slice(352, 373))
+    gain = float(np.sum(moved[here] * lane[here]) / np.sum(lane[here] ** 2))
+    assert 0.95 < gain < 1.1
+    assert np.abs(moved - lane)[here].max() < 0.15 * np.abs(lane).max()
+
+
 def test_nothing_is_sharpened_where_stars_were_taken_out(stack) -> None:
     luminance, sigma, half, star = stack
     stars = np.zeros(luminance.shape, bool)
     stars[150:230, 150:230] = True
     out = deconvolve(luminance, star, sigma=sigma, half_difference=half, grain=1, stars=stars)
     inside = (slice(158, 222), slice(158, 222))
-    moved = out[inside] - luminance[inside]
-    # what moves is broad light, which keeps the sum (the whole picture takes it from the colour again): below the noise, and smooth
-    assert np.abs(moved).max() < 0.2 * float(sigma.min())
-    assert np.abs(np.diff(moved, axis=0)).max() < 0.01 * float(sigma.min())
+    assert np.abs(out[inside] - luminance[inside]).max() < 1e-6
     assert np.abs(out - luminance)[80:140, 150:230].max() > float(sigma.mean())
 
 
