@@ -59,6 +59,7 @@ SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a 
 CORE_FROM = 0.612  # Oklab L of L* 55
 CORE_KNEE = 0.08
 CORE_PX = 24.0
+BORDER_REACH = 1.5  # FWHM
 DARKEST = 3.0  # sigma below the sky: noise, not structure
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
 LEAST_FELT = np.float32(0.05)
@@ -83,7 +84,7 @@ class Gates:
     ``shares`` : (H, W) uint8 in steps of 1/255, one per scale; the picture itself is made with these steps. ``grain`` : what is left of
     coefficients that are not admitted. ``gains`` : factor of the admitted ones, per scale. ``sharpener`` : their filter, or None.
     ``spikes`` : (H, W) bool, pixels that take the place of their surroundings first, or None. ``felt`` : (H, W) uint8 in steps of 1/255,
-    how much of the filter is felt (less where stars were taken out and below the sky), or None: all of it everywhere.
+    how much of the filter is felt (less where stars were taken out, at borders and below the sky), or None: all of it everywhere.
     """
 
     shares: tuple[Array, ...] = field(repr=False)
@@ -153,7 +154,7 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
     sigma = settings["sigma"] = _noise_map("sigma", settings["sigma"], luminance.shape)
     spikes = find_spikes(luminance, star_shape, sigma=sigma)
     filled, valid = _without(luminance, spikes)
-    gates, sharp = _deconvolution_gates(filled, star_shape, **settings)
+    gates, sharp = _deconvolution_gates(filled, valid, star_shape, **settings)
     return _restored(_apply(gates, filled, sharp), valid), replace(gates, spikes=spikes)
 
 
@@ -211,13 +212,20 @@ def apply_gates(gates: Gates, plane: Plane) -> Plane:
 
 
 def _deconvolution_gates(
-    filled: Plane, star_shape: StarShape, sigma: Any, half_difference: Plane | None, strength: float, grain: float, stars: Mask | None
+    filled: Plane,
+    valid: Mask,
+    star_shape: StarShape,
+    sigma: Any,
+    half_difference: Plane | None,
+    strength: float,
+    grain: float,
+    stars: Mask | None,
 ) -> tuple[Gates, Plane]:
     """Gates of the deconvolution of a plane without gaps, and the plane through the filter alone."""
     check_range("strength", strength, 0.0, 1.0)
     check_range("grain", grain, 0.0, 1.0)
     sharpener = make_sharpener(star_shape, filled.shape, strength)
-    felt = _where_felt(filled, sigma, star_shape.centre.fwhm, stars)
+    felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
     reach = round(PSF_REACH * star_shape.centre.fwhm)
@@ -266,19 +274,22 @@ def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Pl
     return [float(v) for v in np.median(np.array(found), axis=0)]
 
 
-def _where_felt(filled: Plane, sigma: Any, fwhm: float, stars: Mask | None) -> Array | None:
-    """How much of the filter is felt, 0 to 255: nothing where stars were taken out, for what is left of them would be amplified, and
-    round pixels far below the sky, for no light is as dark: sharpened, such noise makes specks. None where there are no such places."""
+def _where_felt(filled: Plane, valid: Mask, sigma: Any, fwhm: float, stars: Mask | None) -> Array:
+    """How much of the filter is felt, 0 to 255: nothing where stars were taken out, for what is left of them would be amplified; round
+    pixels far below the sky, for no light is as dark: sharpened, such noise makes specks; at borders, where cut stars would ring."""
     places = np.asarray(filled < -DARKEST * sigma, np.uint8)
-    reach = round(fwhm)
-    cv2.dilate(places, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)), dst=places)
+    cv2.dilate(places, _disc(round(fwhm)), dst=places)
+    outside = np.pad(~valid, 1, constant_values=True).astype(np.uint8)
+    places |= cv2.dilate(outside, _disc(round(BORDER_REACH * fwhm)))[1:-1, 1:-1]
     if stars is not None:
         if stars.shape != filled.shape:
             raise ArgumentError(f"`stars` {stars.shape} and the luminance {filled.shape} differ in size.")
         places |= stars.astype(np.uint8)
-    if not places.any():
-        return None
     return np.asarray(np.rint(255 * (1 - np.minimum(2 * pool(places.astype(np.float32), 1.0), 1))), np.uint8)
+
+
+def _disc(radius: int) -> Array:
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)))
 
 
 # ---------------------------------------------------------------- the filter
