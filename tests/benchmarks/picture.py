@@ -305,6 +305,8 @@ def picture_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     contrast, snr = band_figures(made[..., 0], truth[..., 0])
     contrast_alike, snr_alike = band_figures(alike[..., 0], truth[..., 0])
     contrast_plain, snr_plain = band_figures(single[..., 0], truth[..., 0])
+    # what the two luminances differ by before anything was done to them
+    raw = {name: band_figures(grey_lab(working_luminance(stacks[name].image), curve), truth[..., 0]) for name in ("all", "deep")}
     through = [lab_of(frozen.picture(stacks["all"].halves[k], stacks["deep"].halves[k]))[..., 0] for k in (0, 1)]
     through_alike = [lab_of(frozen_alike.picture(*2 * (stacks["all"].halves[k],)))[..., 0] for k in (0, 1)]
     half, half_alike = half_set_figures(*through), half_set_figures(*through_alike)
@@ -314,6 +316,8 @@ def picture_bars(scene: Scene, curve: Curve) -> dict[str, float]:
         "dE / alike": error["made"] / error["alike"],
         "contrast / alike": contrast / contrast_alike,
         "snr / alike": snr / snr_alike,
+        "contrast / alike, stacks alone": raw["deep"][0] / raw["all"][0],
+        "snr / alike, stacks alone": raw["deep"][1] / raw["all"][1],
         "half-set contrast / alike": half[0] / half_alike[0],
         "half-set snr / alike": half[1] / half_alike[1],
         "contrast / plain": contrast / contrast_plain,
