@@ -12,6 +12,7 @@ from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
 from layerblend.steps.split.haloes import fit_haloes
 from layerblend.steps.split.model import field_basis, render, sweep
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 
 BRIGHT = 60.0
@@ -67,14 +68,16 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         ghosts = light_ghosts(plane - model - fitted.halo + fitted.discs, good, noise, shown, state.fwhm, fitted.ghosts)
     discs = draw_ghosts(plane.shape, ghosts, x, y, peaks, noise.sigma)
     bare = plane - fitted.streaks - discs
-    _, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
+    haloes, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
     spikes = None
     if fitted.spikes is not None:
         spikes = light_spikes(plane - model - halo - discs, good, noise, shown, fitted.spikes)
     streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
     halo += streaks + discs
-    bare = plane - halo
+    halo += settle(plane - model - halo, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, ground=fitted.ground)[0]
+    bare, settled = plane - halo, peak[sources.clipped]
     fit, error = run(0, True)
+    peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
     return Channel(geo, peak, error[:, 0], halo, streaks, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
 
 

@@ -28,6 +28,7 @@ from layerblend.steps.split.model import (
     sweep,
 )
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.settle import Ground, settle
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
@@ -128,6 +129,7 @@ class Fitted:
     model: Plane
     halo: Plane
     haloes: Haloes
+    ground: Ground | None
     spikes: Spikes | None
     streaks: Plane
     ghosts: Ghosts | None
@@ -238,7 +240,9 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         if number < PASSES - 1:
             _learn_wings(state, haloes)
             _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
-    return Fitted(state, sources, model, halo, haloes, spikes, streaks, ghosts, discs, fit, error)
+    settled, ground = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
+    halo += settled
+    return Fitted(state, sources, model, halo, haloes, ground, spikes, streaks, ghosts, discs, fit, error)
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:

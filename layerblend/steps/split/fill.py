@@ -26,8 +26,8 @@ CLEAN_WEIGHT = 0.02
 OUTLIER = 4.0
 
 
-def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, misfit: float, opaque: Mask) -> Plane:
-    """(H, W) float32, 0..1: share of fill.
+def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, misfit: float, opaque: Mask) -> tuple[Plane, Plane]:
+    """(H, W) float32, 0..1: share of fill, and how blind a place is: what the stars' models may miss there, without the stars' own noise.
 
     Parameters
     ----------
@@ -39,42 +39,49 @@ def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: N
     """
     peak = cv2.dilate(star, np.ones((3, 3), np.uint8))
     total = np.float32(noise.slope) * (star + halo)
-    wrong = (np.float32(misfit) * peak) ** 2 + np.maximum(total, 0) + (np.float32(HALO_MISFIT) * halo) ** 2
+    wrong = (np.float32(misfit) * peak) ** 2 + (np.float32(HALO_MISFIT) * halo) ** 2
     wrong += (np.float32(STREAK_MISFIT) * streaks) ** 2
     variance = noise.map(light) ** 2
-    weight = np.clip((wrong / (wrong + variance) - np.float32(WEIGHT_LOW)) / np.float32(WEIGHT_SPAN), 0, 1)
-    weight[opaque] = 1.0
-    return weight
+    return _share(wrong + np.maximum(total, 0), variance, opaque), _share(wrong, variance, opaque)
 
 
-def pull_push(plane: Plane, confidence: Plane) -> Plane:
-    """(H, W) float32: ``plane`` where confident, smoothly bridged where not."""
+def _share(wrong: Plane, variance: Plane, opaque: Mask) -> Plane:
+    share = np.clip((wrong / (wrong + variance) - np.float32(WEIGHT_LOW)) / np.float32(WEIGHT_SPAN), 0, 1)
+    share[opaque] = 1.0
+    return share
+
+
+def pull_push(plane: Plane, confidence: Plane, sharp: Plane | None = None) -> Plane:
+    """(H, W) float32: ``plane`` where confident, smoothly bridged where not; its finest structure only where ``sharp`` (0..1)."""
     pyramid = [(plane * confidence, confidence)]
     while len(pyramid) <= LEVELS and min(pyramid[-1][0].shape) >= 8:
         pyramid.append((cv2.pyrDown(pyramid[-1][0]), cv2.pyrDown(pyramid[-1][1])))
     value, weight = pyramid.pop()
     filled = value / np.maximum(weight, 1e-6)
-    for value, weight in reversed(pyramid):
+    fine = [] if sharp is None else [sharp, cv2.pyrDown(sharp)]
+    for level, (value, weight) in reversed(list(enumerate(pyramid))):
         wide = cv2.pyrUp(filled, dstsize=(value.shape[1], value.shape[0]))
         share = np.minimum(weight * np.float32(CONFIDENT), 1)
+        if level < len(fine):
+            share *= fine[level]
         filled = wide + share * (value / np.maximum(weight, np.float32(1e-6)) - wide)
     return filled
 
 
-def mend(residual: Plane, weight: Plane, noise: Noise, draws: Array, fwhm: float, valid: Mask) -> Plane:
+def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Array, fwhm: float, valid: Mask) -> Plane:
     """The residual with its uncertain parts filled and given the picture's own noise.
 
     Parameters
     ----------
     residual : (H, W) float32, the picture less its stars
-    weight : (H, W) float32, share of fill
+    weight, blind : (H, W) float32, see `fill_weight`
     draws : (n, 2) int, offsets (rows, columns) at which noise is looked for, the same for every channel so that its colour stays
     valid : (H, W) bool, where data is
     """
-    near = cv2.GaussianBlur(cv2.dilate(weight, np.ones((3, 3), np.uint8)), (0, 0), 0.7)
+    near = cv2.GaussianBlur(cv2.dilate(blind, np.ones((3, 3), np.uint8)), (0, 0), 0.7)
     confidence = np.clip(1 - np.float32(1.6) * near, 0, 1) ** 2
     confidence[~valid] = 0
-    filled = pull_push(residual, confidence)
+    filled = pull_push(residual, confidence, 1 - weight)
     fine = residual - cv2.GaussianBlur(residual, (0, 0), 0.76 * fwhm)
     sigma = noise.map(cv2.GaussianBlur(filled, (0, 0), 1.5))
     sigma = np.maximum(sigma, np.float32(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor)))

@@ -36,6 +36,8 @@ LEAST_GAIN, STAR_GAIN, LEAST_STARS, JUDGES, SHARE = 400.0, 16.0, 3, 5, 0.6
 ROUNDS = 3
 # Discs nearer to each other may be one thing; shifts beyond this share of the distance are none of a mirror or lens.
 APART, MOST_SLOPE = 15.0, 0.2
+# Light that has not ended in the outermost rings is no disc but a slope of the ground.
+EDGE, MOST_AT_EDGE = 3, 0.3
 # The proportional shift is the simpler one: the same step everywhere must explain this much more.
 STEP_GAIN = 1.15
 
@@ -110,6 +112,8 @@ def light_ghosts(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: flo
     agree = judges[(own[judges] > 0.5 * expected[judges]) & (own[judges] > STAR_GAIN)]
     places = np.column_stack(ghosts.places(stars.x, stars.y, plane.shape))[agree]
     if gain < LEAST_GAIN or len(agree) < len(judges) - 1 or own[judges].sum() < SHARE * expected[judges].sum():
+        return None
+    if light[-EDGE:].mean() > MOST_AT_EDGE * light.max():
         return None
     if _apart(places, APART * fwhm) < LEAST_STARS or abs(ghosts.slope) > MOST_SLOPE:
         return None

@@ -106,12 +106,12 @@ def _ring_medians(residual, good, x, y, inner, outer, rings, weights, first, las
 
 def read_rings(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
     """Medians (n, rings) of the residual in rings of growing radius round stars, NaN where hidden, and how many pixels each looked at."""
-    rings, counts = _read_cells(residual, good, x, y, inner, outer, n_rings)
+    rings, counts = read_cells(residual, good, x, y, inner, outer, n_rings)
     hidden = np.isfinite(rings).sum(-1) < SECTORS // 2
     return np.where(hidden, np.nan, _median(rings)), counts.sum(-1)
 
 
-def _read_cells(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
+def read_cells(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
     """(n, rings, sectors): medians, NaN where too little is seen, and pixels looked at."""
     rings = np.full((len(x), n_rings, SECTORS), np.nan)
     counts = np.zeros((len(x), n_rings, SECTORS))
@@ -156,7 +156,7 @@ def _mad(values: Array) -> Array:
     return 1.4826 * _median(np.abs(values - _median(values)[..., None]))
 
 
-def _basis(r: Array, fwhm: float) -> Array:
+def halo_basis(r: Array, fwhm: float) -> Array:
     """(..., widths): Moffats of peak 1 at radius r px."""
     gamma = 0.5 * WIDTHS * fwhm / np.sqrt(2 ** (1 / BETA) - 1)
     return (1 + (np.asarray(r)[..., None] / gamma) ** 2) ** -BETA
@@ -195,13 +195,13 @@ def fit_haloes(
     halo = np.zeros_like(plane)
     if len(index) == 0:
         return Haloes.none(), halo
-    home, x, y, top, hidden = _together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
+    home, x, y, top, hidden = together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
     inner = np.maximum(hidden + INNER_MARGIN * fwhm, 1.8 * fwhm)
     outer = np.clip(fwhm * 2.6 * (top / noise.sigma / 40) ** 0.40, 8 * fwhm, min(REACH * fwhm, REACH_SHARE * min(plane.shape)))
     outer = np.maximum(outer, 2.5 * inner)
     n_rings = int(np.clip(np.ceil(np.log(np.max(outer / inner)) / np.log(RING_RATIO)), 6, MOST_RINGS))
     radii = inner[:, None] * (outer / inner)[:, None] ** ((np.arange(n_rings) + 0.5) / n_rings)
-    basis = _basis(radii, fwhm)
+    basis = halo_basis(radii, fwhm)
     core = top[:, None] * profile_at(image.profile, radii / fwhm)
     unsure = np.where(hidden > 0, CLIPPED_PEAK, 0.0)[:, None] * core
     everything = np.r_[index, shared[MOST_SHARED:]]
@@ -210,7 +210,7 @@ def fit_haloes(
         light, rest = start.common * top[:, None], start.common * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
     for _ in range(repeats):
-        rings, counts = _read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
+        rings, counts = read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
         value, error, ground = _combine_sectors(rings, noise.sigma, counts)
         value = value + np.einsum("skw,sw->sk", basis, light)
         error = np.hypot(error, MODEL_SHARE * core)
@@ -225,7 +225,7 @@ def fit_haloes(
     return Haloes(everything, np.concatenate([light[home] * share, rest]), common), halo
 
 
-def _together(geo: Array, peak: Array, blob: Array, reach: float) -> tuple[Array, ...]:
+def together(geo: Array, peak: Array, blob: Array, reach: float) -> tuple[Array, ...]:
     """Stars whose cores nearly touch show one halo: the group of each, and of every group x, y, sum of peaks, hidden radius.
 
     Fitted apart, in turn, each would be given the light of all.
@@ -267,7 +267,7 @@ def _ground_covariance(ground: Array, radii: Array) -> Array:
 
 def near_light(common: Array, radii: Array) -> Array:
     """The narrow part of the common halo at radii in FWHM: light that every star has round its core."""
-    return _basis(radii, 1.0)[..., :NEAR_WIDTHS] @ common[:NEAR_WIDTHS]
+    return halo_basis(radii, 1.0)[..., :NEAR_WIDTHS] @ common[:NEAR_WIDTHS]
 
 
 def _common_sum(stars: list[Rings]) -> Array:
@@ -347,7 +347,7 @@ def draw_haloes(shape: tuple[int, int], geo: Array, light: Array, fwhm: float, s
         return plane
     light, place = light[shown], geo[shown]
     radii = np.r_[0, np.geomspace(0.02 * fwhm, 200 * fwhm, 3000)]
-    level = light @ _basis(radii, fwhm).T
+    level = light @ halo_basis(radii, fwhm).T
     last = np.array([int(np.nonzero(row > LEAST_LIGHT * sigma)[0].max(initial=0)) for row in level])
     reach = radii[last] * 1.2
     t = np.minimum(np.arange(DRAW_STEPS + 2) / DRAW_STEPS, 1.0)

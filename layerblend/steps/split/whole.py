@@ -175,8 +175,8 @@ def _subtract(
     out = np.empty((*valid.shape, len(planes)), np.float32)
     for c, (channel, plane, star) in enumerate(zip(channels, planes, models, strict=True)):
         residual = plane - star - channel.halo
-        weight = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
-        mended = mend(residual, weight, channel.noise, draws, fwhm, valid)
+        weight, blind = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
+        mended = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
         light = star + channel.halo
         untouched = (weight <= 0) & (np.abs(light) < UNTOUCHED_SIGMA * channel.noise.sigma)
         out[..., c] = np.where(untouched, plane, mended)

@@ -24,7 +24,7 @@ def test_filled_place_has_the_noise_of_its_surroundings() -> None:
     weight = np.zeros_like(plane)
     weight[100:160, 100:160] = 1
     plane[100:160, 100:160] += 3
-    out = mend(plane, weight, Noise(sigma**2, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))
+    out = mend(plane, weight, weight, Noise(sigma**2, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))
     inside = out[104:156, 104:156]
     assert abs(inside.mean()) < 0.3 * sigma
     assert 0.85 < inside.std() / sigma < 1.15
@@ -34,7 +34,22 @@ def test_filled_place_has_the_noise_of_its_surroundings() -> None:
 def test_weight_rises_with_the_star() -> None:
     star = np.array([[0.0, 1e-4, 1e-2, 1.0]], np.float32)
     none = np.zeros_like(star)
-    weight = fill_weight(star, none, none, none, Noise(1e-8, 1e-8), 0.05, np.zeros(star.shape, bool))
+    weight, blind = fill_weight(star, none, none, none, Noise(1e-8, 1e-8), 0.05, np.zeros(star.shape, bool))
     assert (np.diff(weight[0]) >= 0).all()
     assert weight[0, 3] == 1
-    assert fill_weight(none, none, none, none, Noise(1e-8, 0.0), 0.05, np.ones(star.shape, bool)).min() == 1
+    assert (blind <= weight).all()
+    for share in fill_weight(none, none, none, none, Noise(1e-8, 0.0), 0.05, np.ones(star.shape, bool)):
+        assert share.min() == 1
+
+
+def test_place_with_a_halos_noise_keeps_its_own_level() -> None:
+    """Noise goes when pixels are averaged, what the model missed does not: only a blind place is bridged from its surroundings."""
+    sigma = 1e-3
+    rng = np.random.default_rng(6)
+    plane = rng.normal(0, sigma, (300, 300)).astype(np.float32)
+    weight, none = np.zeros_like(plane), np.zeros_like(plane)
+    weight[100:160, 100:160] = 1
+    plane[100:160, 100:160] = rng.normal(5 * sigma, 3 * sigma, (60, 60))
+    out = mend(plane, weight, none, Noise(sigma**2, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))[108:152, 108:152]
+    assert abs(out.mean() / sigma - 5) < 0.3
+    assert out.std() / sigma < 1.6

@@ -56,6 +56,13 @@ def test_no_discs_where_there_are_none() -> None:
     assert not draw_ghosts((5, 5), None, np.ones(1), np.ones(1), np.ones(1), SIGMA).any()
 
 
+def test_light_that_does_not_end_is_no_disc() -> None:
+    plane, _, stars = _picture(0.0, (0.0, 0.0), 0.0)
+    for x, y in zip(stars.x, stars.y, strict=True):
+        add_ghost(plane, x + 45, y - 20, 3e-3, 140.0, 3.0)
+    assert find_ghosts(plane, np.ones(plane.shape, bool), NOISE, stars, 4.0) is None
+
+
 def test_discs_go_with_their_stars() -> None:
     """95th percentile of the error under star light, smoothed by the star's width, in the local noise: 30 when the discs stayed."""
     scene = make_scene(height=700, width=700, stars=500, saturated=8, ghost=8e-4, target=False, seed=44, mono=True)

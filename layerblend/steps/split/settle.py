@@ -1,0 +1,385 @@
+"""How much of the light round a clipped star is its own, and how much the ground's.
+
+Round the star the picture less all modelled light is read in rings and sectors. What is left there is a sum of three things, each a random
+field of known kind (Rasmussen & Williams 2006, sec. 2.7, 4.2, 5.4): the star's own error, a share of its light (its peak, the strength of
+its halo, a smooth rest over the radius, and waves once and twice round it); the ground, uneven in proportion to its height over a length
+of its own, with a level and a slope that may be anything; the noise. Unevenness and length are those that make the cells most likely. The
+star's share, expected from all cells together, moves from the ground to the star: an arm that goes on beyond the star on both sides stays
+ground, a round excess goes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import scipy
+from numba import njit
+
+from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import over_bands
+from layerblend.steps.split.haloes import SECTORS, Haloes, halo_basis, read_cells, together
+from layerblend.steps.split.model import StarImage, profile_at
+from layerblend.steps.split.noise import Noise
+
+RINGS = 14
+# Rings in FWHM: from so far outside the clipped core to where the brightest halo is lost.
+INNER_MARGIN, LEAST_INNER = 0.6, 1.5
+LEAST_OUTER, MOST_OUTER, OUTER_SHARE = 12.0, 30.0, 0.25
+TOGETHER = 1.0
+# How wrong a star's light may be, as shares of itself: its peak, its halo's strength, its course over the radius (smooth over so many ln).
+PEAK_SHARE, HALO_SHARE, COURSE_SHARE, COURSE_LENGTH = 0.03, 0.2, 0.02, 0.6
+# Once and twice round the star: its place and its ellipse are a little off, and its wings differ from its core, the more the farther out.
+LOPSIDED_SHARES, LOPSIDED_GROWTH = (0.03, 0.05), 1.0
+# What the star image misses from cell to cell, as a share of its light there.
+CELL_SHARE = 0.06
+UNEVEN = np.array([0.3, 0.6, 1.2, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0])
+LENGTHS = np.array([4.0, 8.0, 16.0])
+LEVEL_FREEDOM = 1e3
+# Ground lower than this (sigma, and share of its mean) is as uneven as ground of this height; none rises and falls by more than a share.
+LEAST_GROUND, LEAST_HEIGHT, MOST_UNEVEN = 3.0, 0.3, 0.2
+USUAL_RADII = np.array([3.0, 4.0, 5.0, 6.0])
+# Cells off by so many of their errors lose their weight.
+ODD_CELL, ODD_ROUNDS = 3.5, 2
+LEAST_CELLS = 40
+DRAWN, DRAW_STEPS, FARTHEST = 96, 1024, 100.0
+LEAST_LIGHT = 0.04
+# Courses over the radius: of the round light, and of the cosine and sine of its first and second wave round the star.
+WAVES = 5
+TURN = 2 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS
+ROUND_WAVES = np.stack([np.ones(SECTORS), np.cos(TURN), np.sin(TURN), np.cos(2 * TURN), np.sin(2 * TURN)])
+
+
+@dataclass
+class Ground:
+    """Round each source (n,): unevenness, as a multiple of the ground's height there over its mean, and its length in FWHM."""
+
+    uneven: Array
+    length: Array
+
+    def of(self, sources: Array) -> Ground:
+        """That of some of the sources."""
+        return Ground(self.uneven[sources], self.length[sources])
+
+
+def settle(
+    bare: Plane,
+    good: Mask,
+    noise: Noise,
+    geo: Array,
+    peak: Array,
+    blob: Array,
+    fwhm: float,
+    image: StarImage,
+    haloes: Haloes,
+    *,
+    ground: Ground | None = None,
+    rounds: int = 2,
+) -> tuple[Plane, Ground | None]:
+    """Light to be added to the haloes of clipped stars.
+
+    Parameters
+    ----------
+    bare : (H, W) float32, the picture less all stars and haloes
+    good : (H, W) bool
+    geo, peak, blob : sources, see `field.Sources`
+    fwhm : float, px
+    image : StarImage the stars were drawn with
+    haloes : what was taken off ``bare``; where no more can be told, a star has the usual one
+    ground : what another channel showed of the ground; looked for when left out
+    rounds : each star is looked at so often, with the others' light as found before
+
+    Returns
+    -------
+    (H, W) float32, and the ground
+    """
+    own = np.nonzero(blob[haloes.index] > 0)[0]
+    if len(own) == 0 or haloes.common is None or not haloes.common.any():
+        return np.zeros_like(bare), ground
+    index = haloes.index[own]
+    home, x, y, top, hidden = together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
+    first = np.unique(home, return_index=True)[1]
+    usual = _usual_halo(haloes, own, peak)
+    apart = haloes.light[own] - usual * peak[index, None]
+    light = _Light(image, usual)
+    inner = np.maximum(hidden / fwhm + INNER_MARGIN, LEAST_INNER)
+    outer = np.clip(2.6 * (top / noise.sigma / 40) ** 0.40, LEAST_OUTER, min(MOST_OUTER, OUTER_SHARE * min(bare.shape) / fwhm))
+    outer = np.maximum(outer, 2.5 * inner)
+    radii = inner[:, None] * (outer / inner)[:, None] ** ((np.arange(RINGS) + 0.5) / RINGS)
+    drawn = np.geomspace(0.3, FARTHEST, DRAWN)
+    taken = np.zeros((len(index), WAVES, DRAWN))
+    taken[:, 0] = apart @ halo_basis(drawn, 1.0).T
+    profiles, added = np.zeros((len(top), WAVES, DRAWN)), np.zeros_like(bare)
+    np.add.at(profiles, home, taken / noise.sigma)
+    given_back = _draw(bare.shape, geo[index, 0], geo[index, 1], drawn * fwhm, taken, noise.sigma)
+    for _ in range(rounds):
+        cells, counts = read_cells(bare - added, good, x, y, inner * fwhm, outer * fwhm, RINGS)
+        patches = [
+            _patch(cells[s] / noise.sigma, _waves_at(radii[s], drawn, profiles[s]), counts[s], radii[s], top[s] / noise.sigma, light, noise)
+            for s in range(len(top))
+        ]
+        if ground is None:
+            found = _likeliest(patches, light)
+            ground = Ground(np.full(len(peak), UNEVEN[0]), np.full(len(peak), LENGTHS[0]))
+            ground.uneven[index], ground.length[index] = found.uneven[home], found.length[home]
+        profiles = _own_light(patches, ground.of(index[first]), drawn, light)
+        added = _draw(bare.shape, x, y, drawn * fwhm, profiles * noise.sigma, noise.sigma) - given_back
+    return added, ground
+
+
+def _usual_halo(haloes: Haloes, own: Array, peak: Array) -> Array:
+    """(widths,) the common halo, as strong as that of the middle one of the clipped stars."""
+    near = halo_basis(USUAL_RADII, 1.0)
+    strength = (haloes.light[own] @ near.T).sum(1) / peak[haloes.index[own]]
+    return haloes.common * np.median(strength) / max(float((near @ haloes.common).sum()), 1e-30)
+
+
+class _Light(NamedTuple):
+    """A star of peak 1: its image and its halo."""
+
+    image: StarImage
+    halo: Array
+
+    def at(self, radii: Array) -> tuple[Array, Array]:
+        """Light of both at radii in FWHM."""
+        return profile_at(self.image.profile, radii), halo_basis(radii, 1.0) @ self.halo
+
+
+class _Patch(NamedTuple):
+    """The cells round one star, in units of the noise, flat, and what belongs to its rings (FWHM); ``top``: the star's peak."""
+
+    value: Array
+    variance: Array
+    height: Array
+    ring: Array
+    sector: Array
+    radii: Array
+    top: float
+
+
+def _patch(cells: Array, own_cells: Array, counts: Array, radii: Array, top: float, light: _Light, noise: Noise) -> _Patch:
+    star, halo = light.at(radii)
+    shot = 1 + noise.slope / noise.floor * noise.sigma * top * (star + halo)[:, None]
+    variance = 1.57 * shot / np.maximum(counts, 1) + (CELL_SHARE * star * top)[:, None] ** 2
+    known = np.isfinite(cells)
+    if known.sum() < LEAST_CELLS:
+        known[:] = False
+    ring, sector = np.nonzero(known)
+    height = _smooth_height(cells) if known.any() else cells
+    return _Patch((cells + own_cells)[known], variance[known], height[known], ring, sector, radii, top)
+
+
+def _smooth_height(cells: Array) -> Array:
+    """Height of the ground in each cell, evened out; never near nothing."""
+    level = np.where(np.isfinite(cells), cells, np.nanmedian(cells))
+    level = scipy.ndimage.gaussian_filter(level, 1.5, mode=("nearest", "wrap"))
+    return np.maximum(level, max(LEAST_GROUND, LEAST_HEIGHT * float(level.mean())))
+
+
+def _round_covariance(a: Array, b: Array, top: float, light: _Light) -> Array:
+    """(a, b): how the star's round error at radii ``a`` goes with that at ``b``."""
+    (star_a, halo_a), (star_b, halo_b) = light.at(a), light.at(b)
+    peak, halo = PEAK_SHARE**2 * np.outer(star_a, star_b), HALO_SHARE**2 * np.outer(halo_a, halo_b)
+    return top**2 * (peak + halo + COURSE_SHARE**2 * _alike(a, b) * np.outer(star_a + halo_a, star_b + halo_b))
+
+
+def _wave_covariances(a: Array, b: Array, top: float, light: _Light) -> list[Array]:
+    """The same for its waves round the star."""
+    wings_a, wings_b = (light.at(r)[0] * np.maximum(r / LEAST_INNER, 1) ** LOPSIDED_GROWTH for r in (a, b))
+    return [(share * top) ** 2 * _alike(a, b) * np.outer(wings_a, wings_b) for share in LOPSIDED_SHARES]
+
+
+def _alike(a: Array, b: Array) -> Array:
+    x = np.sqrt(3) * np.abs(np.log(a)[:, None] - np.log(b)) / COURSE_LENGTH
+    return (1 + x) * np.exp(-x)
+
+
+def _own_by_turn(patch: _Patch, light: _Light) -> Array:
+    """(rings, rings, sectors apart): covariance of the star's own error."""
+    turn = 2 * np.pi * np.arange(SECTORS) / SECTORS
+    own = np.repeat(_round_covariance(patch.radii, patch.radii, patch.top, light)[..., None], SECTORS, -1)
+    for k, wave in enumerate(_wave_covariances(patch.radii, patch.radii, patch.top, light)):
+        own += wave[..., None] * np.cos((k + 1) * turn)
+    return own
+
+
+def _apart_by_turn(radii: Array) -> Array:
+    """(rings, rings, sectors apart): squared distance of cells, FWHM^2."""
+    turn = 2 * np.pi * np.arange(SECTORS) / SECTORS
+    return radii[:, None, None] ** 2 + radii[None, :, None] ** 2 - 2 * radii[:, None, None] * radii[None, :, None] * np.cos(turn)
+
+
+def _likeliest(patches: list[_Patch], light: _Light) -> Ground:
+    """Unevenness and length of the ground; every other cell tells enough."""
+    ground = Ground(np.zeros(len(patches)), np.ones(len(patches)))
+
+    def work(first: int, last: int) -> None:
+        for s in range(first, last):
+            patch = patches[s]
+            if len(patch.value):
+                value, variance, height, ring, sector = (a[::2] for a in patch[:5])
+                most = max(MOST_UNEVEN * float(patch.height.mean()), UNEVEN[0])
+                known = (value, variance, height / height.mean(), ring, sector)
+                tables = (_own_by_turn(patch, light), _apart_by_turn(patch.radii))
+                ground.uneven[s], ground.length[s] = _search(
+                    *known, *tables, patch.radii, UNEVEN[: np.searchsorted(UNEVEN, most, side="right")], LENGTHS
+                )
+
+    over_bands(work, len(patches))
+    return ground
+
+
+def _own_light(patches: list[_Patch], ground: Ground, drawn: Array, light: _Light) -> Array:
+    """(n, WAVES, drawn): every star's expected share of what is left, at radii ``drawn``, in units of the noise."""
+    profiles = np.zeros((len(patches), WAVES, len(drawn)))
+
+    def work(first: int, last: int) -> None:
+        for s in range(first, last):
+            patch = patches[s]
+            if len(patch.value) == 0:
+                continue
+            known = (patch.value, patch.variance, patch.height / patch.height.mean(), patch.ring, patch.sector)
+            tables = (_own_by_turn(patch, light), _apart_by_turn(patch.radii))
+            weights = np.zeros((RINGS, SECTORS))
+            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, ground.uneven[s], ground.length[s])
+            by_wave = ROUND_WAVES @ weights.T
+            profiles[s, 0] = _round_covariance(drawn, patch.radii, patch.top, light) @ by_wave[0]
+            for k, wave in enumerate(_wave_covariances(drawn, patch.radii, patch.top, light)):
+                profiles[s, 1 + 2 * k : 3 + 2 * k] = by_wave[1 + 2 * k : 3 + 2 * k] @ wave.T
+
+    over_bands(work, len(patches))
+    return profiles
+
+
+@njit(cache=True, nogil=True)
+def _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, out):  # type: ignore[no-untyped-def]
+    """Lower half of the covariance of the cells: ground, star, free level and slope, noise."""
+    outer = radii[-1]
+    for i in range(ring.size):
+        turn = 2 * np.pi * (sector[i] + 0.5) / SECTORS
+        x, y = radii[ring[i]] / outer * np.cos(turn), radii[ring[i]] / outer * np.sin(turn)
+        for j in range(i + 1):
+            other = 2 * np.pi * (sector[j] + 0.5) / SECTORS
+            r = radii[ring[j]] / outer
+            free = 1 + x * r * np.cos(other) + y * r * np.sin(other)
+            d = (sector[i] - sector[j]) % SECTORS
+            a, b = ring[i], ring[j]
+            ground = uneven * uneven * height[i] * height[j] / (1 + 0.5 * apart[a, b, d] / (length * length))
+            out[i, j] = ground + own[a, b, d] + LEVEL_FREEDOM * LEVEL_FREEDOM * free
+        out[i, i] += variance[i]
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc"})
+def _dot(a, b, n):  # type: ignore[no-untyped-def]
+    total = 0.0
+    for k in range(n):
+        total += a[k] * b[k]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _factor(matrix):  # type: ignore[no-untyped-def]
+    """Cholesky factor in place of the lower half."""
+    n = len(matrix)
+    for i in range(n):
+        for j in range(i):
+            matrix[i, j] = (matrix[i, j] - _dot(matrix[i], matrix[j], j)) / matrix[j, j]
+        matrix[i, i] = np.sqrt(max(matrix[i, i] - _dot(matrix[i], matrix[i], i), 1e-12))
+
+
+@njit(cache=True, nogil=True)
+def _forward(low, value):  # type: ignore[no-untyped-def]
+    out = np.empty(value.size)
+    for i in range(value.size):
+        out[i] = (value[i] - _dot(low[i], out, i)) / low[i, i]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _search(value, variance, height, ring, sector, own, apart, radii, unevens, lengths):  # type: ignore[no-untyped-def]
+    n = value.size
+    matrix = np.empty((n, n))
+    best, found = -np.inf, (unevens[0], lengths[0])
+    for length in lengths:
+        for uneven in unevens:
+            _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, matrix)
+            _factor(matrix)
+            z = _forward(matrix, value)
+            likely = -0.5 * _dot(z, z, n)
+            for i in range(n):
+                likely -= np.log(matrix[i, i])
+            if likely > best:
+                best, found = likely, (uneven, length)
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _weigh(value, variance, height, ring, sector, own, apart, radii, uneven, length):  # type: ignore[no-untyped-def]
+    """Inverse covariance times the values; cells that the others do not foretell lose their weight (Rasmussen & Williams, eq. 5.12)."""
+    n = value.size
+    covariance, low, inverse = np.empty((n, n)), np.empty((n, n)), np.zeros((n, n))
+    _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, covariance)
+    extra = np.zeros(n)
+    weights = np.empty(n)
+    for step in range(ODD_ROUNDS + 1):
+        low[:] = covariance
+        for i in range(n):
+            low[i, i] += extra[i]
+        _factor(low)
+        for i in range(n):  # row i of inverse: column i of the factor's inverse
+            inverse[i, i] = 1 / low[i, i]
+            for k in range(i + 1, n):
+                inverse[i, k] = -_dot(low[k, i:k], inverse[i, i:k], k - i) / low[k, k]
+        z = _forward(low, value)
+        for i in range(n):
+            weights[i] = _dot(inverse[i, i:], z[i:], n - i)
+        if step == ODD_ROUNDS:
+            break
+        for i in range(n):
+            sure = _dot(inverse[i, i:], inverse[i, i:], n - i)
+            off = weights[i] / sure
+            if off * off > ODD_CELL * ODD_CELL * (1 / sure - extra[i]):
+                extra[i] += off * off
+    return weights
+
+
+def _waves_at(radii: Array, drawn: Array, profiles: Array) -> Array:
+    """(rings, sectors) light of courses over the radius."""
+    return np.stack([np.interp(np.log(radii), np.log(drawn), p) for p in profiles], 1) @ ROUND_WAVES
+
+
+def _draw(shape: tuple[int, int], x: Array, y: Array, radii: Array, profiles: Array, sigma: float) -> Plane:
+    """(H, W) float32: the light of all stars, faded out where it falls under a small share of the noise."""
+    plane = np.zeros(shape, np.float32)
+    strength = np.abs(profiles).sum(1)
+    last = np.array([int(np.nonzero(row > LEAST_LIGHT * sigma)[0].max(initial=0)) for row in strength])
+    reach = np.minimum(radii[last] * 1.2, radii[-1])
+    t = np.minimum(np.arange(DRAW_STEPS + 2) / DRAW_STEPS, 1.0)
+    even = np.stack([[np.interp(t * far, radii, row) for row in waves] for far, waves in zip(reach, profiles, strict=True)])
+    even = np.ascontiguousarray(np.swapaxes(even * np.clip((1 - t) / 0.3, 0, 1), 1, 2))
+    over_bands(lambda top, bottom: _draw_rows(plane, x, y, reach, even, top, bottom), shape[0])
+    return plane
+
+
+@njit(cache=True, nogil=True)
+def _draw_rows(plane, x, y, reach, waves, top, bottom):  # type: ignore[no-untyped-def]
+    width = plane.shape[1]
+    steps = waves.shape[1] - 2
+    for s in range(x.size):
+        limit = reach[s] * reach[s]
+        for j in range(max(top, int(np.ceil(y[s] - reach[s]))), min(bottom, int(y[s] + reach[s]) + 1)):
+            dy = j - y[s]
+            half = np.sqrt(max(limit - dy * dy, 0.0))
+            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(x[s] + half) + 1)):
+                dx = i - x[s]
+                r = max(np.sqrt(dx * dx + dy * dy), 1e-6)
+                t = r / reach[s] * steps
+                k = int(t)
+                f = t - k
+                c, d = dx / r, dy / r
+                low, high = waves[s, k], waves[s, k + 1]
+                value = low[0] + f * (high[0] - low[0])
+                value += (low[1] + f * (high[1] - low[1])) * c + (low[2] + f * (high[2] - low[2])) * d
+                value += (low[3] + f * (high[3] - low[3])) * (c * c - d * d) + (low[4] + f * (high[4] - low[4])) * 2 * c * d
+                plane[j, i] += value

@@ -1,0 +1,88 @@
+"""The light round clipped stars told apart from the ground."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from layerblend.steps.split.haloes import SECTORS, WIDTHS, Haloes, draw_haloes
+from layerblend.steps.split.model import StarImage
+from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.settle import RINGS, _fill_covariance, _weigh, settle
+
+SIGMA, FWHM = 1e-4, 4.0
+NOISE = Noise(SIGMA**2, 0.0)
+IMAGE = StarImage.moffat(3.0)
+PEAK = np.array([5.0, 4.0, 6.0, 5.0])
+BLOB = np.array([5.0, 5.0, 6.0, 5.0])
+GEO = np.array([[x, y, np.log(FWHM), 0, 0, 0, 0] for x, y in ((110.0, 300.0), (300.0, 120.0), (310.0, 480.0), (480.0, 305.0))])
+COMMON = np.zeros(len(WIDTHS))
+COMMON[6:8] = 0.0013
+
+
+def _left(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[np.ndarray, np.ndarray, Haloes]:
+    """What is left of a picture whose stars' haloes are so strong and of which so much was taken; the error in it; the haloes taken."""
+    shape = ground.shape
+    truth, wrong = (draw_haloes(shape, GEO, COMMON * (PEAK * s)[:, None], FWHM, SIGMA) for s in (strength, taken))
+    noise = np.random.default_rng(3).normal(0, SIGMA, shape)
+    return (
+        (ground + truth - wrong + noise).astype(np.float32),
+        truth - wrong,
+        Haloes(np.arange(4), COMMON * (PEAK * taken)[:, None], COMMON),
+    )
+
+
+def _settled(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Error left (sigma) 3 to 6 FWHM from each star before and after."""
+    bare, off, haloes = _left(strength, taken, ground)
+    added, _ = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    yy, xx = np.mgrid[: bare.shape[0], : bare.shape[1]]
+    rings = [(r > 3 * FWHM) & (r < 6 * FWHM) for r in (np.hypot(xx - x, yy - y) for x, y in GEO[:, :2])]
+    return tuple(np.array([error[ring].mean() / SIGMA for ring in rings]) for error in (off, off - added))
+
+
+def test_round_excess_on_the_sky_goes_with_the_star() -> None:
+    before, after = _settled(np.array([1.2, 0.8, 1.0, 1.1]), np.array([0.8, 1.0, 1.0, 1.1]), np.zeros((600, 600), np.float32))
+    assert abs(before[0]) > 20
+    assert abs(before[1]) > 10
+    assert np.abs(after).max() < 0.5
+
+
+def test_uneven_ground_stays() -> None:
+    """A halo that has taken a third more than its own light from clouds 60 sigma high gives most of it back."""
+    after = []
+    for seed in range(4):
+        clouds = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (600, 600)), (0, 0), 20)
+        ground = (SIGMA * (60 + 9 * clouds / clouds.std())).astype(np.float32)
+        before, left = _settled(np.ones(4), np.array([1.35, 1.0, 1.0, 1.0]), ground)
+        assert before[0] < -20
+        after.append(left)
+    assert np.abs(np.array(after)[:, 0]).mean() < 6
+    assert np.abs(after).mean() < 5
+
+
+def test_nothing_to_settle() -> None:
+    plane = np.zeros((64, 64), np.float32)
+    none = np.zeros(0)
+    added, ground = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
+    assert not added.any()
+    assert ground is None
+
+
+def test_weights_solve_the_covariance() -> None:
+    """Against numpy's solver, and a cell that fits nowhere loses its weight."""
+    rng = np.random.default_rng(2)
+    ring, sector = np.nonzero(np.ones((RINGS, SECTORS), bool))
+    radii = np.geomspace(2, 20, RINGS)
+    turn = 2 * np.pi * np.arange(SECTORS) / SECTORS
+    apart = radii[:, None, None] ** 2 + radii[None, :, None] ** 2 - 2 * np.outer(radii, radii)[..., None] * np.cos(turn)
+    own = 4 * np.exp(-np.abs(np.log(radii[:, None] / radii)))[..., None] * np.ones(SECTORS)
+    variance, height = np.full(ring.size, 0.5), np.ones(ring.size)
+    rest = (variance, height, ring, sector, own, apart, radii, 2.0, 6.0)
+    covariance = np.zeros((ring.size, ring.size))
+    _fill_covariance(*rest, covariance)
+    covariance = np.tril(covariance) + np.tril(covariance, -1).T
+    value = np.linalg.cholesky(covariance) @ rng.normal(0, 0.5, ring.size)
+    np.testing.assert_allclose(_weigh(value, *rest), np.linalg.solve(covariance, value), rtol=1e-4, atol=1e-5)
+    value[40] += 50
+    assert abs(_weigh(value, *rest)[40]) < 0.2 * abs(np.linalg.solve(covariance, value)[40])
