@@ -9,8 +9,8 @@ import numpy as np
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.field import Field, Fitted, armed
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
-from layerblend.steps.split.haloes import fit_haloes
-from layerblend.steps.split.model import field_basis, render, sweep
+from layerblend.steps.split.haloes import Haloes, fit_haloes, halo_basis
+from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
@@ -22,13 +22,17 @@ MOST_WIDTH_CHANGE = 0.15
 
 @dataclass
 class Channel:
-    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,); wide light, and ``streaks`` in it."""
+    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,); wide light, and ``streaks`` in it.
+
+    ``haloes`` tells whose wide light that is; fainter stars have the common one, too weak to be seen round any single star.
+    """
 
     geo: Array
     peak: Array
     error: Array
     halo: Plane
     streaks: Plane
+    haloes: Haloes
     noise: Noise
     slide_px: float
     width: float
@@ -78,7 +82,25 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     bare, settled = plane - halo, peak[sources.clipped]
     fit, error = run(0, True)
     peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
-    return Channel(geo, peak, error[:, 0], halo, streaks, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
+    return Channel(geo, peak, error[:, 0], halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
+
+
+def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:
+    """(H, W) float32: the light of the chosen sources, without the wide light that ``channel.halo`` holds."""
+    plane = np.zeros((state.height, state.width), np.float32)
+    reach = state.reach(channel.peak, channel.noise.sigma)
+    bright = np.zeros(len(chosen), bool)
+    bright[channel.haloes.index] = True
+    for some, image in ((bright, state.image), (~bright, _with_halo(state.image, channel.haloes))):
+        some = some & chosen
+        render(plane, channel.geo[some], channel.peak[some], reach[some], image)
+    return plane
+
+
+def _with_halo(image: StarImage, haloes: Haloes) -> StarImage:
+    if haloes.common is None:
+        return image
+    return StarImage(image.beta, image.profile + halo_basis(profile_radii(), 1.0) @ haloes.common, image.table)
 
 
 def _draw(state: Field, geo: Array, peak: Array, noise: Noise, shape: tuple[int, int]) -> Plane:

@@ -13,13 +13,13 @@ from layerblend.errors import ArgumentError, InputError, check_image, check_rang
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import over_bands
 from layerblend.maths.robust import nan_filled
-from layerblend.steps.split.channels import Channel, fit_channel
+from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, choose_stars, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
-from layerblend.steps.split.model import render, star_light
+from layerblend.steps.split.model import star_light
 from layerblend.steps.split.noise import Noise, measure_noise
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
@@ -155,7 +155,8 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
 
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
-        return [Channel(fitted.sources.geo, fitted.sources.peak, fitted.error[:, 0], fitted.halo, fitted.streaks, noise, 0.0, 0.0)]
+        sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes)
+        return [Channel(sources.geo, sources.peak, fitted.error[:, 0], *light, noise, 0.0, 0.0)]
     return [fit_channel(plane, good, measure_noise(plane, good), fitted) for plane in planes]
 
 
@@ -165,12 +166,7 @@ def _subtract(
     """Starless (H, W, C), the mask, and the weight of fill in the middle channel."""
     opaque = _opaque(blobs.mask, discs, grow)
     mask, draws, fwhm = opaque.copy(), noise_draws(), fitted.field.fwhm
-    models = []
-    for channel in channels:
-        star = np.zeros(valid.shape, np.float32)
-        reach = fitted.field.reach(channel.peak, channel.noise.sigma)
-        render(star, channel.geo[choice.star], channel.peak[choice.star], reach[choice.star], fitted.field.image)
-        models.append(star)
+    models = [draw_channel(channel, choice.star, fitted.field) for channel in channels]
     misfit = grow * _misfit(planes, channels, models, fitted, choice)
     out = np.empty((*valid.shape, len(planes)), np.float32)
     for c, (channel, plane, star) in enumerate(zip(channels, planes, models, strict=True)):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from layerblend.kinds import working_luminance
-from layerblend.steps.split.channels import fit_channel
-from layerblend.steps.split.field import first_field, first_fits, fit_field
+from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
+from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
+from layerblend.steps.split.haloes import WIDTHS, Haloes, halo_basis
 from layerblend.steps.split.mask import Blobs
-from layerblend.steps.split.noise import measure_noise
+from layerblend.steps.split.model import StarImage
+from layerblend.steps.split.noise import Noise, measure_noise
 from tests.scenes.split import make_scene
 
 
@@ -26,3 +30,24 @@ def test_lateral_colour_is_followed() -> None:
     moved = channel.geo[:, :2] - fitted.sources.geo[:, :2]
     u = 2 * fitted.sources.x / 499 - 1
     assert abs(np.polyfit(u, moved[:, 0], 1)[0] + 0.5) < 0.08
+
+
+def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
+    """A halo of a hundredth of every star's light: drawn with stars too faint to show it, left to ``halo`` for those that do."""
+    state = Field(80, 160, np.zeros((3, 6)), StarImage.moffat(3.0))
+    state.terms[0, 0] = np.log(4.0)
+    geo = np.zeros((2, 7))
+    geo[:, 0], geo[:, 1] = (40.0, 120.0), 40.0
+    state.refresh(geo)
+    common = np.zeros(len(WIDTHS))
+    common[6] = 0.01
+    none = np.zeros((80, 160), np.float32)
+    peak, noise = np.array([0.5, 0.5]), Noise(1e-8, 0.0)
+    haloes = Haloes(np.array([0]), peak[:1, None] * common, common)
+    channel = Channel(geo, peak, np.zeros(2), none, none, haloes, noise, 0.0, 0.0)
+    drawn = draw_channel(channel, np.ones(2, bool), state)
+    bare = draw_channel(dataclasses.replace(channel, haloes=Haloes.none()), np.ones(2, bool), state)
+    np.testing.assert_array_equal(drawn[:, :75], bare[:, :75])
+    np.testing.assert_allclose((drawn - bare)[40, 120], 0.005, rtol=0.01)
+    np.testing.assert_allclose((drawn - bare)[40, 128], 0.5 * halo_basis(np.array([8.0]), 4.0)[0] @ common, rtol=0.05)
+    assert not draw_channel(channel, np.zeros(2, bool), state).any()
