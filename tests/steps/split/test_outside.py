@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import time
 import warnings
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
+from layerblend.kinds import StarShape
 from layerblend.steps.split import split_stars
 from layerblend.steps.split.fill import pull_push
 from tests.scenes.split import make_scene
+
+DATA = Path(__file__).resolve().parents[2] / "data"
 
 
 def test_star_light_is_photutils() -> None:
@@ -102,3 +107,32 @@ def test_numbers_of_any_kind_are_split_in_float(kind: type) -> None:
     result = split_stars(linear)
     assert result.starless.dtype == np.float32
     assert len(np.unique(result.starless[..., 1])) > 2000
+
+
+def test_stars_of_a_published_blend_go_and_its_galaxies_stay() -> None:
+    """Outside scene: three stars, the faintest twelve times the noise, two galaxies under them (data/scarlet); truth beside it."""
+    with np.load(DATA / "scarlet" / "psf_unmatched_irg.npz") as stored:
+        images, psfs, truth = stored["images"], stored["psfs"], stored["catalog"]
+    scale = float(images.max())
+    result = split_stars((np.moveaxis(images, 0, -1) / scale).astype(np.float32), star_shape=_shape_of(psfs.mean(0), images.shape[1:]))
+    taken = result.catalogue[result.catalogue["kept"] == ""]
+    near, nearest = cKDTree(np.c_[taken["x"], taken["y"]]).query(np.c_[truth["x"], truth["y"]])
+    assert (near[truth["is_star"]] < 1.2).all()  # px, a quarter of the stars' width
+    assert (near[~truth["is_star"]] > 2.5).all()
+    bright = truth["is_star"] & (truth["g"] > 1e4)
+    for c, (band, allowed) in enumerate((("i", 0.15), ("r", 0.1), ("g", 0.1))):  # each band has its own star image, three stars teach none
+        light = taken["flux"][nearest[bright], c] * scale
+        np.testing.assert_allclose(light, truth[band][bright], rtol=allowed)
+
+
+def _shape_of(psf: np.ndarray, shape: tuple[int, int]) -> StarShape:
+    """The round Moffat (beta up to 9) nearest to a picture of a star."""
+    yy, xx = np.indices(psf.shape) - psf.shape[0] // 2
+
+    def moffat(p: np.ndarray) -> np.ndarray:
+        return p[0] * (1 + 4 * (2 ** (1 / p[2]) - 1) * (xx**2 + yy**2) / p[1] ** 2) ** -p[2]
+
+    fit = least_squares(lambda p: (moffat(p) - psf).ravel(), [float(psf.max()), 4.0, 3.0], bounds=([0, 1, 1.5], [1, 20, 9]))
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(fit.x[1])
+    return StarShape(float(fit.x[2]), terms, *shape, np.zeros((0, 8)))
