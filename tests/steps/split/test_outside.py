@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import time
 import warnings
 from pathlib import Path
@@ -13,9 +14,11 @@ from scipy.optimize import least_squares
 from scipy.spatial import cKDTree
 
 from layerblend.kinds import StarShape
+from layerblend.maths.robust import lag_noise
 from layerblend.steps.split import split_stars
 from layerblend.steps.split.fill import pull_push
 from tests.scenes.split import make_scene
+from tests.scenes.split_score import aperture_sums
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 
@@ -136,3 +139,45 @@ def _shape_of(psf: np.ndarray, shape: tuple[int, int]) -> StarShape:
     terms = np.zeros((3, 6))
     terms[0, 0] = np.log(fit.x[1])
     return StarShape(float(fit.x[2]), terms, *shape, np.zeros((0, 8)))
+
+
+@pytest.mark.parametrize("night", ["04", "18"])
+def test_star_light_of_real_stars_is_photutils(night: str) -> None:
+    """Outside reference: photutils.psf.PSFPhotometry on two real stacks (data/decam_ten_exposures), its Moffat fitted by astropy.
+
+    Compared within 1.5 FWHM, where both see the light; the local background lies beyond the wings.
+    """
+    from astropy.io import fits
+    from astropy.modeling.fitting import LevMarLSQFitter
+    from astropy.modeling.functional_models import Moffat2D
+    from astropy.table import Table
+    from photutils.background import LocalBackground
+    from photutils.psf import PSFPhotometry, make_psf_model
+
+    with gzip.open(DATA / "decam_ten_exposures" / f"Stack-DEC-OBS{night}.fits.gz") as handle:
+        image = np.asarray(fits.getdata(handle), np.float32)
+    image /= image.max()
+    result = split_stars(image)
+    rows = result.catalogue[result.catalogue["kept"] == ""]
+    x, y = rows["x"].astype(float), rows["y"].astype(float)
+    apart = cKDTree(np.c_[x, y]).query(np.c_[x, y], 2)[0][:, 1]
+    edge = np.minimum(np.minimum(x, 255 - x), np.minimum(y, 255 - y))
+    lone = np.nonzero((rows["peak"][:, 0] > 100 * lag_noise(image)) & (apart > 12) & (edge > 16))[0]
+    assert len(lone) >= 4
+    shapes, (v, u) = [], np.mgrid[-14:15, -14:15]
+    for s in lone:
+        i, j = round(x[s]), round(y[s])
+        cut = image[j - 14 : j + 15, i - 14 : i + 15].astype(float)
+        cut -= np.median(np.r_[cut[0], cut[-1]])
+        fit = LevMarLSQFitter()(Moffat2D(cut.max(), 0, 0, 4.0, 3.0), u, v, cut)
+        shapes.append((abs(fit.gamma.value), fit.alpha.value))
+    gamma, alpha = np.median(shapes, 0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = make_psf_model(Moffat2D(1.0, 0, 0, gamma, alpha), x_name="x_0", y_name="y_0")
+        photometry = PSFPhotometry(model, (13, 13), aperture_radius=6, localbkg_estimator=LocalBackground(22, 36))
+        found = photometry(image.astype(float), init_params=Table({"x": x[lone], "y": y[lone]}))
+    radius = 1.5 * result.checks["fwhm"]
+    inside = 1 - (1 + (radius / gamma) ** 2) ** (1 - alpha)
+    taken = aperture_sums(np.ascontiguousarray(result.stars, np.float64), x[lone], y[lone], radius)
+    np.testing.assert_allclose(taken, np.asarray(found["flux_fit"]) * inside, rtol=0.02)
