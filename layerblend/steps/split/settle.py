@@ -26,7 +26,7 @@ from layerblend.steps.split.noise import Noise
 RINGS = 14
 # Rings in FWHM: from so far outside the clipped core to where the brightest halo is lost.
 INNER_MARGIN, LEAST_INNER = 0.6, 1.5
-LEAST_OUTER, MOST_OUTER, OUTER_SHARE = 12.0, 30.0, 0.25
+LEAST_OUTER, MOST_OUTER, OUTER_SHARE = 12.0, 24.0, 0.25
 TOGETHER = 1.0
 # How wrong a star's light may be, as shares of itself: its peak, its halo's strength, its course over the radius (smooth over so many ln).
 PEAK_SHARE, HALO_SHARE, COURSE_SHARE, COURSE_LENGTH = 0.03, 0.2, 0.02, 0.6
