@@ -143,10 +143,10 @@ def _frame_table(head: StackHead) -> bytes:
 
 # ---------------------------------------------------------------- reading
 def is_own_stack(path: Path) -> bool:
-    """Whether a file is a stack written here, with its maps and half-sets."""
+    """Whether a file is a stack written here, with its maps and half-sets; saved anew elsewhere it keeps the card, but not these."""
     try:
         with quietly(), fits.open(path, memmap=False) as hdus:
-            return bool(hdus[0].header.get("STACKED", False))
+            return bool(hdus[0].header.get("STACKED", False)) and FRAMES in hdus
     except (OSError, ValueError):
         return False
 

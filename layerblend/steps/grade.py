@@ -175,6 +175,8 @@ def _measure_brightest(above: Plane, codes: Array, candidates: find.Candidates, 
     for _ in range(CROWD_ROUNDS):
         alone = crowd.cut_out_alone(above, codes, candidates, many, **_star_image(found.stars, noise))
         found = measured(alone.plane, alone.codes, alone.x, alone.y, alone.left, alone.top)
+        if len(found.stars) < FEW_STARS:  # what was taken for neighbours was none, such as the knots of a satellite's trail
+            return in_frame(chosen)
     return found
 
 

@@ -47,6 +47,14 @@ def test_a_stack_reads_back_right_side_up(tmp_path, top_down):
     assert stack.top_down is top_down
 
 
+def test_a_stack_saved_anew_by_another_program_is_a_picture(tmp_path):
+    filled(tmp_path / "all.fits")
+    assert stacks.is_own_stack(tmp_path / "all.fits")
+    with fits.open(tmp_path / "all.fits") as hdus:
+        fits.PrimaryHDU(hdus[0].data, hdus[0].header).writeto(tmp_path / "again.fits")
+    assert not stacks.is_own_stack(tmp_path / "again.fits")
+
+
 def test_any_fits_reader_understands_it(tmp_path):
     filled(tmp_path / "all.fits")
     with fits.open(tmp_path / "all.fits", checksum=True) as hdus:

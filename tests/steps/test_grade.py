@@ -47,6 +47,17 @@ def test_width_and_shape_are_those_of_the_image(options):
         assert measure.angle == pytest.approx(field.angle, abs=3)
 
 
+def test_a_satellite_trail_leaves_the_width_of_a_crowded_frame():
+    """The knots that noise makes of a bright trail look like hundreds of stars side by side."""
+    field = star_field(3, stars=150, fwhm=2.6)
+    y, x = np.mgrid[: field.image.shape[0], : field.image.shape[1]]
+    for peak in (0.03, 0.12):
+        far = np.abs((x - 400) * math.sin(math.radians(30)) - (y - 200) * math.cos(math.radians(30)))
+        trail = peak * np.exp(-0.5 * (far / 2) ** 2)
+        image = field.image + np.float32(trail if field.image.ndim == 2 else trail[..., None])
+        assert grade_frame(np.asarray(image, np.float32)).fwhm == pytest.approx(field.fwhm, rel=0.02)
+
+
 def test_round_stars_stay_round_in_noise():
     # Medians of single eccentricities are biased up to .05 by noise; the coherent one is not.
     assert field_measure(12, eccentricity=0.0, faint=-1.7, bright=-0.5, stars=300).eccentricity < 0.15

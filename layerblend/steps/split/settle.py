@@ -94,7 +94,8 @@ def settle(
     -------
     (H, W) float32, and the ground
     """
-    own = np.nonzero(blob[haloes.index] > 0)[0]
+    # a hot pixel may count as clipped and be without light in another channel
+    own = np.nonzero((blob[haloes.index] > 0) & (peak[haloes.index] > 0))[0]
     if len(own) == 0 or haloes.common is None or not haloes.common.any():
         return np.zeros_like(bare), ground
     index = haloes.index[own]

@@ -75,6 +75,23 @@ def test_stars_cut_by_the_edge_go() -> None:
     assert (gone / own > 0.7).mean() >= 0.8
 
 
+@pytest.mark.parametrize("channel", [0, 1])
+def test_a_hot_block_in_one_channel_spares_the_stars(scene: Scene, parted: Split, channel: int) -> None:
+    """What debayering makes of a hot pixel: clipped, and without light in the other channels."""
+    image = scene.image.copy()
+    clear = np.argwhere(scene.stars.max(-1) < 0.01 * scene.sigma.min(-1))
+    y, x = clear[np.argmin(np.abs(clear - np.array([60, 60])).sum(1))]
+    image[y - 1 : y + 2, x - 1 : x + 2, channel] = 1.0
+    saturated = scene.extra["saturated"].copy()
+    saturated[y - 1 : y + 2, x - 1 : x + 2] = True
+    result = split_stars(image, saturated=saturated)
+    plain = split_stars(scene.image, saturated=scene.extra["saturated"])
+    assert np.isfinite(result.starless).all()
+    far = np.hypot(*(np.indices(image.shape[:2]) - np.array([y, x])[:, None, None])) > 60
+    moved = np.abs(result.starless - plain.starless)[far] / scene.sigma[far]
+    assert np.percentile(moved, 99.9) < 1
+
+
 def test_mono(scene: Scene) -> None:
     plane = np.ascontiguousarray(scene.image[..., 1])
     result = split_stars(plane)
