@@ -61,6 +61,7 @@ CORE_KNEE = 0.08
 CORE_PX = 24.0
 BORDER_REACH = 1.5  # FWHM
 DARKEST = 3.0  # sigma below the sky: noise, not structure
+PIT, PIT_DUG = 2.0, 1.0  # sigma
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
 LEAST_FELT = np.float32(0.05)
 TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
@@ -155,7 +156,12 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
     spikes = find_spikes(luminance, star_shape, sigma=sigma)
     filled, valid = _without(luminance, spikes)
     gates, sharp = _deconvolution_gates(filled, valid, star_shape, **settings)
-    return _restored(_apply(gates, filled, sharp), valid), replace(gates, spikes=spikes)
+    out = _apply(gates, filled, sharp)
+    pits = _new_pits(filled, out, sigma)
+    if pits.any():
+        gates = replace(gates, felt=_less_felt(gates.felt, pits))
+        out = _apply(gates, filled, sharp)
+    return _restored(out, valid), replace(gates, spikes=spikes)
 
 
 def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask | None:
@@ -286,6 +292,21 @@ def _where_felt(filled: Plane, valid: Mask, sigma: Any, fwhm: float, stars: Mask
             raise ArgumentError(f"`stars` {stars.shape} and the luminance {filled.shape} differ in size.")
         places |= stars.astype(np.uint8)
     return np.asarray(np.rint(255 * (1 - np.minimum(2 * pool(places.astype(np.float32), 1.0), 1))), np.uint8)
+
+
+def _new_pits(before: Plane, after: Plane, sigma: Any) -> Mask:
+    """Pixels that sharpening dug far below all that is 2 px around them: a dip narrower than a star is noise."""
+    ring = np.ones((5, 5), np.uint8)
+    ring[1:4, 1:4] = 0
+    around = cv2.erode(after, ring, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray((around - after > PIT * sigma) & (before - after > PIT_DUG * sigma))
+
+
+def _less_felt(felt: Array | None, places: Mask) -> Array:
+    """The filter's felt share, faded out round more places."""
+    around = cv2.dilate(places.astype(np.uint8), _disc(1)).astype(np.float32)
+    more = np.minimum(2 * pool(around, 1.0), 1)
+    return np.asarray(np.rint((255 if felt is None else felt) * (1 - more)), np.uint8)
 
 
 def _disc(radius: int) -> Array:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import minimum_filter
 
 from layerblend.errors import ArgumentError
 from layerblend.kinds import StarShape, working_luminance
@@ -134,6 +135,23 @@ def test_a_dip_of_the_noise_far_below_the_sky_gets_no_deeper(stack) -> None:
     for y, x in places:
         here = (slice(y - 3, y + 4), slice(x - 3, x + 4))
         assert out[here].min() > image[here].min() - 0.05 * level
+
+
+def test_sharpening_digs_no_pits() -> None:
+    """No pixel far below all that is 2 px around it where none was: narrower than a star it is noise, and seen as a black speck."""
+    ring = np.ones((5, 5), bool)
+    ring[1:4, 1:4] = False
+
+    def pits(plane: np.ndarray) -> np.ndarray:
+        return minimum_filter(plane, footprint=ring) - plane
+
+    for seed in (3, 4, 5):
+        drawn = draw_scene(seed, size=512, stacks=("deep",)).stacks["deep"]
+        luminance, sigma = working_luminance(drawn.image), luminance_sigma(drawn)
+        star = round_star(drawn.fwhm, drawn.beta, luminance.shape)
+        out = deconvolve(luminance, star, sigma=sigma, half_difference=working_luminance(drawn.half_difference))
+        dug = (pits(out) > 3.5 * sigma) & (pits(luminance) < 1.5 * sigma)
+        assert not dug.any()
 
 
 @pytest.mark.parametrize("removed", [False, True])
