@@ -69,6 +69,14 @@ def test_nothing_to_settle() -> None:
     assert ground is None
 
 
+def test_star_without_light_in_this_channel() -> None:
+    bare, _, haloes = _left(np.ones(4), np.ones(4), np.zeros((600, 600), np.float32))
+    for peak in (PEAK * [1, 0, 1, 1], np.zeros(4)):
+        light = haloes.light * (peak > 0)[:, None]
+        added, _ = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON))
+        assert np.isfinite(added).all()
+
+
 def test_weights_solve_the_covariance() -> None:
     """Against numpy's solver, and a cell that fits nowhere loses its weight."""
     rng = np.random.default_rng(2)
