@@ -8,7 +8,7 @@ import scipy
 from layerblend.kinds import Array, Mask
 from layerblend.maths.robust import mad_sigma
 
-from .fit import SkyFit, galaxy_light
+from .fit import SkyFit, fit_sky, galaxy_light
 from .tiles import TileTable
 
 # Scatter of the residuals over their expected error above which the model does not describe the picture.
@@ -17,10 +17,11 @@ TOO_FULL = 1.5
 FLOPPY = 1e-8
 # between these widths in tiles, so many times its expected error; a galaxy that the model missed shows more at the wider ones.
 FINE_TILES, BROAD_TILES = (1.0, 2.5), (2.5, 6.0)
-STRUCTURE, LITTLE_EXCESS = 5.0, 1.2
-# A large galaxy's arms under a supple sky show up to 8 times, with residuals as expected; there it takes more.
-GALAXY_STRUCTURE = 12.0
+STRUCTURE = 5.0
 SMOOTH = 4.0
+# A large galaxy's arms under a supple sky show such structure too; but then a stiff sky with one wide galaxy leaves residuals of no more
+# than this times their expected error, and of a nebula it leaves more.
+A_GALAXY = 1.2
 # What smoothing over one tile leaves of the tiles' errors in the difference of two widths.
 NOISE_LEFT = 0.26
 LEAST_TILES = 50
@@ -33,7 +34,7 @@ PLANE_ROUNDS = 40
 
 def fills_frame(table: TileTable, fit: SkyFit) -> bool:
     """Whether nebula, or a galaxy too large, is everywhere: from what the fit left over and from how supple a sky it needed."""
-    if max(fit.excess) > TOO_FULL:
+    if max(*fit.excess, *fit.outside) > TOO_FULL:
         return True
     if max(fit.stiffness) > FLOPPY:
         return False
@@ -43,8 +44,14 @@ def fills_frame(table: TileTable, fit: SkyFit) -> bool:
         return False
     plane = table.value.mean(-1) - light
     fine, broad = (_structure(plane, where, *widths) for widths in (FINE_TILES, BROAD_TILES))
-    least = STRUCTURE if max(fit.excess) > LITTLE_EXCESS else GALAXY_STRUCTURE
-    return bool(fine > least * NOISE_LEFT * np.median(table.error[where]) and broad < SMOOTH * fine)
+    if fine < STRUCTURE * NOISE_LEFT * np.median(table.error[where]) or broad > SMOOTH * fine:
+        return False
+    return not is_galaxy(fit_sky(table, wide=True))
+
+
+def is_galaxy(wide: SkyFit) -> bool:
+    """Whether the wide model describes what fills the frame."""
+    return bool(wide.galaxies and max(*wide.excess, *wide.outside) <= A_GALAXY)
 
 
 def _structure(plane: Array, where: Mask, narrow: float, wide: float) -> float:

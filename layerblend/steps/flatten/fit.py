@@ -39,7 +39,7 @@ GALAXY_ERROR, GALAXY_HUBER = 0.2, 2.0
 LOPSIDED_FROM, LOPSIDED_ERROR = 2.5, 0.1
 # Share of the disc's central light that the wide component's is, and its 1 sigma: haloes hold a few per cent of a galaxy's light
 # (Merritt et al. 2016, ApJ 830, 62).
-HALO_SHARE, HALO_SHARE_ERROR = 0.03, 0.02
+HALO_SHARE, HALO_SHARE_ERROR = 0.035, 0.02
 # Share of the sky's departure from a parabola that its model may miss before a tile is rejected: else a glow's tip never gets in.
 GLOW_ERROR = 0.1
 WIDER = 1.8
@@ -47,12 +47,15 @@ ROUNDER = 0.6
 FAINTEST_SHARE = 0.15
 # Galaxy light over the faintest tiles is zero within this, over the root of their number: decides between sky and halo where the data
 # cannot.
-FAR_ERROR, WIDE_FAR_ERROR = 6.2, 12.0
+FAR_ERROR, WIDE_FAR_ERROR = 16.0, 24.0
 # Stars scatter light far beyond their masks (King 1971, PASP 83, 199): (1 + (r / core)^2)^-power, core in tiles; how much, each channel
 # says for itself. Knots within so many scale lengths of a galaxy are no stars.
 GLARE_CORE, GLARE_POWER = 2.0, 2.0
 KNOTS_REACH = 2.5
 GLARE_ERROR = 10.0
+# The channels show one galaxy: its lopsidedness differs between them by no more than this share of the disc, the halo's colour from the
+# disc's by this share. A channel with little gradient so tells the others what is galaxy.
+SHARED_LOPSIDED, HALO_COLOUR_ERROR = 0.03, 0.8
 ROUNDS = 3
 HUBER_BELOW, HUBER_ABOVE = 2.0, 1.0
 START_SCALES = (1 / 30, 1 / 16, 1 / 9)
@@ -62,6 +65,7 @@ FIRST_GROWS, OTHERS_GROW = 2.5, 1.5
 POWER_RANGE = (0.6, 1.3)
 USED_WEIGHT = 0.5
 CLEAN_WEIGHT = 0.3
+LEAST_OUTSIDE = 50
 CLEAN_GALAXY = 0.5
 
 
@@ -75,7 +79,7 @@ class SkyFit:
     ``coefficients``: (terms, C) of the Legendre sky of total ``degree``; ``amplitudes``: (components, C). ``weight``: (n, C) robust
     weight of each row of ``rows``; ``residual``: (n, C); ``galaxy``, ``glare``: (n, C) light of the galaxies, and light scattered by
     the stars, at the rows; ``clean``: (n,) rows that are sky in every channel. ``excess``: (C,) scale of the residuals over their
-    expected error. ``far``: galaxy light over the faintest rows.
+    expected error; ``outside``: (C,) the same off the galaxies. ``far``: galaxy light over the faintest rows.
     """
 
     degree: int
@@ -89,6 +93,7 @@ class SkyFit:
     glare: Array
     clean: Array
     excess: Array
+    outside: Array
     stiffness: tuple[float, ...]
     far: float
     wide: bool = False
@@ -275,14 +280,18 @@ class _Problem:
         total = G[:, positive] @ (np.ones(positive.sum()) if amplitude is None else np.maximum(amplitude.mean(1)[positive], 1e-6))
         return np.asarray(total <= np.quantile(total, FAINTEST_SHARE))
 
-    def prior_rows(self, G: Array, amplitude: Array | None, channel: int) -> Array:
-        """(K, galaxy columns) what is known of amplitudes beforehand: each row times the amplitudes is 0 +- 1.
-
-        First the far field; then every galaxy's lopsidedness, and the share of its wide component.
-        """
+    def prior_rows(self, G: Array, amplitude: Array | None) -> Array:
+        """(K, C x galaxy columns) what is known of amplitudes beforehand: each row times the channels' amplitudes is 0 +- 1."""
         if not G.shape[1]:
             return np.zeros((0, 0))
-        far = np.where(self.positive(G), G[self.faint(G, amplitude)].mean(0), 0.0)
+        faint = self.faint(G, amplitude)
+        own = [self._own_rows(G, faint, amplitude, c) for c in range(self.channels)]
+        blocks = np.asarray(scipy.linalg.block_diag(*own))
+        return blocks if amplitude is None else np.vstack([blocks, self._shared_rows(amplitude)])
+
+    def _own_rows(self, G: Array, faint: Mask, amplitude: Array | None, channel: int) -> Array:
+        """Of one channel: first the far field; then every galaxy's lopsidedness, and the share of its wide component."""
+        far = np.where(self.positive(G), G[faint].mean(0), 0.0)
         rows = [far * (np.sqrt(len(self.x)) / self.far_error)]
         size = len(self.profile.positive)
         for first in range(0, G.shape[1], size):
@@ -297,16 +306,47 @@ class _Problem:
                 rows.append(row)
         return np.array(rows)
 
-    def regulariser(self, stiffness: float, rows: Array) -> Array:
-        P = np.zeros((self.n_sky + rows.shape[1],) * 2)
-        P[: self.n_sky, : self.n_sky] = self.penalty * stiffness
-        P[self.n_sky :, self.n_sky :] = rows.T @ rows
-        return P
+    def _shared_rows(self, amplitude: Array) -> Array:
+        """What the channels have in common: a galaxy's lopsidedness, and the share of its halo but for the halo's own colour."""
+        size, (columns, channels) = len(self.profile.positive), amplitude.shape
+        rows = []
+        for first in range(0, columns, size):
+            disc = amplitude[first]
+            if channels == 1 or not (disc > 0).all():
+                continue
+            colour = disc / disc.mean()
+            halo = max(float((amplitude[first + 1] / colour).mean()), HALO_SHARE * float(disc.mean()))
+            errors = {first + size - 2: SHARED_LOPSIDED * disc.mean(), first + size - 1: SHARED_LOPSIDED * disc.mean()}
+            if not self.profile.wide:
+                errors[first + 1] = HALO_COLOUR_ERROR * halo
+            for column, error in errors.items():
+                rows.append(self._departures(column, columns, colour) / error)
+        return np.vstack(rows) if rows else np.zeros((0, amplitude.size))
 
-    def solve(self, A: Array, z: Array, inverse_variance: Array, stiffness: float, rows: Array) -> Array:
-        Aw = A * inverse_variance[:, None]
+    def _departures(self, column: int, columns: int, colour: Array) -> Array:
+        """(C, C x columns) rows that give each channel's departure from the channels' mean, in the galaxy's own colour."""
+        channels = len(colour)
+        rows = np.zeros((channels, channels, columns))
+        rows[:, :, column] = (np.eye(channels) - 1 / channels) / colour
+        return rows.reshape(channels, -1)
+
+    def smooth(self, stiffness: float, columns: int) -> Array:
+        """Penalty of one channel's terms, of which ``columns`` are a galaxy's."""
+        return np.pad(self.penalty * stiffness, (0, columns))
+
+    def solve(self, A: Array, inverse_variance: Array, stiffness: Sequence[float], prior: Array) -> Array:
+        """(terms, C) of all channels at once, ``inverse_variance`` (n, C) and ``stiffness`` of each."""
+        columns = A.shape[1] - self.n_sky
+        size, channels = A.shape[1], self.channels
+        N, b = np.zeros((channels, size, channels, size)), np.zeros((channels, size))
+        for c in range(channels):
+            Aw = A * inverse_variance[:, c, None]
+            N[c, :, c] = Aw.T @ A + self.smooth(stiffness[c], columns)
+            b[c] = Aw.T @ self.z[:, c]
+        shared = (prior.T @ prior).reshape(channels, columns, channels, columns) if columns else 0.0
+        N[:, self.n_sky :, :, self.n_sky :] += shared
         positive = np.concatenate([np.zeros(self.n_sky, bool), self.positive(A[:, self.n_sky :])])
-        return solve_signed(Aw.T @ A + self.regulariser(stiffness, rows), Aw.T @ z, positive)
+        return solve_signed(N.reshape(channels * size, -1), b.ravel(), np.tile(positive, channels)).reshape(channels, size).T
 
 
 def star_glare(table: TileTable, galaxies: Sequence[Galaxy]) -> Array:
@@ -359,6 +399,7 @@ class _State:
     amplitude: Array | None
     stiffness: list[float]
     excess: Array
+    outside: Array
     coefficients: Array | None = None
 
 
@@ -372,6 +413,12 @@ def _weights(r: Array, loss: Loss, inside: Array) -> Array:
     return (1 - inside) * loss(r) + inside * np.minimum(1, GALAXY_HUBER / np.maximum(np.abs(r), 1e-9))
 
 
+def _scale_outside(r: Array, inside: Array) -> float:
+    """Scale of the residuals where a galaxy makes less than half of the expected error: where it makes more, a nebula could hide."""
+    outside = inside < 0.5
+    return residual_scale(r[outside]) if outside.sum() > LEAST_OUTSIDE else 1.0
+
+
 def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int = 0) -> None:
     """Sky and amplitudes of every channel, rejection against the channel's own fit; changes ``state``.
 
@@ -380,21 +427,19 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
     """
     G = problem.columns(state.galaxies)
     A = np.hstack([problem.design, G])
-    coefficients = np.zeros((A.shape[1], problem.channels))
-    for c in range(problem.channels):
-        prior = problem.prior_rows(G, state.amplitude, c)
-        light, weight = state.light[:, c], base
-        for loss in [lopsided_huber] * 3 + [lopsided] * turns:
-            error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2)
-            k = problem.solve(A, problem.z[:, c], weight / error**2, state.stiffness[c], prior)
-            light = G @ k[problem.n_sky :]
-            bent = problem.bent @ k[: problem.n_sky]
-            error = np.sqrt(problem.error**2 + (GALAXY_ERROR * light) ** 2 + (GLOW_ERROR * bent) ** 2)
-            r = (problem.z[:, c] - A @ k) / error
-            state.excess[c] = residual_scale(r[base > 0])
-            weight = base * _weights(r / state.excess[c], loss, (GALAXY_ERROR * light / error) ** 2)
-        coefficients[:, c], state.light[:, c], state.weight[:, c] = k, light, weight
-    state.coefficients, state.amplitude = coefficients, coefficients[problem.n_sky :]
+    prior = problem.prior_rows(G, state.amplitude)
+    light, weight = state.light, np.repeat(base[:, None], problem.channels, axis=1)
+    for loss in [lopsided_huber] * 3 + [lopsided] * turns:
+        k = problem.solve(A, weight / _errors(problem, light) ** 2, state.stiffness, prior)
+        light = G @ k[problem.n_sky :]
+        bent = problem.bent @ k[: problem.n_sky]
+        error = np.hypot(_errors(problem, light), GLOW_ERROR * bent)
+        r = (problem.z - A @ k) / error
+        inside = (GALAXY_ERROR * light / error) ** 2
+        state.excess = np.array([residual_scale(channel[base > 0]) for channel in r.T])
+        state.outside = np.array([_scale_outside(r[base > 0, c], inside[base > 0, c]) for c in range(problem.channels)])
+        weight = base[:, None] * _weights(r / state.excess, loss, inside)
+    state.coefficients, state.amplitude, state.light, state.weight = k, k[problem.n_sky :], light, weight
 
 
 def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
@@ -404,23 +449,33 @@ def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
     positive = np.concatenate([np.zeros(problem.n_sky, bool), problem.positive(G)])
     rank = problem.n_smooth - 6
     error = _errors(problem, state.light)
+    prior = problem.prior_rows(G, state.amplitude)
+    soft = problem.solve(A, state.weight / error**2, [STIFFNESS[-1]] * problem.channels, prior)
     for c in range(problem.channels):
-        z, prior = problem.z[:, c], problem.prior_rows(G, state.amplitude, c)
-        soft = problem.solve(A, z, state.weight[:, c] / error[:, c] ** 2, STIFFNESS[-1], prior)
-        bent = problem.bent @ soft[: problem.n_sky]
+        z, bent = problem.z[:, c], problem.bent @ soft[: problem.n_sky, c]
         # Weights from before the rejection, else a glow that was rejected is never missed.
-        weight = base * lopsided((z - A @ soft) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
-        inverse = weight / error[:, c] ** 2 / SHARED_ERROR
-        Aw = A * inverse[:, None]
+        weight = base * lopsided((z - A @ soft[:, c]) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
+        known, target = _given_others(prior, state.amplitude, c)
+        Aw = A * (weight / error[:, c] ** 2)[:, None]
         normal, right = Aw.T @ A, Aw.T @ z
+        normal[problem.n_sky :, problem.n_sky :] += known.T @ known
+        right[problem.n_sky :] += known.T @ target
         costs = []
         for stiffness in STIFFNESS:
-            N = normal + problem.regulariser(stiffness, prior) / SHARED_ERROR
-            k = solve_signed(N, right, positive)
-            misfit = k @ N @ k - 2 * right @ k
+            N = (normal + problem.smooth(stiffness, G.shape[1])) / SHARED_ERROR
+            k = solve_signed(N, right / SHARED_ERROR, positive)
+            misfit = k @ N @ k - 2 * right @ k / SHARED_ERROR
             N = N[: problem.n_sky, : problem.n_sky] if not G.shape[1] else N + 1e-9 * np.trace(N) / len(N) * np.eye(len(N))
             costs.append(misfit + np.linalg.slogdet(N)[1] - rank * np.log(stiffness))
         state.stiffness[c] = STIFFNESS[int(np.argmin(costs))]
+
+
+def _given_others(prior: Array, amplitude: Array | None, channel: int) -> tuple[Array, Array]:
+    """Rows (K, galaxy columns) on one channel's amplitudes, and what they should give, when the other channels' are what they are."""
+    if amplitude is None or not prior.size:
+        return np.zeros((0, 0)), np.zeros(0)
+    own = prior.reshape(len(prior), amplitude.shape[1], -1)[:, channel]
+    return own, own @ amplitude[:, channel] - prior @ amplitude.T.ravel()
 
 
 def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]:
@@ -459,20 +514,28 @@ class _ShapeCost:
     def residual(self, q: Array) -> Array:
         """One long vector: per channel data, roughness and what is known of amplitudes; then the prior on the profile's power."""
         G = self.problem.columns(self._galaxies(q))
-        positive = self.problem.positive(G)
-        out, self.solved = [], []
-        for c, (S, z, factor, alone, rough) in enumerate(self.parts):
-            prior = self.problem.prior_rows(G, self.amplitude, c)
+        self.prior = self.problem.prior_rows(G, self.amplitude)
+        self.solved, inner, right = [], [], []
+        for c, (S, z, factor, alone, _) in enumerate(self.parts):
             Gw = G * self.root[:, c, None]
             SG = S.T @ Gw
             through = scipy.linalg.cho_solve(factor, SG)
-            amplitude = solve_signed(Gw.T @ Gw - SG.T @ through + prior.T @ prior, Gw.T @ z - SG.T @ alone, positive)
+            self.solved.append((Gw, through))
+            inner.append(Gw.T @ Gw - SG.T @ through)
+            right.append(Gw.T @ z - SG.T @ alone)
+        self.inner = scipy.linalg.block_diag(*inner) + self.prior.T @ self.prior
+        positive = np.tile(self.problem.positive(G), len(self.parts))
+        self.solution = solve_signed(self.inner, np.concatenate(right), positive)
+        out = []
+        for (S, z, _, alone, rough), (Gw, through), amplitude in zip(self.parts, self.solved, self._by_channel(self.solution), strict=True):
             sky = alone - through @ amplitude
-            out += [z - S @ sky - Gw @ amplitude, rough @ sky, prior @ amplitude]
-            self.solved.append((Gw, SG, through, amplitude, prior))
-        out.append(self._powers(q) / POWER_ERROR)
+            out += [z - S @ sky - Gw @ amplitude, rough @ sky]
+        out += [self.prior @ self.solution, self._powers(q) / POWER_ERROR]
         self.at = q.copy()
         return np.concatenate(out)
+
+    def _by_channel(self, amplitudes: Array) -> Array:
+        return amplitudes.reshape(len(self.parts), -1, *amplitudes.shape[1:])
 
     def _powers(self, q: Array) -> Array:
         return q.reshape(-1, len(Galaxy._fields))[:, Galaxy._fields.index("log_power")]
@@ -484,23 +547,30 @@ class _ShapeCost:
         slopes = self._column_slopes(q)
         G = self.problem.columns(self._galaxies(q))
         faint, positive = self.problem.faint(G, self.amplitude), self.problem.positive(G)
-        blocks = []
-        for c, (S, _, factor, _, rough) in enumerate(self.parts):
-            Gw, SG, through, amplitude, prior = self.solved[c]
-            active = amplitude != 0
-            moved = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1)
+        active = self.solution != 0
+        known = np.zeros((len(self.prior), len(q)))
+        far_rows = 1 + len(self.problem.profile.positive[1:]) * len(self._galaxies(q))
+        moved, right = [], []
+        for c, (amplitude, (S, _, factor, _, _), (Gw, through)) in enumerate(
+            zip(self._by_channel(self.solution), self.parts, self.solved, strict=True)
+        ):
+            D = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1) * self.root[:, c, None]
             far = np.stack([d[faint].mean(0) @ np.where(positive, amplitude, 0)[k : k + d.shape[1]] for k, d in slopes])
-            D = moved * self.root[:, c, None]
-            SD, GD = S.T @ D, Gw.T @ D
-            inner = (Gw.T @ Gw - SG.T @ through)[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
-            a = np.linalg.solve(inner, (GD - through.T @ SD)[active]) if active.any() else np.zeros((0, D.shape[1]))
-            k = scipy.linalg.cho_solve(factor, SD) - through[:, active] @ a
-            known = np.zeros((len(prior), D.shape[1]))
-            known[0] = np.sqrt(len(self.problem.x)) / self.problem.far_error * far
-            blocks += [S @ k + Gw[:, active] @ a - D, -(rough @ k), known]
+            known[c * far_rows] = np.sqrt(len(self.problem.x)) / self.problem.far_error * far
+            SD = S.T @ D
+            moved.append((D, scipy.linalg.cho_solve(factor, SD)))
+            right.append(Gw.T @ D - through.T @ SD)
+        follow = np.zeros((len(active), len(q)))
+        if active.any():
+            inner = self.inner[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
+            follow[active] = np.linalg.solve(inner, (np.concatenate(right) + self.prior.T @ known)[active])
+        blocks = []
+        for (S, _, _, _, rough), (Gw, through), (D, alone), a in zip(self.parts, self.solved, moved, self._by_channel(follow), strict=True):
+            k = alone - through @ a
+            blocks += [S @ k + Gw @ a - D, -(rough @ k)]
         powers = np.zeros((len(self._powers(q)), len(q)))
         powers[np.arange(len(powers)), np.arange(len(powers)) * len(Galaxy._fields) + Galaxy._fields.index("log_power")] = 1 / POWER_ERROR
-        return np.vstack([*blocks, powers])
+        return np.vstack([*blocks, known - self.prior @ follow, powers])
 
     def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
         """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
@@ -545,7 +615,7 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
     tile_design = np.hstack([legendre_design(table.u, table.v, problem.degree), problem.glare.reshape(-1, 1)])
     bounds = _shape_bounds(galaxies, table.width)
     n, C = problem.z.shape
-    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, [MIDDLE_STIFFNESS] * C, np.ones(C))
+    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, [MIDDLE_STIFFNESS] * C, np.ones(C), np.ones(C))
     sky, light = lower_parabola(table), np.zeros(table.count.shape)
     for turn in range(ROUNDS):
         mask = leftover_mask(table, sky, light, state.galaxies, first=turn == 0)
@@ -582,6 +652,7 @@ def _result(problem: _Problem, state: _State) -> SkyFit:
         glare=problem.design[:, problem.n_smooth :] @ state.coefficients[problem.n_smooth : problem.n_sky],
         clean=(state.weight > CLEAN_WEIGHT).all(1) & (mean_light < CLEAN_GALAXY),
         excess=state.excess,
+        outside=state.outside,
         stiffness=tuple(state.stiffness),
         far=float(np.quantile(mean_light, FAINTEST_SHARE)) if state.galaxies else 0.0,
         wide=problem.profile.wide,

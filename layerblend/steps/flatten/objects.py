@@ -28,6 +28,9 @@ LEAST_DISTANCE = 0.1
 # Two peaks are two galaxies where the light between them falls below this share of the fainter one, and that is no
 # fainter than this share of the brighter one: arms and their ends are not.
 SADDLE, COMPANION = 0.4, 0.5
+# Where arms are looked for: within so many scale lengths of a galaxy's first guess, in what a disc of this share of the width cannot
+# pass under.
+ROUGH_SCALES, ROUGH_RADIUS = 3.5, 1 / 5
 # A larger leftover that touches the frame is a glow, which is sky.
 LARGEST_EDGE_OBJECT = 60
 
@@ -88,6 +91,17 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         galaxy = Galaxy(table.x[row, column], table.y[row, column], float(np.log(scale)), e1, e2)
         found.append((float(inside.sum() * light.max()), galaxy))
     return _chosen(sorted(found, key=lambda item: -item[0]), table.width)
+
+
+def galaxy_roughness(table: TileTable) -> Array:
+    """(ny, nx) light of the galaxies above the sky, sigma, zero elsewhere: how bright arms and knots may be."""
+    near = np.zeros(table.count.shape, bool)
+    for galaxy in find_galaxies(table):
+        near |= elliptical_radius(table.x, table.y, galaxy) < ROUGH_SCALES * np.exp(galaxy.log_scale)
+    if not near.any():
+        return np.zeros(near.shape)
+    raised = top_hat(scipy.ndimage.median_filter(table.median, 3), radius_tiles(table, ROUGH_RADIUS))
+    return np.where(near, np.maximum(raised, 0), 0.0)
 
 
 def _parted(labels: Array, raised: Array, apart: int) -> Array:

@@ -13,7 +13,8 @@ from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 from .doubt import ask_both, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
-from .tiles import TileTable, make_tiles
+from .objects import galaxy_roughness
+from .tiles import TileTable, measure_light, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
@@ -87,10 +88,10 @@ def flatten(
     check_choice("mode", mode, MODES)
     cube = image if image.ndim == 3 else image[..., None]
     noise, skip = _channel_sigma(sigma, cube.shape[2]), _protect_mask(protect, cube.shape[:2])
-    table = make_tiles(cube, sigma=noise, skip=skip, stars=stars)
+    table = _measure(cube, noise, skip, stars)
     if not table.used.any() and stars is None:
         # small or crowded: star light is everywhere, so that the tiles' own clipping must do
-        table = make_tiles(cube, sigma=noise, skip=skip, stars=np.zeros(cube.shape[:2], bool))
+        table = _measure(cube, noise, skip, np.zeros(cube.shape[:2], bool))
     if not table.used.any():
         raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
     surface = find_surface(table, frame_filling)
@@ -102,6 +103,14 @@ def flatten(
     if mode == "divide" and not (model > 0).all():
         raise ArgumentError("`mode` divide needs a sky above zero everywhere; this picture has been sky-subtracted: use subtract.")
     return _finish(image, model if image.ndim == 3 else model[..., 0], table, surface, mode, level)
+
+
+def _measure(cube: Array, noise: Array | None, skip: Mask | None, stars: Mask | None) -> TileTable:
+    """Tile table in which a galaxy's arms are not taken for stars."""
+    light = measure_light(cube, sigma=noise, skip=skip, stars=stars)
+    table = tile_table(light)
+    rough = galaxy_roughness(table)
+    return tile_table(light, rough) if rough.any() else table
 
 
 def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:

@@ -35,6 +35,9 @@ CROWDED = 0.3
 # Least share for joined tiles, of that for tiles.
 LEAST_BLOCK_SHARE = 0.57
 NO_DATA = 2
+# What stands out of a galaxy by less than this share of its light is an arm or a knot and no star: without the arms a disc is measured too
+# faint in its inner part, hence taken for a wider one.
+ROUGHNESS = 0.7
 
 
 @dataclass(frozen=True)
@@ -91,8 +94,31 @@ def channel_level(image: Array) -> Array:
     return np.median(thin, 0).astype(np.float64) if len(thin) else np.zeros(image.shape[2])
 
 
-def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = None, stars: Mask | None = None) -> TileTable:
-    """Measure the sky in tiles of 16 px (of 16 bins in large pictures).
+@dataclass(frozen=True)
+class Light:
+    """What the tiles are measured on.
+
+    ``bins``: (h, w, C) float32 picture above ``level`` in units of ``sigma``, in bins of ``factor`` px; ``light``: (h, w) mean of its
+    channels; ``above``: (h, w) light above its surroundings, smoothed; ``median``: (ny, nx) of the tiles; ``skip``, ``stars``: (h, w) bins
+    that are not to count, and star pixels known beforehand.
+    """
+
+    height: int
+    width: int
+    factor: int
+    bins: Array
+    light: Plane
+    above: Plane
+    noise: float
+    median: Array
+    level: Array
+    sigma: Array
+    skip: Array | None
+    stars: Array | None
+
+
+def measure_light(image: Array, *, sigma: Array | None = None, skip: Mask | None = None, stars: Mask | None = None) -> Light:
+    """Bin the picture and take the medians of tiles of 16 px (of 16 bins in large pictures).
 
     Parameters
     ----------
@@ -102,27 +128,37 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
     stars : (H, W) bool, star pixels known beforehand, or None to find them
     """
     height, width = image.shape[:2]
-    sigma = channel_noise(image) if sigma is None else np.asarray(sigma, np.float64)
-    scale = _safe_scale(sigma, image)
+    scale = _safe_scale(channel_noise(image) if sigma is None else np.asarray(sigma, np.float64), image)
     level = channel_level(image)
     factor = max(1, -(-width // WIDEST_UNBINNED_PX))
     bins, light = _bin_light(image, level, scale, factor)
-    noise = light_noise(light)
-    no_data = ~np.isfinite(light)
     median = tile_medians(light)
-    above = _above_base(light, median)
-    mask = _star_mask(above, noise) if stars is None else _binned_mask(stars, factor)
-    left_out = np.where(no_data, np.uint8(NO_DATA), mask.astype(np.uint8))
-    if skip is not None:
-        left_out[_binned_mask(skip, factor) > 0] = NO_DATA
-    value, count, x, y = _tile_means(bins, light, left_out, noise)
+    masks = (None if mask is None else _binned_mask(mask, factor) for mask in (skip, stars))
+    return Light(height, width, factor, bins, light, _above_base(light, median), light_noise(light), median, level, scale, *masks)
+
+
+def tile_table(of: Light, rough: Array | None = None) -> TileTable:
+    """Measure the sky in the tiles.
+
+    Parameters
+    ----------
+    of : Light
+    rough : (ny, nx) float, light of galaxies, sigma: arms and knots may stand out by a part of it and are no stars
+    """
+    allowed = np.zeros(of.median.shape) if rough is None else ROUGHNESS * rough.astype(np.float64)
+    mask = _star_mask(of.above, of.noise, allowed) if of.stars is None else of.stars
+    left_out = np.where(np.isfinite(of.light), mask, np.uint8(NO_DATA))
+    if of.skip is not None:
+        left_out[of.skip > 0] = NO_DATA
+    value, count, x, y = _tile_means(of.bins, of.light, left_out, of.noise, allowed)
+    factor = of.factor
     pixels = count * factor**2
     full = TILE_PX**2 * factor**2
-    crowded = (pixels >= LEAST_TILE_SHARE * full).sum() < CROWDED * np.isfinite(median).sum()
+    crowded = (pixels >= LEAST_TILE_SHARE * full).sum() < CROWDED * np.isfinite(of.median).sum()
     least = CROWDED_TILE_SHARE if crowded else LEAST_TILE_SHARE
     return TileTable(
-        height=height,
-        width=width,
+        height=of.height,
+        width=of.width,
         tile_px=TILE_PX * factor,
         x=factor * x + (factor - 1) / 2,
         y=factor * y + (factor - 1) / 2,
@@ -130,12 +166,17 @@ def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = 
         count=pixels,
         error=np.sqrt(1 / np.maximum(pixels, 1) + TILE_FLOOR**2),
         used=pixels >= least * full,
-        median=filled_tiles(median, np.isfinite(median)),
-        level=level,
-        sigma=scale,
-        star_light=_tile_sums(np.where(mask > 0, np.maximum(above, 0), 0)),
+        median=filled_tiles(of.median, np.isfinite(of.median)),
+        level=of.level,
+        sigma=of.sigma,
+        star_light=_tile_sums(np.where(mask > 0, np.maximum(of.above, 0), 0)),
         least_share=least,
     )
+
+
+def make_tiles(image: Array, *, sigma: Array | None = None, skip: Mask | None = None, stars: Mask | None = None) -> TileTable:
+    """Table of a picture that is taken to hold no galaxy with arms; parameters as for `measure_light`."""
+    return tile_table(measure_light(image, sigma=sigma, skip=skip, stars=stars))
 
 
 def light_noise(light: Plane) -> float:
@@ -269,9 +310,11 @@ def _tile_sums(plane: Plane) -> Array:
     return np.asarray(padded.reshape(ny, TILE_PX, nx, TILE_PX).sum((1, 3), dtype=np.float64))
 
 
-def _star_mask(above: Plane, noise: float) -> Array:
+def _star_mask(above: Plane, noise: float, allowed: Array) -> Array:
     """(H, W) uint8: light of stars left out the wider the brighter it is."""
     mask = np.zeros(above.shape, np.uint8)
+    if allowed.any():
+        above = above - cv2.resize(allowed.astype(np.float32), above.shape[::-1], interpolation=cv2.INTER_LINEAR)
     for step, (threshold, reach) in enumerate(STAR_LEVELS):
         hit = (above > threshold * noise * (SMOOTHED_NOISE if step == 0 else 1.0)).astype(np.uint8)
         mask |= _dilated(hit, reach)
@@ -289,18 +332,18 @@ def _dilated(hit: Array, reach: int) -> Array:
     return np.repeat(np.repeat(small, 4, 0), 4, 1)[:height, :width]
 
 
-def _tile_means(bins: Array, light: Plane, left_out: Array, noise: float) -> tuple[Array, Array, Array, Array]:
+def _tile_means(bins: Array, light: Plane, left_out: Array, noise: float, allowed: Array) -> tuple[Array, Array, Array, Array]:
     """Means of every tile's sky pixels: value (ny, nx, C), count, and mean place x, y in bins."""
     ny, nx = (-(-n // TILE_PX) for n in light.shape)
     value, count = np.zeros((ny, nx, bins.shape[2])), np.zeros((ny, nx))
     x, y = np.zeros((ny, nx)), np.zeros((ny, nx))
     low, high = (r * noise for r in PIXEL_REACH)
-    over_bands(lambda a, b: _mean_rows(bins, light, left_out, TILE_PX, low, high, a, b, value, count, x, y), ny)
+    over_bands(lambda a, b: _mean_rows(bins, light, left_out, TILE_PX, low, high, allowed, a, b, value, count, x, y), ny)
     return value, count, x, y
 
 
 @njit(cache=True, nogil=True)
-def _mean_rows(bins, light, left_out, tile, low, high, first, last, value, count, place_x, place_y):  # type: ignore[no-untyped-def]
+def _mean_rows(bins, light, left_out, tile, low, high, allowed, first, last, value, count, place_x, place_y):  # type: ignore[no-untyped-def]
     height, width, channels = bins.shape
     buffer = np.empty(tile * tile, np.float32)
     for i in range(first, last):
@@ -321,7 +364,7 @@ def _mean_rows(bins, light, left_out, tile, low, high, first, last, value, count
             for y in range(top, bottom):
                 for x in range(left, right):
                     d = light[y, x] - middle
-                    if left_out[y, x] == 0 and low < d < high:
+                    if left_out[y, x] == 0 and low - allowed[i, j] < d < high + allowed[i, j]:
                         for c in range(channels):
                             value[i, j, c] += bins[y, x, c]
                         kept += 1

@@ -17,7 +17,7 @@ FILLING = (
     "if there is clean sky in the picture, say `flatten.frame_filling: no`."
 )
 FEW_SHARE = 0.25
-LOST_SHARE = 0.5
+LOST_SHARE = 0.6
 # A halo off by less than this, sigma of a pixel, is not worth a word.
 SAY_FROM = 0.3
 

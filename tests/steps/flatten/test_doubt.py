@@ -3,7 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.doubt import FAR_DOUBT, ask_both, halo_difference, misfits, plane_doubt
+from layerblend.steps.flatten.doubt import FAR_DOUBT, HEAD_START, ask_both, halo_difference, misfits, plane_doubt
 from layerblend.steps.flatten.fit import fit_sky, legendre_design
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import make_scene
@@ -34,9 +34,9 @@ def test_a_galaxy_that_reaches_the_edge_is_in_doubt_by_what_two_models_differ(re
     assert min(low, high) - 1e-6 <= mean <= max(low, high) + 1e-6
 
 
-def test_two_models_that_describe_the_picture_alike_serve_half_each(reaching, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_second_model_that_makes_good_the_head_start_serves_half(reaching, monkeypatch: pytest.MonkeyPatch) -> None:
     fit, wide = fit_sky(reaching), fit_sky(reaching, wide=True)
-    monkeypatch.setattr("layerblend.steps.flatten.doubt.misfits", lambda first, second: (100.0, 100.0))
+    monkeypatch.setattr("layerblend.steps.flatten.doubt.misfits", lambda first, second: (100.0 + HEAD_START, 100.0))
     best, uncertain = ask_both(reaching, fit)
     u, v = fit.rows.u[fit.rows.used], fit.rows.v[fit.rows.used]
     one, two, got = (legendre_design(u, v, f.degree) @ f.coefficients for f in (fit, wide, best))

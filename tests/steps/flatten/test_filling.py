@@ -36,9 +36,10 @@ def test_left_overs_or_structure_under_a_supple_sky_tell_it(nebula) -> None:
     table, _ = table_of(4, kind="plane", with_galaxy=False)
     fit = fit_sky(table)
     assert fills_frame(table, replace(fit, excess=np.array([1.0, TOO_FULL + 0.1, 1.0])))
+    assert fills_frame(table, replace(fit, outside=np.array([1.0, TOO_FULL + 0.1, 1.0])))
     # a supple sky alone is no proof, nor is structure under a stiff one
     assert not fills_frame(table, replace(fit, stiffness=(1e-9,) * 3))
-    quiet = replace(fit_sky(nebula[0]), excess=np.full(3, 1.3))
+    quiet = replace(fit_sky(nebula[0]), excess=np.full(3, 1.3), outside=np.ones(3))
     assert fills_frame(nebula[0], replace(quiet, stiffness=(1e-9,) * 3))
     assert not fills_frame(nebula[0], replace(quiet, stiffness=(1e-9, 1e-9, 1e-4)))
 

@@ -79,3 +79,21 @@ def test_arms_do_not_make_a_galaxy_wider() -> None:
     galaxy = fit_sky(make_tiles(scene.image)).galaxies[0]
     # the radius keeps the ellipse's area, so that the scale is the disc's times the root of its axis ratio
     assert np.exp(galaxy.log_scale) / (960 / 14 * np.sqrt(np.cos(np.deg2rad(40)))) == pytest.approx(1, abs=0.2)
+
+
+def test_a_channel_with_little_gradient_tells_the_others_what_is_galaxy() -> None:
+    """A large galaxy under gradients of 2 and 25 sigma: fitted alone, the channels with much gradient lose more of the halo."""
+    options = {"kind": "deg3", "frac": 1 / 9, "shape": (640, 960), "n_stars": 200, "mult": (0.08, 1.0, 1.0)}
+    scene = make_scene(64, amplitude=25, **options)
+    halo = (scene.galaxy.mean(-1) > 0.7) & (scene.galaxy.mean(-1) < 6)
+    v, u = np.meshgrid(np.linspace(-1, 1, 640), np.linspace(-1, 1, 960), indexing="ij")
+
+    def offset(image, truth):
+        table = make_tiles(image)
+        fit = fit_sky(table)
+        sky = legendre_design(u[halo], v[halo], fit.degree) @ fit.coefficients * table.sigma + table.level
+        return np.abs((sky - truth[halo]).mean(0))
+
+    together = offset(scene.image, scene.sky)
+    alone = np.array([offset(scene.image[..., [c]], scene.sky[..., [c]])[0] for c in (1, 2)])
+    assert together[1:].max() < 0.7 * alone.max()

@@ -1,6 +1,7 @@
 import numpy as np
+import pytest
 
-from layerblend.steps.flatten.objects import Galaxy, elliptical_radius, find_galaxies, top_hat
+from layerblend.steps.flatten.objects import Galaxy, elliptical_radius, find_galaxies, galaxy_roughness, top_hat
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import make_scene
 
@@ -38,3 +39,14 @@ def test_galaxies_that_touch_are_two_and_arms_are_one() -> None:
     two, one = (find_galaxies(make_tiles((light[..., None] + noise).astype(np.float32))) for light in (pair, arms))
     assert sorted((round(g.x / 100), round(g.y / 100)) for g in two) == [(3, 4), (6, 2)]
     assert len(one) == 1
+
+
+def test_only_a_galaxy_may_be_rough() -> None:
+    bare = make_scene(3, kind="moon", amplitude=15, with_galaxy=False, shape=(480, 720), n_stars=100, fwhm=3.0)
+    assert not galaxy_roughness(make_tiles(bare.image)).any()
+    scene = make_scene(3, kind="plane", amplitude=5, frac=1 / 16, shape=(480, 720), n_stars=100, fwhm=3.0)
+    rough = galaxy_roughness(make_tiles(scene.image))
+    light = scene.galaxy.mean(-1).reshape(30, 16, 45, 16).mean((1, 3))
+    assert rough[light < 0.5].max() < 3
+    bright = light > 20
+    assert np.median(rough[bright] / light[bright]) == pytest.approx(1, abs=0.25)

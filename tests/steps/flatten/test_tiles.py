@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles
+from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles, measure_light, tile_table
 
 
 def noise_image(shape=(200, 300), channels=3, seed=0) -> np.ndarray:
@@ -75,3 +75,21 @@ def test_crowded_fields_keep_tiles_of_little_sky() -> None:
     joined = join_tiles(table)
     assert joined.used.mean() > 0.7
     np.testing.assert_allclose((table.value * table.sigma + table.level)[table.used].mean(0), 100, atol=0.15)
+
+
+def test_arms_of_a_galaxy_are_no_stars() -> None:
+    """Ridges of light half as bright as the disc they stand on: left out as stars where no galaxy is known, measured where one is."""
+    y, x = np.mgrid[:320, :480].astype(np.float32)
+    disc = 40 * np.exp(-np.hypot(x - 240, y - 160) / 60)
+    truth = 100 + disc * (1 + 0.5 * (np.sin(x / 6) > 0.5))
+    image = (truth[..., None] + np.random.default_rng(3).normal(0, 1, (*truth.shape, 3))).astype(np.float32)
+    light = measure_light(image)
+    plain = tile_table(light)
+    rough = tile_table(light, disc.reshape(20, 16, 30, 16).mean((1, 3)))
+    near = np.hypot(plain.x - 240, plain.y - 160) < 70
+    assert rough.used[near].mean() > 0.95 > 0.7 > plain.used[near].mean()
+    means = truth.reshape(20, 16, 30, 16).mean((1, 3))[near & rough.used]
+    found = (rough.value.mean(-1) * rough.sigma.mean() + rough.level.mean())[near & rough.used]
+    assert np.median(found / means) == pytest.approx(1, abs=0.02)
+    smooth = tile_table(light, np.zeros(plain.count.shape))
+    np.testing.assert_array_equal(smooth.value, plain.value)
