@@ -19,6 +19,8 @@ FLOPPY = 1e-8
 FINE_TILES, BROAD_TILES = (1.0, 2.5), (2.5, 6.0)
 STRUCTURE = 5.0
 SMOOTH = 4.0
+# Arms all over the frame, under a sky nearly as supple: hardly more at the wider widths than at the finer ones.
+RATHER_FLOPPY, ARMS = 1e-7, 1.5
 # A large galaxy's arms under a supple sky show such structure too; but then a stiff sky with one wide galaxy leaves residuals of no more
 # than this times their expected error, and of a nebula it leaves more.
 A_GALAXY = 1.2
@@ -36,7 +38,7 @@ def fills_frame(table: TileTable, fit: SkyFit) -> bool:
     """Whether nebula, or a galaxy too large, is everywhere: from what the fit left over and from how supple a sky it needed."""
     if max(*fit.excess, *fit.outside) > TOO_FULL:
         return True
-    if max(fit.stiffness) > FLOPPY:
+    if max(fit.stiffness) > RATHER_FLOPPY:
         return False
     light = galaxy_light(fit, table.x, table.y).mean(-1)
     where = table.used & (light < MOST_GALAXY)
@@ -46,7 +48,9 @@ def fills_frame(table: TileTable, fit: SkyFit) -> bool:
     fine, broad = (_structure(plane, where, *widths) for widths in (FINE_TILES, BROAD_TILES))
     if fine < STRUCTURE * NOISE_LEFT * np.median(table.error[where]) or broad > SMOOTH * fine:
         return False
-    return not is_galaxy(fit_sky(table, wide=True))
+    if broad < ARMS * fine:
+        return True
+    return max(fit.stiffness) <= FLOPPY and not is_galaxy(fit_sky(table, wide=True))
 
 
 def is_galaxy(wide: SkyFit) -> bool:
