@@ -286,7 +286,7 @@ def _where_felt(filled: Plane, valid: Mask, sigma: Any, fwhm: float, stars: Mask
     places = np.asarray(filled < -DARKEST * sigma, np.uint8)
     cv2.dilate(places, _disc(round(fwhm)), dst=places)
     outside = np.pad(~valid, 1, constant_values=True).astype(np.uint8)
-    places |= cv2.dilate(outside, _disc(round(BORDER_REACH * fwhm)))[1:-1, 1:-1]
+    places |= np.asarray(cv2.dilate(outside, _disc(round(BORDER_REACH * fwhm))), np.uint8)[1:-1, 1:-1]
     if stars is not None:
         if stars.shape != filled.shape:
             raise ArgumentError(f"`stars` {stars.shape} and the luminance {filled.shape} differ in size.")
