@@ -132,9 +132,6 @@ def settle(
 def _usual_halo(haloes: Haloes, own: Array, peak: Array) -> Array:
     """(widths,) the common halo, as strong as that of the middle one of the clipped stars."""
     near = halo_basis(USUAL_RADII, 1.0)
-    own = own[peak[haloes.index[own]] > 0]
-    if len(own) == 0:
-        return haloes.common
     strength = (haloes.light[own] @ near.T).sum(1) / peak[haloes.index[own]]
     return haloes.common * np.median(strength) / max(float((near @ haloes.common).sum()), 1e-30)
 
