@@ -25,6 +25,7 @@ class Channel:
     """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,); wide light, and ``streaks`` in it.
 
     ``haloes`` tells whose wide light that is; fainter stars have the common one, too weak to be seen round any single star.
+    ``reflects`` : the reflections that were found in Y are seen here too.
     """
 
     geo: Array
@@ -36,6 +37,7 @@ class Channel:
     noise: Noise
     slide_px: float
     width: float
+    reflects: bool = False
 
 
 def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Channel:
@@ -82,7 +84,9 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     bare, settled = plane - halo, peak[sources.clipped]
     fit, error = run(0, True)
     peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
-    return Channel(geo, peak, error[:, 0], halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width)
+    return Channel(
+        geo, peak, error[:, 0], halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width, ghosts is not None
+    )
 
 
 def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:

@@ -182,7 +182,7 @@ def _narrow_mode(values: Array, width: float = 0.12) -> float:
     return float(np.median(ordered[start : start + counts[start]]))
 
 
-def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field) -> Fitted:
+def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field, *, reflections: bool = True) -> Fitted:
     """Fit every star of the plane, the star image and the haloes of bright stars.
 
     Parameters
@@ -192,6 +192,7 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     noise : Noise of the plane
     blobs : clipped stars
     start : first star image
+    reflections : whether discs beside the stars are sought
     """
     height, width = plane.shape
     state = Field(height, width, start.terms.copy(), start.image)
@@ -229,7 +230,7 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         elif spikes is not None:
             spikes = light_spikes(plane - model - halo, good, noise, shown, spikes)
         streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
-        if number == PASSES - 1:
+        if number == PASSES - 1 and reflections:
             ghosts = find_ghosts(plane - model - halo - streaks, good, noise, shown, state.fwhm)
             discs = draw_ghosts(plane.shape, ghosts, x, y, peak, noise.sigma)
         if ghosts is not None:

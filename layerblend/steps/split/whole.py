@@ -123,6 +123,10 @@ def split_stars(
         )
     fitted = fit_field(luminance, good, noise, blobs, start)
     channels = _fit_channels(planes, good, noise, fitted)
+    if fitted.ghosts is not None and sum(channel.reflects for channel in channels) <= len(channels) / 2:
+        # a reflection shows in every colour; what one channel alone shows is ground
+        fitted = fit_field(luminance, good, noise, blobs, start, reflections=False)
+        channels = _fit_channels(planes, good, noise, fitted)
     choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
@@ -156,7 +160,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
         sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes)
-        return [Channel(sources.geo, sources.peak, fitted.error[:, 0], *light, noise, 0.0, 0.0)]
+        return [Channel(sources.geo, sources.peak, fitted.error[:, 0], *light, noise, 0.0, 0.0, fitted.ghosts is not None)]
     return [fit_channel(plane, good, measure_noise(plane, good), fitted) for plane in planes]
 
 

@@ -70,3 +70,16 @@ def test_discs_go_with_their_stars() -> None:
     off = np.abs(cv2.GaussianBlur(off, (0, 0), scene.options.fwhm / 2.355))
     lit = (scene.stars > scene.sigma) & ~scene.extra["saturated"]
     assert np.percentile(off[lit], 95) < 4.5
+
+
+def test_discs_of_one_colour_alone_are_ground() -> None:
+    """Uneven ground beside a few stars, seen in green only, was taken for a reflection and taken out with all other stars, too."""
+    scene = make_scene(height=700, width=700, stars=500, saturated=8, target=False, seed=45)
+    image = scene.image.copy()
+    green = np.zeros(image.shape[:2], np.float32)
+    level = scene.stars[..., 1].max()
+    for y, x in np.argwhere((scene.stars[..., 1] > 0.2 * level) & (scene.stars[..., 1] == cv2.dilate(scene.stars[..., 1], np.ones((61, 61))))):
+        add_ghost(green, 1.15 * (x - 349.5) + 349.5, 1.15 * (y - 349.5) + 349.5, 8e-4 * scene.stars[y, x, 1], 40.0, 3.2)
+    result = split_stars(np.asarray(image + green[..., None] * np.float32([0, 1, 0]), np.float32))
+    assert green.max() > 3 * float(np.median(scene.sigma))
+    assert result.checks["reflections"] == 0
