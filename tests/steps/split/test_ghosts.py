@@ -78,7 +78,8 @@ def test_discs_of_one_colour_alone_are_ground() -> None:
     image = scene.image.copy()
     green = np.zeros(image.shape[:2], np.float32)
     level = scene.stars[..., 1].max()
-    for y, x in np.argwhere((scene.stars[..., 1] > 0.2 * level) & (scene.stars[..., 1] == cv2.dilate(scene.stars[..., 1], np.ones((61, 61))))):
+    light = scene.stars[..., 1]
+    for y, x in np.argwhere((light > 0.2 * level) & (light == cv2.dilate(light, np.ones((61, 61))))):
         add_ghost(green, 1.15 * (x - 349.5) + 349.5, 1.15 * (y - 349.5) + 349.5, 8e-4 * scene.stars[y, x, 1], 40.0, 3.2)
     result = split_stars(np.asarray(image + green[..., None] * np.float32([0, 1, 0]), np.float32))
     assert green.max() > 3 * float(np.median(scene.sigma))
