@@ -95,7 +95,7 @@ def split_stars(
     """
     picture = check_image("image", image)
     check_range("grow", grow, 0.5, 2.0)
-    keep_places, remove_places = _places("keep", keep), _places("remove", remove)
+    keep_places, remove_places = (_places(name, asked, picture.shape) for name, asked in (("keep", keep), ("remove", remove)))
     if saturated is not None and np.shape(saturated) != picture.shape[:2]:
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
     planes, valid = _planes(picture)
@@ -136,12 +136,15 @@ def split_stars(
     return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
 
 
-def _places(name: str, places: Sequence[Sequence[float]]) -> Array:
+def _places(name: str, places: Sequence[Sequence[float]], shape: tuple[int, ...]) -> Array:
     array = np.asarray(places, float)
     if array.size == 0:
         return np.zeros((0, 2))
     if array.ndim != 2 or array.shape[1] != 2 or not np.isfinite(array).all():
         raise ArgumentError(f"`{name}` must be a list of places [x, y] in px, got {places!r}.")
+    for x, y in array:
+        if not (-0.5 <= x < shape[1] - 0.5 and -0.5 <= y < shape[0] - 0.5):
+            raise ArgumentError(f"`{name}` names the place [{x:g}, {y:g}], outside the picture of {shape[1]} x {shape[0]} px.")
     return array
 
 

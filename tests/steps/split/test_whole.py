@@ -135,7 +135,7 @@ def test_empty_sky_is_left() -> None:
     assert (result.stars == 0).all() and result.words
 
 
-@pytest.mark.parametrize("options", [{"grow": 3.0}, {"keep": [[1, 2, 3]]}, {"saturated": np.zeros((3, 3), bool)}])
+@pytest.mark.parametrize("options", [{"grow": 3.0}, {"keep": [[1, 2, 3]]}, {"saturated": np.zeros((3, 3), bool)}, {"remove": [[5000, 10]]}])
 def test_wrong_arguments(scene: Scene, options: dict) -> None:
     with pytest.raises(ArgumentError, match=next(iter(options))):
         split_stars(scene.image, **options)
