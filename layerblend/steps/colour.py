@@ -2,8 +2,7 @@
 
 Denoising works on the linear differences R - Y and B - Y, Y = (R + 2G + B)/4, per starlet scale: what the detail luminance predicts by
 local regression is kept as far as the prediction is significant (the guided filter of He, Sun & Tang 2013 per scale), and of the rest
-what stands above its noise in both differences together (local Wiener gain, Lee 1980). The colour found so decides in a second pass how
-much of each coefficient is colour and how much noise (Ghael, Sayeed & Baraniuk 1997): one gain for both differences, so that hue stays.
+what stands above its noise in both differences together (local Wiener gain, Lee 1980): one gain for both, so that hue stays.
 """
 
 from __future__ import annotations
@@ -42,8 +41,6 @@ LEAST_POOL = 0.8  # px
 TRUSTED_GUIDE = 1.5  # sigma of the guide's local structure at which the residual's threshold is relaxed half way
 KNOT_SCALES = 3  # the finest ones, where a knot stands out least against the noise of its colour
 FIRM = 3.0  # where the guide shows structure the gate opens more steeply: knots keep their colour
-FOUND_POOL = 0.35  # x 2^scale px over which the colour found is averaged
-NOISE_WEIGHT = (0.5, 0.5, 0.5, 1.0, 2.0)  # of the noise's variance beside the colour found, per scale, the last one for all beyond
 SLOPE_STEP, MOST_SLOPE = 8192.0, 3.99
 SHARE_STEP = 255.0
 TINY = np.float32(1e-20)
@@ -256,13 +253,7 @@ def _gates_of_scale(fine: _Scale, coarse: _Scale, spread: Array, guide_spread: A
     slopes, shares = np.empty((*fine.red.shape, 2), np.int16), np.empty(fine.red.shape, np.uint8)
     k = np.float32(SIGNIFICANCE[min(index, len(SIGNIFICANCE) - 1)])
     limit = np.float32(max(fine.noise[2], 1e-12) * TRUSTED_GUIDE)
-    found = np.empty_like(residual)
-    over_rows(
-        _find, residual, trust, guide_spread, limit, k, weight, fine.red, fine.blue, fine.guide, slope_red, slope_blue, spread, levels,
-        found,
-    )  # fmt: skip
-    noise = np.float32(NOISE_WEIGHT[min(index, len(NOISE_WEIGHT) - 1)] * strength)
-    over_rows(_close, pool(found, FOUND_POOL * 2.0**index), noise, fine.admitted, slope_red, slope_blue, slopes, shares)
+    over_rows(_close, residual, trust, fine.admitted, guide_spread, limit, k, weight, slope_red, slope_blue, slopes, shares)
     return slopes, shares
 
 
@@ -377,33 +368,19 @@ def _regress(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _find(
-    residual, trust, guide_spread, limit, k, strength, red, blue, guide, slope_red, slope_blue, spread, noise, found, first, last
-):  # fmt: skip
-    """Energy, in variances, of the colour that is there for certain: what the guide leads to and the share of the rest that stands out."""
-    one, flat = guide_spread.size == 1, spread.size == 2
+def _close(residual, trust, guide_share, guide_spread, limit, k, strength, slope_red, slope_blue, slopes, shares, first, last):
+    """Share of the residual that is admitted, and the slopes that remain for the ungated guide coefficient."""
+    one = guide_spread.size == 1
     for y in range(first, last):
         for x in range(residual.shape[1]):
             level = limit * (guide_spread[0, 0] if one else guide_spread[y, x])
             trusted = trust[y, x] / max(level * level, TINY)
             threshold = strength * (np.float32(1) + (k - np.float32(1)) / (np.float32(1) + trusted))
             excess = residual[y, x] / max(threshold, TINY)
-            share = np.float32(0)
+            share = 0.0
             if excess > 1:
-                share = np.float32(1 - excess ** -(1 + FIRM * trusted / (1 + trusted)))
-            spread_red, spread_blue = (spread[0, 0, 0], spread[0, 0, 1]) if flat else (spread[y, x, 0], spread[y, x, 1])
-            left = np.float32(1) - share
-            more_red = (share * red[y, x] + left * slope_red[y, x] * guide[y, x]) / max(noise[0] * spread_red, LEAST_NOISE)
-            more_blue = (share * blue[y, x] + left * slope_blue[y, x] * guide[y, x]) / max(noise[1] * spread_blue, LEAST_NOISE)
-            found[y, x] = np.float32(0.5) * (more_red * more_red + more_blue * more_blue)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _close(found, noise, guide_share, slope_red, slope_blue, slopes, shares, first, last):
-    """Share of the differences' own coefficients: the colour found over itself and noise; and the slopes that remain for the guide's."""
-    for y in range(first, last):
-        for x in range(found.shape[1]):
-            step = round(found[y, x] / max(found[y, x] + noise, TINY) * SHARE_STEP)
+                share = 1 - excess ** -(1 + FIRM * trusted / (1 + trusted))
+            step = round(share * SHARE_STEP)
             shares[y, x] = step
             left = (1 - step / SHARE_STEP) * guide_share[y, x]
             slopes[y, x, 0] = round(min(max(left * slope_red[y, x], -MOST_SLOPE), MOST_SLOPE) * SLOPE_STEP)

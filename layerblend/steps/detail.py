@@ -59,11 +59,11 @@ SHARPEN_GUARD = 0.12  # share of the strongest coefficient nearby below which a 
 CORE_FROM = 0.612  # Oklab L of L* 55
 CORE_KNEE = 0.08
 CORE_PX = 24.0
-BORDER_REACH = 1.5  # FWHM
+BORDER_REACH = 1.5  # FWHM from a border within which nothing is sharpened
 DARKEST = 3.0  # sigma below the sky: noise, not structure
-PIT, PIT_DUG = 2.0, 1.0  # sigma
+PIT, PIT_DUG = 2.0, 1.0  # sigma: so far below all that is 2 px away, and below what it was, a pixel is dug, not seen
 FLUX_PX = 16.0  # deconvolution leaves the light of places as large as this as it is
-LEAST_FELT = np.float32(0.05)
+LEAST_FELT = np.float32(0.05)  # share of places nearby below which light that is missing is not put back
 TINY, SHARE_STEP = np.float32(1e-20), np.float32(255)
 
 

@@ -61,7 +61,7 @@ def test_closer_to_the_truth_than_the_input_and_quieter(scene: Scene, stack) -> 
     out = deconvolve(luminance, star, sigma=sigma, half_difference=half)
     place = scene.galaxy
     error = [float(np.sqrt(np.mean(((v - truth) / sigma)[place] ** 2))) for v in (out, luminance)]
-    assert error[0] < 0.8 * error[1]
+    assert error[0] < 0.56 * error[1]  # .565 when it is asked only once what is light
     assert mad(out[scene.sky]) < 0.7 * mad(luminance[scene.sky])
     assert (out < -5 * sigma).sum() == 0
     assert out.sum(dtype=float) == pytest.approx(luminance.sum(dtype=float), rel=0.01)
@@ -152,6 +152,14 @@ def test_sharpening_digs_no_pits() -> None:
         out = deconvolve(luminance, star, sigma=sigma, half_difference=working_luminance(drawn.half_difference))
         dug = (pits(out) > 3.5 * sigma) & (pits(luminance) < 1.5 * sigma)
         assert not dug.any()
+
+
+def test_a_star_cut_by_the_border_grows_no_ring() -> None:
+    """Only the flank of a bright star reaches into the picture; sharpened, its mirrored half had a ring of -50 sigma."""
+    flank = moffat_image((160, 160), 4.0, 3.0, 0.0, 0.0, x=80, y=18)
+    image = np.random.default_rng(1).normal(0, 1e-4, (120, 160)) + 0.05 / flank.max() * flank[20:140]
+    out = deconvolve(image.astype(np.float32), star_field(4.0, image.shape), sigma=1e-4)
+    assert out[:10, 70:91].min() > -4e-4
 
 
 @pytest.mark.parametrize("removed", [False, True])
