@@ -256,14 +256,14 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=8,
+            version=9,
         ),
         Node(
             "colour",
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=6,
+            version=7,
         ),
         Node(
             "curve",

@@ -33,7 +33,7 @@ from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 
 SCALES = 7  # reach 128 px; fewer on small pictures
-SIGNIFICANCE = (5.0, 4.5, 4.0, 3.0, 3.5, 4.0, 4.0)  # of the residual, per scale, in variances
+SIGNIFICANCE = (5.0, 4.5, 4.5, 6.0, 8.0, 12.0, 18.0)  # of the residual, per scale, in variances
 GUIDE_SIGNIFICANCE = 2.0
 SLOPE_POOL = 1.0  # px beyond 2^scale over which the regression on the guide runs
 RESIDUAL_POOL = 0.4  # x 2^scale px

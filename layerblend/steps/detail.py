@@ -2,16 +2,17 @@
 
 Deconvolution and sharpening share one idea. A starlet coefficient is changed only as far as it stands above its noise, and above what
 an error of the point spread function could make of its surroundings; everything else keeps the input's own coefficient (times ``grain``
-where deconvolution also calms the sky). Deconvolution asks twice: what stands out with certainty is found first, by wide means that noise
-hardly disturbs; its own strength, seen sharply, then decides how much of each coefficient is light and how much noise. What is admitted
-is held in :class:`Gates`. With the gates frozen both are linear operators, so that half-sets can be sent through exactly what the full
+where deconvolution also calms the sky). Deconvolution asks twice: a first, quiet picture is made by non-local means, which find the same
+structure again nearby; its strength then decides how much of each coefficient is light and how much noise. What is admitted is held in
+:class:`Gates`. With the gates frozen both are linear operators, so that half-sets can be sent through exactly what the full
 stack went through.
 
 References
 ----------
 Starck, J.-L. & Murtagh, F. (1994), A&A 288, 342 (significant structures in wavelet space). Magain, P., Courbin, F. & Sohy, S. (1998),
 ApJ 494, 472 (deconvolve toward a narrower star image, never to a point). Lee, J.-S. (1980), IEEE PAMI 2, 165 (local Wiener gain).
-Ghael, S. P., Sayeed, A. M. & Baraniuk, R. G. (1997), Proc. SPIE 3169, 389 (Wiener gain from what a first pass found).
+Ghael, S. P., Sayeed, A. M. & Baraniuk, R. G. (1997), Proc. SPIE 3169, 389 (Wiener gain from what a first pass found). Buades, A., Coll,
+B. & Morel, J.-M. (2005), CVPR 2, 60 (non-local means).
 """
 
 from __future__ import annotations
@@ -31,8 +32,9 @@ from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, Mask, Plane, Shape, StarShape
 from layerblend.maths.bands import over_rows
 from layerblend.maths.moffat import moffat_otf
+from layerblend.maths.patches import patch_means
 from layerblend.maths.robust import nan_filled
-from layerblend.maths.wavelet import measuring_tiles, pool, pool_product, scale_noise, sky_pixels, smooth
+from layerblend.maths.wavelet import measuring_tiles, pool, pool_product, scale_noise, scaled_mad, sky_pixels, smooth
 
 # Deconvolution. Measured on simulated scenes: a width told 10 % too large rings far worse than one told too small.
 SAFETY = 0.95  # of the measured width
@@ -42,9 +44,9 @@ NARROWING = 0.6  # ratio = 1 - .6 strength
 DAMPING = 1e-3  # Tikhonov; gain 1 at frequency 0, so that flux is kept
 PSF_ERROR = 0.05  # share of the strongest change nearby that an error of the point spread function may fake
 PSF_REACH = 2.3  # FWHM
-SIGNIFICANCE = (4.0, 3.0, 2.0, 1.0, 1.0)  # per starlet scale, in variances: what the first pass takes for light
+SIGNIFICANCE = (0.5, 1.0, 2.0, 2.0, 2.0)  # per starlet scale, in variances: what is taken for noise that the quiet picture still has
 FOUND_POOL = 0.35  # x 2^scale px over which the light found is averaged
-NOISE_WEIGHT, DOUBT_WEIGHT = np.float32(0.5), np.float32(2)  # of the variances of noise and star image beside the light found
+NOISE_WEIGHT, DOUBT_WEIGHT = np.float32(0.35), np.float32(2)  # of the variances of noise and star image beside the light found
 PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
@@ -234,21 +236,22 @@ def _deconvolution_gates(
     felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
+    quiet = filter_plane(patch_means(filled, sigma * np.float32(_pixel_noise(filled, sigma, half_difference))), sharpener)
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
-    rest_in, rest_out = filled, sharp
+    rests = (filled, sharp, quiet)
     for scale, k in enumerate(SIGNIFICANCE):
-        next_in, next_out = smooth(rest_in, scale), smooth(rest_out, scale)
-        change, energy = _changes(rest_in, next_in, rest_out, next_out)
+        smoother = tuple(smooth(rest, scale) for rest in rests)
+        change, energy = _changes(rests, smoother)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
         shares.append(_trust(_found(energy, doubt, k, noise[scale], scale, sigma), doubt, noise[scale], sigma))
-        rest_in, rest_out = next_in, next_out
+        rests = smoother
     return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener, felt=felt), sharp
 
 
 def _found(energy: Plane, doubt: Plane, k: float, factor: float, scale: int, sigma: Any) -> Plane:
-    """Energy of what stands out with certainty in one scale of ``energy`` w^2: w^2 (1 - k s^2 / mean w^2)^2, averaged over very little."""
+    """Energy of the light in one scale of the quiet picture, ``energy`` w^2: w^2 (1 - k s^2 / mean w^2)^2, averaged over very little."""
     wide = pool(energy, float(2**scale))
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
     over_rows(_found_rows, wide, doubt, noise, np.float32(k), np.float32(factor), np.float32(PSF_ERROR), energy)
@@ -261,6 +264,14 @@ def _trust(found: Plane, doubt: Plane, factor: float, sigma: Any) -> Array:
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
     over_rows(_trust_rows, found, doubt, noise, np.float32(factor), np.float32(PSF_ERROR), out)
     return out
+
+
+def _pixel_noise(filled: Plane, sigma: Any, half_difference: Plane | None) -> float:
+    """Noise of a pixel in units of sigma: from the half difference, else from the picture's own sky."""
+    source = filled if half_difference is None else check_image("half_difference", half_difference, colour=False)
+    asked = sky_pixels(filled) if half_difference is None else np.isfinite(source)
+    thin = (slice(None, None, 3), slice(None, None, 3))
+    return max(scaled_mad(source[thin], _at(sigma, thin), asked[thin]), 1e-3)
 
 
 def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Plane | None, sharpener: Sharpener) -> list[float]:
@@ -502,10 +513,10 @@ def _light_lost(missing: Plane, felt: Array | None) -> Plane:
     return np.asarray(part * pool(missing / np.maximum(pool(part, FLUX_PX), LEAST_FELT), FLUX_PX), np.float32)
 
 
-def _changes(rest_in: Plane, next_in: Plane, rest_out: Plane, next_out: Plane) -> tuple[Plane, Plane]:
-    """|w_out - w_in| and w_out^2 of one starlet scale, from successive smoothings."""
-    change, energy = np.empty_like(rest_in), np.empty_like(rest_in)
-    over_rows(_change_rows, rest_in, next_in, rest_out, next_out, change, energy)
+def _changes(rests: Sequence[Plane], smoother: Sequence[Plane]) -> tuple[Plane, Plane]:
+    """|w_out - w_in| and w_quiet^2 of one starlet scale, from successive smoothings of the plane, the filtered and the quiet one."""
+    change, energy = np.empty_like(rests[0]), np.empty_like(rests[0])
+    over_rows(_change_rows, rests[0], smoother[0], rests[1], smoother[1], rests[2], smoother[2], change, energy)
     return change, energy
 
 
@@ -542,12 +553,11 @@ def _stands_out(before, after, before2, after2, least, steepest):
 
 
 @njit(cache=True, nogil=True)
-def _change_rows(rest_in, next_in, rest_out, next_out, change, energy, first, last):
+def _change_rows(rest_in, next_in, rest_out, next_out, rest_quiet, next_quiet, change, energy, first, last):
     for y in range(first, last):
         for x in range(rest_in.shape[1]):
-            after = rest_out[y, x] - next_out[y, x]
-            change[y, x] = abs(after - (rest_in[y, x] - next_in[y, x]))
-            energy[y, x] = after * after
+            change[y, x] = abs((rest_out[y, x] - next_out[y, x]) - (rest_in[y, x] - next_in[y, x]))
+            energy[y, x] = (rest_quiet[y, x] - next_quiet[y, x]) ** 2
 
 
 @njit(cache=True, nogil=True)
