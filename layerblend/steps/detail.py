@@ -240,7 +240,7 @@ def _deconvolution_gates(
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
-    rests = (filled, sharp, quiet)
+    rests: tuple[Plane, ...] = (filled, sharp, quiet)
     for scale, k in enumerate(SIGNIFICANCE):
         smoother = tuple(smooth(rest, scale) for rest in rests)
         change, energy = _changes(rests, smoother)
