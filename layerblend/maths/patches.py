@@ -34,12 +34,12 @@ def patch_means(plane: Plane, sigma: Any, *, strength: float = 1.1) -> Plane:
     -------
     (H, W) float32. Where nothing nearby is alike a pixel stays as it is.
     """
-    values: Any = np.pad(np.asarray(plane, np.float32), MARGIN, mode="reflect" if min(plane.shape) > MARGIN else "edge")
+    values = np.pad(np.asarray(plane, np.float32), MARGIN, mode="reflect" if min(plane.shape) > MARGIN else "edge")
     noise: Any = np.float32(sigma) if np.ndim(sigma) == 0 else np.pad(np.asarray(sigma, np.float32), MARGIN, mode="edge")
     compared = values / noise
-    out = np.empty(np.asarray(plane).shape, np.float32)
+    out = np.empty(plane.shape, np.float32)
     steepness = np.float32(1 / (8 * strength * strength))
-    over_bands(lambda first, last: _mean_rows(values, compared, steepness, out, first, last), out.shape[0])
+    over_bands(lambda first, last: _mean_rows(values, compared, steepness, out, first, last), len(out))
     return out
 
 
