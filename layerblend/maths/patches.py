@@ -16,13 +16,13 @@ from layerblend.kinds import Plane
 from layerblend.maths.bands import over_bands
 
 REACH = 7  # px, how far alike places are looked for
-HALF_PATCH = 3  # px
+HALF_PATCH = 3  # px; the sums of 7 in `_weigh` are written out for it
 MARGIN = REACH + HALF_PATCH
 TILE_ROWS, TILE_COLUMNS = 64, 512  # of the tiles that stay in a processor's cache
 
 
-def patch_means(plane: Plane, sigma: Any, *, strength: float = 1.1) -> Plane:
-    """Non-local means of a plane.
+def patch_means(plane: Plane, sigma: Any, *, strength: float = 1.1) -> tuple[Plane, Plane]:
+    """Non-local means of a plane, and how much of its noise is left in them.
 
     Parameters
     ----------
@@ -32,20 +32,21 @@ def patch_means(plane: Plane, sigma: Any, *, strength: float = 1.1) -> Plane:
 
     Returns
     -------
-    (H, W) float32. Where nothing nearby is alike a pixel stays as it is.
+    means, left : (H, W) float32. Where nothing nearby is alike a pixel stays as it is, with all its noise. ``left`` : share of the noise's
+        variance that is left, 1 there, near 0 where everything is alike; a lower limit, for the weights know the noise.
     """
     values = np.pad(np.asarray(plane, np.float32), MARGIN, mode="reflect" if min(plane.shape) > MARGIN else "edge")
     noise: Any = np.float32(sigma) if np.ndim(sigma) == 0 else np.pad(np.asarray(sigma, np.float32), MARGIN, mode="edge")
     compared = values / noise
-    out = np.empty(plane.shape, np.float32)
+    means, left = np.empty(plane.shape, np.float32), np.empty(plane.shape, np.float32)
     steepness = np.float32(1 / (8 * strength * strength))
-    over_bands(lambda first, last: _mean_rows(values, compared, steepness, out, first, last), len(out))
-    return out
+    over_bands(lambda first, last: _mean_rows(values, compared, steepness, means, left, first, last), len(means))
+    return means, left
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _mean_rows(values, compared, steepness, out, first, last):
-    width = out.shape[1]
+def _mean_rows(values, compared, steepness, means, left_over, first, last):
+    width = means.shape[1]
     weight = np.empty((TILE_ROWS + REACH, TILE_COLUMNS + REACH), np.float32)
     across = np.empty((TILE_ROWS + REACH + 2 * HALF_PATCH, TILE_COLUMNS + REACH), np.float32)
     line = np.empty(TILE_COLUMNS + REACH + 2 * HALF_PATCH, np.float32)
@@ -56,15 +57,16 @@ def _mean_rows(values, compared, steepness, out, first, last):
             columns = min(TILE_COLUMNS, width - left)
             for y in range(rows):
                 for x in range(columns):
-                    out[top + y, left + x] = values[top + y + MARGIN, left + x + MARGIN]
-                    total[y, x] = np.float32(1)
+                    means[top + y, left + x] = values[top + y + MARGIN, left + x + MARGIN]
+                    total[y, x] = left_over[top + y, left + x] = np.float32(1)
             for down in range(REACH + 1):
                 for right in range(-REACH if down else 1, REACH + 1):
                     _weigh(compared, top, left, rows, columns, down, right, steepness, line, across, weight)
-                    _add(values, top, left, rows, columns, down, right, weight, total, out)
+                    _add(values, top, left, rows, columns, down, right, weight, total, means, left_over)
             for y in range(rows):
                 for x in range(columns):
-                    out[top + y, left + x] /= total[y, x]
+                    means[top + y, left + x] /= total[y, x]
+                    left_over[top + y, left + x] /= total[y, x] * total[y, x]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -94,14 +96,15 @@ def _weigh(compared, top, left, rows, columns, down, right, steepness, line, acr
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add(values, top, left, rows, columns, down, right, weight, total, out):
-    """Both pixels so far away, before and behind, to the sums of a tile."""
+def _add(values, top, left, rows, columns, down, right, weight, total, means, left_over):
+    """Both pixels so far away, before and behind, to a tile's sums of light, of weights and of their squares."""
     begin = max(right, 0)
     for y in range(rows):
         behind, before = weight[y + down, begin:], weight[y, begin - right :]
         value_behind = values[top + y + down + MARGIN, left + right + MARGIN :]
         value_before = values[top + y - down + MARGIN, left - right + MARGIN :]
-        row, norm = out[top + y, left:], total[y]
+        row, norm, squares = means[top + y, left:], total[y], left_over[top + y, left:]
         for x in range(columns):
             row[x] += behind[x] * value_behind[x] + before[x] * value_before[x]
             norm[x] += behind[x] + before[x]
+            squares[x] += behind[x] * behind[x] + before[x] * before[x]

@@ -4,8 +4,8 @@ Deconvolution and sharpening share one idea. A starlet coefficient is changed on
 an error of the point spread function could make of its surroundings; everything else keeps the input's own coefficient (times ``grain``
 where deconvolution also calms the sky). Deconvolution asks twice: a first, quiet picture is made by non-local means, which find the same
 structure again nearby; its strength then decides how much of each coefficient is light and how much noise. What is admitted is held in
-:class:`Gates`. With the gates frozen both are linear operators, so that half-sets can be sent through exactly what the full
-stack went through.
+:class:`Gates`. With the gates frozen both are linear operators, so that half-sets can be sent through exactly what the full stack went
+through.
 
 References
 ----------
@@ -44,7 +44,8 @@ NARROWING = 0.6  # ratio = 1 - .6 strength
 DAMPING = 1e-3  # Tikhonov; gain 1 at frequency 0, so that flux is kept
 PSF_ERROR = 0.05  # share of the strongest change nearby that an error of the point spread function may fake
 PSF_REACH = 2.3  # FWHM
-SIGNIFICANCE = (0.5, 1.0, 2.0, 2.0, 2.0)  # per starlet scale, in variances: what is taken for noise that the quiet picture still has
+# Per starlet scale, in variances, what is taken for noise: in the quiet picture, and where it could not be made quiet.
+SIGNIFICANCE, UNQUIET = (0.5, 1.0, 2.0, 2.0, 2.0), (4.0, 3.0, 2.0, 2.0, 2.0)
 FOUND_POOL = 0.35  # x 2^scale px over which the light found is averaged
 NOISE_WEIGHT, DOUBT_WEIGHT = np.float32(0.35), np.float32(2)  # of the variances of noise and star image beside the light found
 PAD_PX = 64
@@ -236,25 +237,28 @@ def _deconvolution_gates(
     felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
-    quiet = filter_plane(patch_means(filled, sigma * np.float32(_pixel_noise(filled, sigma, half_difference))), sharpener)
+    means, left = patch_means(filled, sigma * np.float32(_pixel_noise(filled, sigma, half_difference)))
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
-    rests: tuple[Plane, ...] = (filled, sharp, quiet)
-    for scale, k in enumerate(SIGNIFICANCE):
+    rests: tuple[Plane, ...] = (filled, sharp, filter_plane(means, sharpener))
+    for scale in range(len(SIGNIFICANCE)):
         smoother = tuple(smooth(rest, scale) for rest in rests)
         change, energy = _changes(rests, smoother)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
-        shares.append(_trust(_found(energy, doubt, k, noise[scale], scale, sigma), doubt, noise[scale], sigma))
+        shares.append(_trust(_found(energy, doubt, left, noise[scale], scale, sigma), doubt, noise[scale], sigma))
         rests = smoother
     return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener, felt=felt), sharp
 
 
-def _found(energy: Plane, doubt: Plane, k: float, factor: float, scale: int, sigma: Any) -> Plane:
-    """Energy of the light in one scale of the quiet picture, ``energy`` w^2: w^2 (1 - k s^2 / mean w^2)^2, averaged over very little."""
+def _found(energy: Plane, doubt: Plane, left: Plane, factor: float, scale: int, sigma: Any) -> Plane:
+    """Energy of the light in one scale of the quiet picture, ``energy`` w^2: w^2 (1 - k s^2 / mean w^2)^2, averaged over very little.
+
+    A bright knot is like nothing near it and keeps the noise around it: where noise is ``left``, more is asked."""
     wide = pool(energy, float(2**scale))
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    over_rows(_found_rows, wide, doubt, noise, np.float32(k), np.float32(factor), np.float32(PSF_ERROR), energy)
+    levels = (np.float32(k) for k in (SIGNIFICANCE[scale], UNQUIET[scale], factor, PSF_ERROR))
+    over_rows(_found_rows, wide, doubt, left, noise, *levels, energy)
     return pool(energy, FOUND_POOL * 2**scale)
 
 
@@ -561,12 +565,13 @@ def _change_rows(rest_in, next_in, rest_out, next_out, rest_quiet, next_quiet, c
 
 
 @njit(cache=True, nogil=True)
-def _found_rows(wide, doubt, sigma, k, factor, guard, energy, first, last):
+def _found_rows(wide, doubt, left, sigma, quiet, unquiet, factor, guard, energy, first, last):
     one = sigma.size == 1
     for y in range(first, last):
         for x in range(energy.shape[1]):
             noise = factor * (sigma[0, 0] if one else sigma[y, x])
             unsure = guard * doubt[y, x]
+            k = quiet + (unquiet - quiet) * left[y, x]
             share = max(np.float32(1) - k * (noise * noise + unsure * unsure) / max(wide[y, x], TINY), np.float32(0))
             energy[y, x] *= share * share
 
