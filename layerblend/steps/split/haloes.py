@@ -42,6 +42,8 @@ RING_FLOOR = 0.03
 # The common sum and the scale of each star's are found in turn; what the common sum misses of a halo is this share of it.
 COMMON_ROUNDS = 6
 STAR_TO_STAR = 0.01
+# A width belongs to the common sum when the squared misfit, in units of its error, falls by so much (two sigma).
+LEAST_GAIN = 4.0
 # Structure of the ground reaches over rings whose radii differ by this much (ln); its level is free.
 GROUND_LENGTH = 0.7
 LEVEL_FREEDOM = 30.0
@@ -283,7 +285,7 @@ def _common_sum(stars: list[Rings]) -> Array:
             a, b = star.whitened(STAR_TO_STAR * star.basis @ common)
             rows.append(a * scale[s] * trust[s])
             right.append(b * trust[s])
-        common = _bounded(np.concatenate(rows), np.concatenate(right))
+        common = _without_doubtful(np.concatenate(rows), np.concatenate(right))
         for s, star in enumerate(stars):
             a, b = star.whitened(STAR_TO_STAR * star.basis @ common)
             m = a @ common
@@ -292,6 +294,24 @@ def _common_sum(stars: list[Rings]) -> Array:
             trust[s] = 1 / np.sqrt(1 + (off @ off) / len(off) / 4 + ((scale[s] - 1) / OWN_SCALE) ** 2)
         scale = np.clip(scale, 0.2, 5.0)
     return common
+
+
+def _without_doubtful(rows: Array, right: Array) -> Array:
+    """Bounded solution without wide light that is not needed: the widest looks like sky, and a little of it, times the peaks of all bright
+    stars, lowers the whole picture.
+    """
+
+    def cost(solution: Array) -> float:
+        return float(((rows @ solution - right) ** 2).sum())
+
+    whole = solution = _bounded(rows, right)
+    for last in range(len(whole) - 1, 0, -1):
+        if solution[last] > 0:
+            fewer = np.r_[_bounded(rows[:, :last], right), np.zeros(len(whole) - last)]
+            if cost(fewer) - cost(whole) > LEAST_GAIN:
+                break
+            solution = fewer
+    return solution
 
 
 def _own_sum(star: Rings, common: Array) -> Array:

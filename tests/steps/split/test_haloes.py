@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes
 from layerblend.steps.split.model import StarImage
@@ -72,3 +73,22 @@ def test_close_clipped_stars_share_one_halo() -> None:
     r = np.hypot(xx - 203, yy - 201)
     assert np.median(np.abs(halo - truth)[(r > 14) & (r < 60)]) < 1e-4
     np.testing.assert_allclose(haloes.light[0], 2 * haloes.light[1])
+
+
+@pytest.mark.parametrize(("width", "share"), [(6, 2e-3), (11, 2e-4)])
+def test_wide_halo_is_found_and_a_galaxys_halo_is_none(width: int, share: float) -> None:
+    """Six bright stars round a galaxy whose halo fills the picture: none of it is common to the stars; a halo as wide as that is."""
+    rng = np.random.default_rng(1)
+    yy, xx = np.mgrid[:600, :600]
+    plane = rng.normal(0, 1e-4, xx.shape) + 5e-4 * np.exp(-np.hypot(xx - 300, yy - 290) / 150)
+    geo = np.zeros((6, 7))
+    geo[:, :2] = (270, 320), (340, 250), (150, 420), (480, 160), (420, 480), (110, 110)
+    geo[:, 2] = np.log(4.0)
+    peak = np.array([20.0, 15.0, 6.0, 5.0, 3.0, 2.0])
+    light = np.zeros((6, len(WIDTHS)))
+    light[:, width] = share * peak
+    truth = draw_haloes(xx.shape, geo, light, 4.0, 1e-4)
+    plane = (plane + truth).astype(np.float32)
+    good, none = np.ones(plane.shape, bool), np.zeros_like(plane)
+    _, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, peak, np.full(6, 6.0), 4.0, IMAGE)
+    assert np.median(np.abs(halo - truth)) < 0.35e-4
