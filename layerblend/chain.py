@@ -40,7 +40,7 @@ from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.maths.wavelet import measuring_tiles, pool
 from layerblend.stacking import StackReport
-from layerblend.steps.blend import blend, colour_stars, flux_share, gate_share, shrink_stars, star_layer
+from layerblend.steps.blend import blend, colour_from_deep, colour_share, colour_stars, flux_share, gate_share, shrink_stars, star_layer
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
@@ -402,12 +402,20 @@ def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) ->
 
 
 @dataclass(frozen=True)
+class StarGate:
+    """Where the sharp stack's stars serve (1) rather than the colour stack's (0): their light, and their colour, which asks for more."""
+
+    light: Weight
+    colour: Weight
+
+
+@dataclass(frozen=True)
 class StarLight:
-    """The star layer as it is blended (signed), where the sharp stack's stars serve (1) rather than the colour stack's (0), and how much of
-    the stars' light making them smaller has left."""
+    """The star layer as it is blended (signed), the gate that chose between two stacks' stars, and how much of the stars' light making them
+    smaller has left."""
 
     layer: Array
-    share: Weight | None
+    gate: StarGate | None
     light_left: float = 1.0
 
 
@@ -421,30 +429,41 @@ def star_light(
     curve: Curve,
     *,
     sigma: LinearRGB | None = None,
-    share: Weight | None = None,
+    frozen: StarGate | None = None,
     gate: float,
     repair: bool,
     saturation: float,
     size: float,
 ) -> StarLight:
-    """The star layer of the sharpest stack, its faint ends from the colour stack, cores repaired, coloured and sized.
+    """The star layer of the sharpest stack, standing on the colour stack's ground: faint ends and the colour of the wings from the colour
+    stack, cores repaired, coloured, sized.
 
-    Where the sharp stack serves follows from its noise ``sigma``, or is given as ``share`` (for half-sets).
+    Where the sharp stack serves follows from its noise ``sigma``, or is given as ``frozen`` (for half-sets).
     """
+    starless, ground = split.starless, colour_split.starless
     image = repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
-    layer = star_layer(colour_stars(image, split.starless, saturation), split.starless, curve)
     if gate > 0:
-        if share is None:
+        deep_light = colour_linear - ground
+        if frozen is None:
             assert sigma is not None
-            light = working_luminance(linear) - working_luminance(split.starless)
-            deep_light = working_luminance(colour_linear) - working_luminance(colour_split.starless)
-            share = gate_share(light, ground_error(luminance_error(sigma)), gate, deep=deep_light)
-            if stack.count is not None:
-                share = share * covered_share(stack.count, stack.n_frames)
-        deep = star_layer(colour_stars(colour_linear, colour_split.starless, saturation), colour_split.starless, curve)
-        layer = deep + share[..., None] * (layer - deep)
+            frozen = _star_gate(linear - starless, deep_light, stack, sigma, gate, shape.centre.fwhm)
+        image = colour_from_deep(image, starless, deep_light, frozen.colour)
+    layer = star_layer(colour_stars(image, starless, saturation), starless, curve, ground=ground)
+    if frozen is not None:
+        deep = star_layer(colour_stars(colour_linear, ground, saturation), ground, curve)
+        layer = deep + frozen.light[..., None] * (layer - deep)
     smaller = shrink_stars(layer, size)
-    return StarLight(np.asarray(smaller, np.float32), share, flux_share(smaller, layer))
+    return StarLight(np.asarray(smaller, np.float32), frozen, flux_share(smaller, layer))
+
+
+def _star_gate(light: LinearRGB, deep_light: LinearRGB, stack: Stack, sigma: LinearRGB, gate: float, fwhm: float) -> StarGate:
+    """The gate between the stars of the sharp stack and those of the colour stack."""
+    sharp, deep = working_luminance(light), working_luminance(deep_light)
+    noise = ground_error(luminance_error(sigma))
+    share = gate_share(sharp, noise, gate, deep=deep, fwhm=fwhm)
+    if stack.count is not None:
+        share = share * covered_share(stack.count, stack.n_frames)
+    return StarGate(share, colour_share(sharp, noise, gate, deep=deep))
 
 
 def covered_share(count: Array, frames: int) -> Weight:
@@ -706,7 +725,7 @@ def half_starlight(
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
-    return star_light(half, split_half, stack, shape, colour_half, colour_half_split, curve, share=whole.share, **settings)
+    return star_light(half, split_half, stack, shape, colour_half, colour_half_split, curve, frozen=whole.gate, **settings)
 
 
 def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:

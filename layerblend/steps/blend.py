@@ -26,27 +26,36 @@ SCREEN, SOFT_LIGHT, LIGHTEN, PLUS_LIGHTER, NORMAL = range(5)
 LEAST_ROOM = 1e-6  # 1 - starless below this leaves nothing to screen
 PEAK_PX, PEAK_LEVEL = 11, 0.15  # a star of the layer: the highest within 5 px, clear of the noise
 GATE_BLUR_PX = 1.0  # the gate judges the layer, not its single noisy pixels
+GATE_REACH_FWHM = 1.5  # round a star that passes the gate its own wings are kept: a sharp core in wider wings has too much light
+# A wing is seen long before its colour is sure: an error of a pixel's noise tints a star's halo of ten times that. Colour is the colour
+# stack's below the first multiple of the gate, the sharp stack's above the second.
+COLOUR_FROM, COLOUR_FULL = 5.0, 30.0
 
 
 # ---------------------------------------------------------------- the star layer
-def star_layer(image: LinearImage, starless: LinearImage, curve: Curve) -> Array:
+def star_layer(image: LinearImage, starless: LinearImage, curve: Curve, *, ground: LinearImage | None = None) -> Array:
     """The stars as a display layer: screened over the stretched starless picture it gives the stretched picture back exactly.
 
     Parameters
     ----------
     image, starless : (H, W, 3) or (H, W) float32, linear light, with and without stars; NaN = no data.
     curve : Curve of the result.
+    ground : same shape, linear light that the stars will stand on, where that is another stack's; ``starless`` counts without it. The
+        curve is steepest near the sky: on their own stack's ground, wide haloes take the colour of what little the skies differ by.
 
     Returns
     -------
-    array of the same shape, float32, S = 1 - (1 - D(image))/(1 - D(starless)); signed: below 0 where the starless picture is brighter.
+    array of the same shape, float32, S = 1 - (1 - D(ground + image - starless))/(1 - D(ground)); signed: below 0 where the starless
+    picture is brighter.
     """
     image, starless = _pair("image", image, "starless", starless)
+    ground = starless if ground is None else _pair("ground", ground, "starless", starless)[0]
     if image.ndim == 2:
-        return np.asarray(_layer_of(stretch(image, curve), stretch(starless, curve)), np.float32)
+        lit = np.asarray(image.astype(np.float64) - starless + ground, np.float32)
+        return np.asarray(_layer_of(stretch(lit, curve), stretch(ground, curve)), np.float32)
     out = np.empty_like(image)
     constants = (curve.p, curve.s, curve.norm, curve.sky, gain_table(curve))
-    over_bands(lambda first, last: _star_layer(image, starless, *constants, out, first, last), out.shape[0])
+    over_bands(lambda first, last: _star_layer(image, starless, ground, *constants, out, first, last), out.shape[0])
     return out
 
 
@@ -98,8 +107,8 @@ def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     return np.asarray(deep + share * (sharp - deep), np.float32)
 
 
-def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = None) -> Weight:
-    """Where the sharp stack's stars serve: 1 above ``gate`` sigma, 0 below half of it, smooth in between.
+def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = None, fwhm: float = 0.0) -> Weight:
+    """Where the sharp stack's stars serve: 1 above ``gate`` sigma and round it, 0 below half of it, smooth in between.
 
     Parameters
     ----------
@@ -108,15 +117,55 @@ def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = No
     gate : float >= 0, sigma; 0 gives 1 everywhere.
     deep : (H, W) float32, optional; the stars' luminance in the colour stack. Where it is brighter it counts instead: the wings of its
         wider stars would else stand as a pale ring round the sharp ones.
+    fwhm : width of the sharp stack's stars, px. Within 1.5 of it a star that passes the gate is the sharp stack's, wings and all.
     """
-    light = np.nan_to_num(check_image("light", light, colour=False))
     if check_range("gate", gate, 0.0, math.inf) == 0:
-        return np.ones_like(light)
+        return np.ones_like(check_image("light", light, colour=False))
+    share = _smooth_step(2 * _gates_high(light, sigma, gate, deep) - 1)
+    reach = round(GATE_REACH_FWHM * fwhm)
+    if reach == 0:
+        return share
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return np.maximum(share, pool(cv2.dilate(share, disc, borderType=cv2.BORDER_REFLECT_101), GATE_BLUR_PX))
+
+
+def colour_share(light: Plane, sigma: Any, gate: float, *, deep: Plane) -> Weight:
+    """Where the sharp stack's star colours serve, for :func:`colour_from_deep`: 1 above 30 gates, 0 below 5, smooth in between.
+
+    Parameters as in :func:`gate_share`.
+    """
+    if check_range("gate", gate, 0.0, math.inf) == 0:
+        return np.ones_like(check_image("light", light, colour=False))
+    return _smooth_step((_gates_high(light, sigma, gate, deep) - np.float32(COLOUR_FROM)) * np.float32(1 / (COLOUR_FULL - COLOUR_FROM)))
+
+
+def _gates_high(light: Plane, sigma: Any, gate: float, deep: Plane | None) -> Plane:
+    """Star light, the brighter of both stacks', in units of the gate."""
+    light = np.nan_to_num(check_image("light", light, colour=False))
     if deep is not None:
         light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
-    level = pool(light, GATE_BLUR_PX)
     noise = np.nan_to_num(np.maximum(np.asarray(sigma, np.float32), np.float32(1e-12)), nan=np.inf)
-    return _smooth_step(2 * level / (np.float32(gate) * noise) - 1)
+    return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
+
+
+def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImage, share: Weight) -> LinearImage:
+    """The sharp stack with the wings of its stars in the colour that the colour stack's stars have there; their brightness stays.
+
+    Parameters
+    ----------
+    image, starless : (H, W, 3) float32, linear light of the sharp stack, with and without stars; NaN = no data.
+    deep : (H, W, 3) float32, the stars' light in the colour stack (image less starless); where it has none, nothing changes.
+    share : (H, W), from :func:`colour_share`: 1 keeps a pixel, 0 gives it the colour of ``deep``.
+
+    Returns
+    -------
+    (H, W, 3) float32, like ``image``, with its luminance (R + 2G + B)/4 within rounding.
+    """
+    image, starless = _pair("image", check_image("image", image, colour=True), "starless", starless)
+    deep = _pair("deep", deep, "image", image)[0]
+    out = np.empty_like(image)
+    over_bands(lambda first, last: _colour_from_deep(image, starless, deep, share, out, first, last), out.shape[0])
+    return out
 
 
 def shrink_stars(layer: Array, size: float) -> Array:
@@ -217,20 +266,39 @@ def _same(image, starless, y, x):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _star_layer(image, starless, p, s, norm, sky, table, out, first, last):
+def _star_layer(image, starless, ground, p, s, norm, sky, table, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
             if _same(image, starless, y, x):
                 out[y, x, 0] = out[y, x, 1] = out[y, x, 2] = 0
                 continue
-            r, g, b = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
-            whole = stretched_of(r, g, b, p, s, norm, sky, table)
-            r, g, b = np.float64(starless[y, x, 0]), np.float64(starless[y, x, 1]), np.float64(starless[y, x, 2])
+            # in float64 light taken from its own ground and laid on it again is the same to the bit
+            red, green, blue = np.float64(image[y, x, 0]), np.float64(image[y, x, 1]), np.float64(image[y, x, 2])
+            red, green, blue = red - starless[y, x, 0], green - starless[y, x, 1], blue - starless[y, x, 2]
+            r, g, b = np.float64(ground[y, x, 0]), np.float64(ground[y, x, 1]), np.float64(ground[y, x, 2])
+            whole = stretched_of(r + red, g + green, b + blue, p, s, norm, sky, table)
             base = stretched_of(r, g, b, p, s, norm, sky, table)
             for c in range(3):
                 # of the rounded values, which the layer will be screened over
                 under = np.float32(base[c])
                 out[y, x, c] = (np.float32(whole[c]) - under) / max(np.float32(1) - under, np.float32(LEAST_ROOM))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _colour_from_deep(image, starless, deep, share, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            out[y, x] = image[y, x]
+            if share[y, x] == 1 or _same(image, starless, y, x):
+                continue
+            r, g, b = image[y, x, 0] - starless[y, x, 0], image[y, x, 1] - starless[y, x, 1], image[y, x, 2] - starless[y, x, 2]
+            grey = 0.25 * (np.float64(r) + 2 * np.float64(g) + b)
+            theirs = 0.25 * (np.float64(deep[y, x, 0]) + 2 * np.float64(deep[y, x, 1]) + deep[y, x, 2])
+            if grey > 0 and theirs > 0:
+                part = 1 - np.float64(share[y, x])
+                out[y, x, 0] += part * (grey * deep[y, x, 0] / theirs - r)
+                out[y, x, 1] += part * (grey * deep[y, x, 1] / theirs - g)
+                out[y, x, 2] += part * (grey * deep[y, x, 2] / theirs - b)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

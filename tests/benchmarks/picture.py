@@ -352,7 +352,7 @@ def star_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     noises = [curve.sigma * factor * rng.standard_normal((size, size, 3)).astype(np.float32) for factor in (2.0, 1.0)]
     layers = [star_layer(plane + noise, noise, curve) for plane, noise in zip((sharp, deep), noises, strict=True)]
     light = [working_luminance(plane) for plane in (sharp, deep)]
-    share = gate_share(light[0], curve.sigma * 2.0, 3.0, deep=light[1])
+    share = gate_share(light[0], curve.sigma * 2.0, 3.0, deep=light[1], fwhm=3.05)
     made = blend(stretch(noises[1], curve), layers[1] + share[..., None] * (layers[0] - layers[1]))
     back = unstretch(np.minimum(made, np.float32(1 - 1e-6)), curve)
     flux, hue = [], []

@@ -8,7 +8,18 @@ from hypothesis import strategies as st
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
-from layerblend.steps.blend import MODES, blend, colour_stars, flux_share, gate_stars, shrink_stars, star_layer, star_radius
+from layerblend.steps.blend import (
+    MODES,
+    blend,
+    colour_from_deep,
+    colour_share,
+    colour_stars,
+    flux_share,
+    gate_stars,
+    shrink_stars,
+    star_layer,
+    star_radius,
+)
 
 CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
 unit = st.floats(0, 1, width=32)
@@ -50,6 +61,15 @@ def test_layer_is_signed_zero_where_nothing_is_and_where_no_data_is() -> None:
     layer = star_layer(image, starless, CURVE)
     assert layer[3, 3] == pytest.approx([0, 0, 0])
     assert np.isfinite(layer).all()
+
+
+@pytest.mark.parametrize("colour", [True, False])
+def test_on_another_ground_the_layer_adds_the_same_light(colour: bool) -> None:
+    starless, image = field(colour=colour)
+    ground = (starless[::-1] * 0.7 + 1e-3).astype(np.float32)
+    made = blend(stretch(ground, CURVE), star_layer(image, starless, CURVE, ground=ground))
+    np.testing.assert_allclose(made, stretch(ground + (image - starless), CURVE), atol=5e-7)
+    np.testing.assert_array_equal(star_layer(image, starless, CURVE, ground=starless.copy()), star_layer(image, starless, CURVE))
 
 
 # ---------------------------------------------------------------- W3C formulas
@@ -144,6 +164,23 @@ def test_gate_takes_sharp_cores_and_quiet_sky() -> None:
     np.testing.assert_array_equal(gate_stars(sharp, deep, 0.02, 0), sharp)
     np.testing.assert_allclose(gate_stars(sharp, deep, np.full((60, 60), 0.02, np.float32), 3.0), out)
     assert gate_stars(sharp[..., 0], deep[..., 0], 0.02, 3.0).shape == (60, 60)
+
+
+def test_the_colour_of_wings_comes_from_the_deep_stack_their_light_does_not() -> None:
+    starless, image = field()
+    deep = (1.3 * (image - starless) * np.array([1.2, 1, 0.8])).astype(np.float32)
+    share = colour_share(working_luminance(image - starless), CURVE.sigma, 3.0, deep=working_luminance(deep))
+    made = colour_from_deep(image, starless, deep, share)
+    np.testing.assert_allclose(working_luminance(made), working_luminance(image), atol=1e-6)
+    core, wing = share == 1, (share == 0) & (working_luminance(image - starless) > CURVE.sigma)
+    assert 20 < core.sum() < wing.sum()
+    np.testing.assert_array_equal(made[core], image[core])
+    light, theirs = (made - starless)[wing], deep[wing]
+    np.testing.assert_allclose(light / working_luminance(light[None]).T, theirs / working_luminance(theirs[None]).T, atol=2e-3)
+    np.testing.assert_array_equal(colour_from_deep(image, starless, deep, colour_share(image[..., 0], 1.0, 0, deep=deep[..., 0])), image)
+    np.testing.assert_allclose(colour_from_deep(image, starless, image - starless, share), image, atol=1e-7)
+    nothing = np.full_like(deep, np.nan)
+    np.testing.assert_array_equal(colour_from_deep(image, starless, nothing, share), image)
 
 
 def test_size_narrows_and_says_what_light_it_took() -> None:
