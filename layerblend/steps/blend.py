@@ -30,6 +30,7 @@ GATE_REACH_FWHM = 1.5  # round a star that passes the gate its own wings are kep
 # A wing is seen long before its colour is sure: an error of a pixel's noise tints a star's halo of ten times that. Colour is the colour
 # stack's below the first multiple of the gate, the sharp stack's above the second.
 COLOUR_FROM, COLOUR_FULL = 5.0, 30.0
+SAME_STAR = 0.3  # less light than this share of the sharp stack's is another star's wing; from twice this its colour counts in full
 
 
 # ---------------------------------------------------------------- the star layer
@@ -154,7 +155,8 @@ def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImag
     Parameters
     ----------
     image, starless : (H, W, 3) float32, linear light of the sharp stack, with and without stars; NaN = no data.
-    deep : (H, W, 3) float32, the stars' light in the colour stack (image less starless); where it has none, nothing changes.
+    deep : (H, W, 3) float32, the stars' light in the colour stack (image less starless); where it has less than a third of the sharp
+        stack's, nothing changes: a source that only one of the splits took for a star keeps its colour.
     share : (H, W), from :func:`colour_share`: 1 keeps a pixel, 0 gives it the colour of ``deep``.
 
     Returns
@@ -294,8 +296,8 @@ def _colour_from_deep(image, starless, deep, share, out, first, last):
             r, g, b = image[y, x, 0] - starless[y, x, 0], image[y, x, 1] - starless[y, x, 1], image[y, x, 2] - starless[y, x, 2]
             grey = 0.25 * (np.float64(r) + 2 * np.float64(g) + b)
             theirs = 0.25 * (np.float64(deep[y, x, 0]) + 2 * np.float64(deep[y, x, 1]) + deep[y, x, 2])
-            if grey > 0 and theirs > 0:
-                part = 1 - np.float64(share[y, x])
+            if grey > 0 and theirs > SAME_STAR * grey:
+                part = (1 - np.float64(share[y, x])) * min(theirs / (SAME_STAR * grey) - 1, 1.0)
                 out[y, x, 0] += part * (grey * deep[y, x, 0] / theirs - r)
                 out[y, x, 1] += part * (grey * deep[y, x, 1] / theirs - g)
                 out[y, x, 2] += part * (grey * deep[y, x, 2] / theirs - b)
