@@ -242,7 +242,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}"),
                 step="split",
-                version=14,
+                version=15,
             ),
         ]
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added

@@ -22,14 +22,16 @@ MOST_WIDTH_CHANGE = 0.15
 
 @dataclass
 class Channel:
-    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` and its ``error`` (n,); wide light, and ``streaks`` in it.
+    """The sources in one channel: ``geo`` as in `model.render`, ``peak`` (n,); wide light, and ``streaks`` in it.
 
+    ``fit`` and its ``error`` (n, 7) as in `model.sweep`: how each source differs from the star image of this channel.
     ``haloes`` tells whose wide light that is; fainter stars have the common one, too weak to be seen round any single star.
     ``reflects`` : the reflections that were found in Y are seen here too.
     """
 
     geo: Array
     peak: Array
+    fit: Array
     error: Array
     halo: Plane
     streaks: Plane
@@ -55,7 +57,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         free=free, update=update,
     )  # fmt: skip
     run(0, True)
-    fit, error = run(2, False)
+    fit, _ = run(2, False)
     teachers = (peak > BRIGHT * noise.sigma) & ~sources.clipped & (np.hypot(fit[:, 1], fit[:, 2]) < 1.0)
     slide = _slide(state, geo, fit, teachers)
     geo[:, 0:2] += slide
@@ -64,7 +66,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     geo[:, 2] += width
     for _ in range(2):
         model = _draw(state, geo, peak, noise, plane.shape)
-        fit, error = run(0, True)
+        run(0, True)
     model = _draw(state, geo, peak, noise, plane.shape)
     star = armed(sources, fitted.fit)
     x, y, peaks = geo[star, 0], geo[star, 1], peak[star]
@@ -82,10 +84,11 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     halo += streaks + discs
     halo += settle(plane - model - halo, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, ground=fitted.ground)[0]
     bare, settled = plane - halo, peak[sources.clipped]
-    fit, error = run(0, True)
+    run(0, True)
+    fit, error = run(3, False)
     peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
     return Channel(
-        geo, peak, error[:, 0], halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width, ghosts is not None
+        geo, peak, fit, error, halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width, ghosts is not None
     )
 
 

@@ -16,7 +16,7 @@ from layerblend.steps.split.noise import Noise
 
 LEAST_STRENGTH = 4.0
 # Errors of width and ellipse: photon noise times this, and what the star image itself leaves uncertain.
-WIDTH_ERROR_SCALE, WIDTH_FLOOR, ELLIPSE_FLOOR = 1.3, 0.02, 0.01
+WIDTH_ERROR_SCALE, WIDTH_FLOOR, ELLIPSE_FLOOR = 1.3, 0.01, 0.01
 # Structured ground shakes the fits: its scatter over the peak, times these shares, is added to the errors.
 GROUND_WIDTH, GROUND_ELLIPSE, GROUND_COLOUR = 0.5, 0.3, 0.25
 # What other compact light looks like: widths evenly spread over so many ln units, ellipses and colours scattered so far.
@@ -61,8 +61,9 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
     along the short axis, its width, its ellipse, its colour against the line of the field's stars in (log R/G, log B/G), and how well
     the star image describes it. Errors grow where the ground is structured.
     """
-    sources, fit, error = fitted.sources, fitted.fit, fitted.error
-    strength = sources.peak / np.maximum(error[:, 0], 1e-30)
+    sources = fitted.sources
+    fit, error = _of_all_channels(channels)
+    strength = sources.peak / np.maximum(fitted.error[:, 0], 1e-30)
     reason = np.full(len(sources), "", "U8")
     reason[strength <= LEAST_STRENGTH] = "faint"
     if keep_knots and len(sources):
@@ -84,6 +85,13 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
         reason[cut & np.isin(reason, ("long", "misfit", "narrow"))] = ""
     reason[sources.clipped] = ""
     return Choice(reason == "", reason, fit[:, 3], strength)
+
+
+def _of_all_channels(channels: list[Channel]) -> tuple[Array, Array]:
+    """Mean fit (n, 7) of the channels and its error, each channel by what it knows: together they see more than Y does."""
+    trust = np.stack([1 / np.maximum(c.error, 1e-30) ** 2 for c in channels])
+    whole = np.maximum(trust.sum(0), 1e-30)
+    return np.sum(trust * np.stack([c.fit for c in channels]), 0) / whole, 1 / np.sqrt(whole)
 
 
 def _ground(plane: Plane, good: Mask, fitted: Fitted) -> Ground:
@@ -145,7 +153,7 @@ def _ellipse_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> 
 def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Ground, sources: Sources) -> Array:
     """By the distance from the line of the field's own stars; 0 for all where too few stars, or stars of one colour, draw it."""
     peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
-    relative = np.stack([c.error for c in channels]) / np.maximum(peaks, 1e-9)
+    relative = np.stack([c.error[:, 0] for c in channels]) / np.maximum(peaks, 1e-9)
     logs = np.log10(peaks)
     red, blue = logs[0] - logs[1], logs[2] - logs[1]
     red_error, blue_error = np.hypot(relative[0], relative[1]) / np.log(10), np.hypot(relative[2], relative[1]) / np.log(10)

@@ -44,7 +44,7 @@ def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
     none = np.zeros((80, 160), np.float32)
     peak, noise = np.array([0.5, 0.5]), Noise(1e-8, 0.0)
     haloes = Haloes(np.array([0]), peak[:1, None] * common, common)
-    channel = Channel(geo, peak, np.zeros(2), none, none, haloes, noise, 0.0, 0.0)
+    channel = Channel(geo, peak, np.zeros((2, 7)), np.zeros((2, 7)), none, none, haloes, noise, 0.0, 0.0)
     drawn = draw_channel(channel, np.ones(2, bool), state)
     bare = draw_channel(dataclasses.replace(channel, haloes=Haloes.none()), np.ones(2, bool), state)
     np.testing.assert_array_equal(drawn[:, :75], bare[:, :75])

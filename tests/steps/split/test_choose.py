@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from layerblend.steps.split import split_stars
-from tests.scenes.split import make_scene
+from tests.scenes.split import CHANNEL_WIDTH, add_moffat, ellipse_form, make_scene
+
+# far from every star of the scene below
+PLACE = (295.4, 155.9)
 
 
 def test_keep_and_remove() -> None:
@@ -34,3 +37,19 @@ def test_a_grey_picture_has_no_line_of_colours() -> None:
     grey = split_stars(np.repeat(scene.image[..., None], 3, 2))
     assert (grey.catalogue["kept"] == "").sum() > 30
     assert not (grey.catalogue["kept"] == "colour").any()
+
+
+def test_a_bright_source_little_wider_than_a_star_stays() -> None:
+    """Bright, round and of a star's colour, but 7 % wider: three channels together show it."""
+    scene = make_scene(height=500, width=500, stars=600, saturated=0, target=False, galaxies=0, seed=26)
+    o = scene.options
+    x, y = PLACE
+    assert np.hypot(scene.star_list[:, 0] - x, scene.star_list[:, 1] - y).min() > 4 * o.fwhm
+    reach2 = ((2 * x / o.width - 1) ** 2 + (2 * y / o.height - 1) ** 2) / 2
+    for wider, reason in ((1.0, ""), (1.07, "broad")):
+        planes = [np.ascontiguousarray(scene.image[..., c], np.float64) for c in range(3)]
+        for c in range(3):
+            form = ellipse_form(o.fwhm * (1 + o.widening * reach2) * wider * CHANNEL_WIDTH[c], o.eccentricity, o.angle, o.beta)
+            add_moffat(planes[c], x, y, 150 * scene.extra["sigma0"], *form, o.beta, 40)
+        catalogue = split_stars(np.stack(planes, -1).astype(np.float32)).catalogue
+        assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == reason
