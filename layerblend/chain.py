@@ -335,6 +335,49 @@ def display_curve(
 
 # ---------------------------------------------------------------- the picture
 @dataclass(frozen=True)
+class LitColour:
+    """The stretched colour and the lightness that the detail gives it, kept because they do not change with how much of it is taken.
+
+    ``own``, ``lit``: lightness of the colour itself and as the detail lights it. ``half``: half the difference of the half-sets in ``lit``
+    where noise is measured, NaN elsewhere. ``resolved`` False: the detail's stars are too narrow to sharpen by.
+    """
+
+    picture: DisplayRGB
+    own: Plane
+    lit: Plane
+    half: Plane | None = None
+    resolved: bool = True
+
+
+def lit_colour(colour: LinearRGB, light: Plane, curve: Curve, half_light: Plane | None, *, space: str, resolved: bool = True) -> LitColour:
+    """The colour stretched, and its lightness lit by the detail, its large scales those of the colour.
+
+    ``half_light``: half the difference of the half-sets through the detail's operator, from which the sharpening learns its noise.
+    """
+    picture = stretch(colour, curve)
+    own = lightness_of(picture, space=space)
+    lit = _lit_lightness(colour, light, curve, own, space)
+    half = None if half_light is None else _half_lightness(colour, light, half_light, curve, lit, own, space)
+    return LitColour(picture, own, lit, half, resolved)
+
+
+def _lit_lightness(colour: LinearRGB, light: Plane, curve: Curve, own: Plane, space: str) -> Plane:
+    return match_lightness(lit_lightness(colour, light, curve, space=space), own)
+
+
+def _half_lightness(colour: LinearRGB, light: Plane, half_light: Plane, curve: Curve, lit: Plane, own: Plane, space: str) -> Plane:
+    half = np.full_like(lit, np.nan)
+    for place in measuring_tiles(*lit.shape):
+        half[place] = _lit_lightness(colour[place], light[place] + half_light[place], curve, own[place], space) - lit[place]
+    return half
+
+
+def full_lit_colour(colour: ColourLayer, detail: DetailLayer, curve: Curve, *, space: str) -> LitColour:
+    """The lit colour of the whole set."""
+    return lit_colour(colour.image, detail.light, curve, detail.half_light, space=space, resolved=detail.resolved)
+
+
+@dataclass(frozen=True)
 class Base:
     """The starless picture and the frozen sharpening that made it."""
 
@@ -343,11 +386,9 @@ class Base:
 
 
 def starless_picture(
-    colour: LinearRGB,
-    light: Plane,
+    lit: LitColour,
     curve: Curve,
-    half_light: Plane | None,
-    sharpening: Gates | None,
+    sharpening: Gates | None = None,
     *,
     space: str,
     amount: float,
@@ -356,43 +397,24 @@ def starless_picture(
     core: float,
     saturation: float,
 ) -> Base:
-    """Colour lit by the detail: stretch, exchange lightness, sharpen, bend the core, saturate.
+    """Colour lit by the detail: exchange lightness, sharpen, bend the core, saturate.
 
-    ``half_light``: half the difference of the half-sets through the detail's operator, from which the sharpening learns its noise.
     ``sharpening``: gates to use instead of new ones (for half-sets).
     """
-    picture = stretch(colour, curve)
-    own = lightness_of(picture, space=space)
-    lightness, gates = own, None
+    lightness, gates = lit.own, None
     if amount > 0:
-        lit = _lit_lightness(colour, light, curve, own, space)
-        lightness = own + np.float32(amount) * (lit - own)
-    if any(gain != 1 for gain in sharpen):
+        lightness = lit.own + np.float32(amount) * (lit.lit - lit.own)
+    if lit.resolved and any(gain != 1 for gain in sharpen):
         gates = sharpening
         if gates is None:
-            half = None
-            if half_light is not None and amount > 0:
-                half = np.float32(amount) * _half_lightness(colour, light, half_light, curve, lit, own, space)
+            half = None if lit.half is None or amount == 0 else np.float32(amount) * lit.half
             gates = _sharpening(lightness, half, sharpen)
         lightness = apply_gates(gates, lightness)
     if core > 0:
         lightness = bend_core(lightness, core)
-    if lightness is own:
-        return Base(saturate(picture, saturation, sky=curve.sky), gates)
-    return Base(set_lightness(picture, lightness, space=space, chroma=chroma, saturation=saturation, sky=curve.sky), gates)
-
-
-def _lit_lightness(colour: LinearRGB, light: Plane, curve: Curve, own: Plane, space: str) -> Plane:
-    """Lightness of the colour lit by the detail, its large scales those of the colour."""
-    return match_lightness(lit_lightness(colour, light, curve, space=space), own)
-
-
-def _half_lightness(colour: LinearRGB, light: Plane, half_light: Plane, curve: Curve, lit: Plane, own: Plane, space: str) -> Plane:
-    """What half the difference of the half-sets does to the lightness, where noise is measured; NaN elsewhere."""
-    half = np.full_like(lit, np.nan)
-    for place in measuring_tiles(*lit.shape):
-        half[place] = _lit_lightness(colour[place], light[place] + half_light[place], curve, own[place], space) - lit[place]
-    return half
+    if lightness is lit.own:
+        return Base(saturate(lit.picture, saturation, sky=curve.sky), gates)
+    return Base(set_lightness(lit.picture, lightness, space=space, chroma=chroma, saturation=saturation, sky=curve.sky), gates)
 
 
 def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) -> Gates:
@@ -512,19 +534,9 @@ def with_added(base: Base, plane: Plane, hue: float, amount: float) -> Base:
     return replace(base, picture=blend(base.picture, hue_layer(plane, hue), "screen", amount))
 
 
-def full_base(
-    colour: ColourLayer,
-    detail: DetailLayer,
-    curve: Curve,
-    second: AddedLight | None = None,
-    *,
-    added: Sequence[float] = (),
-    **settings: Any,
-) -> Base:
+def full_base(lit: LitColour, curve: Curve, second: AddedLight | None = None, *, added: Sequence[float] = (), **settings: Any) -> Base:
     """The starless picture of the whole set; ``added``: hue and amount of the ``second`` filter's light, if there is one."""
-    if not detail.resolved:
-        settings["sharpen"] = [1.0]
-    base = starless_picture(colour.image, detail.light, curve, detail.half_light, None, **settings)
+    base = starless_picture(lit, curve, **settings)
     return base if second is None else with_added(base, second.plane, *added)
 
 
@@ -694,9 +706,8 @@ def half_base(
         image = apply_colour_gates(colour.gates, image, light)
     if detail.gates.shares:
         light = apply_gates(detail.gates, light)
-    if not detail.resolved:
-        settings["sharpen"] = [1.0]
-    picture = starless_picture(image, light, curve, None, base.sharpening, **settings)
+    lit = lit_colour(image, light, curve, None, space=settings["space"], resolved=detail.resolved)
+    picture = starless_picture(lit, curve, base.sharpening, **settings)
     return picture if second is None else with_added(picture, second, *added)
 
 

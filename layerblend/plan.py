@@ -300,7 +300,8 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     base, layer, join = _picture_settings(recipe)
     added = ("added",) if names.added else ()
     return [
-        Node("base", chain.full_base, settings=base, inputs=("colour", "detail", "curve", *added), version=4),
+        Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
+        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=5),
         Node(
             "starlight",
             chain.full_starlight,

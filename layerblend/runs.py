@@ -44,6 +44,7 @@ WORDS = {
     "detail": "bringing out detail",
     "colour": "calming colour",
     "curve": "fitting the curve",
+    "lit": "lighting the colour",
     "base": "joining light and colour",
     "starlight": "laying out the stars",
     "result": "blending",

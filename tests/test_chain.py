@@ -196,11 +196,12 @@ def test_stars_too_narrow_to_part_are_left_unsharpened() -> None:
 def test_a_starless_picture_with_nothing_to_do_is_the_stretch() -> None:
     light = star_field()
     nothing = {"space": "oklab", "amount": 0, "chroma": "follow", "sharpen": [1], "core": 0, "saturation": 1}
-    base = chain.starless_picture(light, working_luminance(light), CURVE, None, None, **nothing)
+    lit = {space: chain.lit_colour(light, working_luminance(light), CURVE, None, space=space) for space in ("oklab", "cielab")}
+    base = chain.starless_picture(lit["oklab"], CURVE, **nothing)
     np.testing.assert_array_equal(base.picture, stretch(light, CURVE))
-    for space in ("oklab", "cielab"):
-        lit = chain.starless_picture(light, working_luminance(light), CURVE, None, None, **{**nothing, "amount": 1, "space": space})
-        np.testing.assert_allclose(lit.picture, base.picture, atol=2e-3)
+    for space, colour in lit.items():
+        made = chain.starless_picture(colour, CURVE, **{**nothing, "amount": 1, "space": space})
+        np.testing.assert_allclose(made.picture, base.picture, atol=2e-3)
 
 
 def test_stars_laid_over_their_own_starless_picture_give_the_picture() -> None:
