@@ -251,6 +251,30 @@ def test_the_gate_neither_makes_nor_takes_star_light(height: float, error: float
     assert made.gate is not None and made.gate.light.max() == 1 and made.gate.light.min() == 0
 
 
+@pytest.mark.parametrize("missing", ["sharp", "deep"])
+def test_a_star_that_only_one_split_took_away_is_neither_lost_nor_counted_twice(missing: str) -> None:
+    noise, ground, stars = 2e-4, 1e-4, np.zeros((2, *SHAPE, 3), np.float32)
+    places = ((40, 40), (110, 70), (49, 46))  # the last is in doubt: between noise and certainty, and beside another
+    for plane, fwhm in zip(stars, (2.6, 3.4), strict=True):
+        for (x, y), flux in zip(places, (0.3, 0.1, 0.06), strict=True):
+            add_star(plane, x, y, flux * np.ones(3), fwhm)
+    doubt = np.zeros((2, *SHAPE, 3), np.float32)
+    for plane, fwhm in zip(doubt, (2.6, 3.4), strict=True):
+        add_star(plane, *places[2], 0.06 * np.ones(3), fwhm)
+    left = [doubt[0] if missing == "sharp" else 0, doubt[1] if missing == "deep" else 0]
+    starless = [np.full((*SHAPE, 3), ground, np.float32) + rest for rest in left]
+    light = [np.asarray(plane + ground, np.float32) for plane in stars]
+    splits = [replace(plain_split(whole), starless=rest, stars=whole - rest) for whole, rest in zip(light, starless, strict=True)]
+    rest = {"sigma": np.full_like(light[0], noise), "gate": 3, "repair": False, "saturation": 1, "size": 1}
+    made = chain.star_light(light[0], splits[0], as_stack(light[0]), round_stars(2.6), light[1], splits[1], CURVE, **rest)
+    back = unstretch(chain.join(chain.Base(stretch(starless[1], CURVE), None), made, mode="screen", amount=1), CURVE) - ground
+    for (x, y), flux in zip(places, (0.3, 0.1, 0.06), strict=True):
+        spot = np.s_[y - 4 : y + 5, x - 4 : x + 5, 1]
+        # what a star in doubt holds beyond its disc may be lost
+        assert back[spot].sum() == pytest.approx(stars[1][spot].sum(), rel=0.15), (x, y, flux)
+    assert back[70, 110, 1] == pytest.approx(stars[0][70, 110, 1], rel=0.02)  # the others are the sharp stack's
+
+
 def test_the_curve_takes_its_noise_from_the_half_sets() -> None:
     """Channels that share noise have a luminance noisier than independent channels would: the half-sets know, the error map does not."""
     rng = np.random.default_rng(2)

@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_range
-from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
+from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Mask, Plane, Weight
 from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, stretch, stretched_of
 from layerblend.maths.wavelet import pool
@@ -26,6 +26,9 @@ SCREEN, SOFT_LIGHT, LIGHTEN, PLUS_LIGHTER, NORMAL = range(5)
 LEAST_ROOM = 1e-6  # 1 - starless below this leaves nothing to screen
 PEAK_PX, PEAK_LEVEL = 11, 0.15  # a star of the layer: the highest within 5 px, clear of the noise
 GATE_BLUR_PX = 1.0  # the gate judges the layer, not its single noisy pixels
+# The same star holds the same light in both stacks however wide it is: where, at its peak, one holds less than this share of the other's
+# within about half a width, only one of the splits took a source for a star.
+AGREE, AGREE_REACH_FWHM = 0.45, 0.7
 GATE_REACH_FWHM = 1.5  # round a star that passes the gate its own wings are kept: a sharp core in wider wings has too much light
 # A wing is seen long before its colour is sure: an error of a pixel's noise tints a star's halo of ten times that. Colour is the colour
 # stack's below the first multiple of the gate, the sharp stack's above the second.
@@ -118,16 +121,37 @@ def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = No
     gate : float >= 0, sigma; 0 gives 1 everywhere.
     deep : (H, W) float32, optional; the stars' luminance in the colour stack. Where it is brighter it counts instead: the wings of its
         wider stars would else stand as a pale ring round the sharp ones.
-    fwhm : width of the sharp stack's stars, px. Within 1.5 of it a star that passes the gate is the sharp stack's, wings and all.
+    fwhm : width of the sharp stack's stars, px. Within 1.5 of it a star that passes the gate is the sharp stack's, wings and all, unless
+        only one of the stacks holds it: then ``deep`` serves, over whose own starless picture nothing is lost and nothing counts twice.
     """
     if check_range("gate", gate, 0.0, math.inf) == 0:
         return np.ones_like(check_image("light", light, colour=False))
     share = _smooth_step(2 * _gates_high(light, sigma, gate, deep) - 1)
-    reach = round(GATE_REACH_FWHM * fwhm)
-    if reach == 0:
+    if fwhm == 0:
         return share
+    share = np.maximum(share, _round(share, fwhm))
+    return share if deep is None else share * (1 - _round(_only_in_one(light, deep, sigma, gate, fwhm), fwhm))
+
+
+def _round(share: Weight, fwhm: float) -> Weight:
+    """A weight and what lies within a star's reach of it, smoothly."""
+    reach = round(GATE_REACH_FWHM * fwhm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return np.maximum(share, pool(cv2.dilate(share, disc, borderType=cv2.BORDER_REFLECT_101), GATE_BLUR_PX))
+    return pool(cv2.dilate(share, disc, borderType=cv2.BORDER_REFLECT_101), GATE_BLUR_PX)
+
+
+def _only_in_one(light: Plane, deep: Plane, sigma: Any, gate: float, fwhm: float) -> Weight:
+    """1 at the peaks of stars that one stack holds and that stayed in the other's starless picture, 0 elsewhere."""
+    near, far = (pool(np.nan_to_num(plane), AGREE_REACH_FWHM * fwhm) for plane in (light, deep))
+    apart = np.minimum(near, far) < np.float32(AGREE) * np.maximum(near, far)
+    return (apart & (_peaks(light, sigma, gate) | _peaks(deep, sigma, gate))).astype(np.float32)
+
+
+def _peaks(light: Plane, sigma: Any, gate: float) -> Mask:
+    """Where star light is the highest around and passes half the gate."""
+    level = _gates_high(light, sigma, gate, None)
+    box = np.ones((5, 5), np.uint8)
+    return (level > 0.5) & (level >= cv2.dilate(level, box, borderType=cv2.BORDER_REFLECT_101))
 
 
 def colour_share(light: Plane, sigma: Any, gate: float, *, deep: Plane) -> Weight:
