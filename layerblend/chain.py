@@ -222,9 +222,10 @@ def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
     return measure_psf(working_luminance(linear), saturated=saturated_map(stack))
 
 
-def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, **settings: Any) -> Split:
-    """Stars apart from everything else."""
-    return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), **settings)
+def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Split | None = None, **settings: Any) -> Split:
+    """Stars apart from everything else; what is a star is told by the ``judge``, the split of the deepest stack, where it is given."""
+    judged = None if judge is None else judge.catalogue
+    return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), judged=judged, **settings)
 
 
 def half_difference(half_a: LinearImage | None, half_b: LinearImage | None) -> LinearImage | None:

@@ -234,13 +234,15 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
     """Stars apart from the rest for every stack in use; detail, colour and the curve from the starless parts."""
     nodes = []
     for name in names.roles:
+        # one stack tells for all what is a star; a second filter sees other sources
+        judge = () if name in (names.plain, names.added) else (f"split/{names.plain}",)
         nodes += [
             Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf"),
             Node(
                 f"split/{name}",
                 chain.split_picture,
                 settings=recipe.split.model_dump(mode="json"),
-                inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}"),
+                inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
                 version=15,
             ),

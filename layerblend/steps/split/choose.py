@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
@@ -33,6 +34,8 @@ LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 # Stars whose colours spread less (dex) are of a grey picture.
 GREY = 1e-3
 ASKED_REACH = 1.5
+# Two stacks' sources are one where they lie within so many widths of each other.
+SAME_REACH = 0.5
 CUT_STRENGTH = 300.0
 
 
@@ -182,6 +185,24 @@ def _misfit(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
     x, y = _pixels(sources, plane.shape)
     rough = np.sqrt(power[y, x]) / sigma[y, x]
     return np.sqrt(np.maximum(rough**2 - (1.25 * quiet) ** 2, 0)) / np.maximum(sources.peak, 1e-12)
+
+
+def follow(choice: Choice, fitted: Fitted, judged: Array) -> Choice:
+    """The verdicts of another stack's catalogue on the sources that both hold; a source that only this one holds keeps its own.
+
+    Layers are laid over each other: what one of them takes for a star and the other for a knot would count twice, or be lost.
+    """
+    here, there = fitted.sources.geo[:, :2], np.stack([judged["x"], judged["y"]], 1)
+    if not len(here) or not len(there):
+        return choice
+    reach = SAME_REACH * fitted.field.fwhm
+    distance, match = cKDTree(there).query(here, distance_upper_bound=reach)
+    _, back = cKDTree(here).query(there)
+    found = np.flatnonzero(np.isfinite(distance))
+    found = found[(back[match[found]] == found) & ~fitted.sources.clipped[found]]
+    reason = choice.reason.copy()
+    reason[found] = judged["kept"][match[found]]
+    return Choice(reason == "", reason, choice.off_width, choice.strength)
 
 
 def obey(choice: Choice, fitted: Fitted, keep: Array, remove: Array) -> tuple[Choice, Array]:

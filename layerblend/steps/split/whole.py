@@ -15,7 +15,7 @@ from layerblend.maths.bands import over_bands
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
-from layerblend.steps.split.choose import Choice, choose_stars, obey
+from layerblend.steps.split.choose import Choice, choose_stars, follow, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
@@ -63,6 +63,7 @@ def split_stars(
     keep_knots: bool = True,
     keep: Sequence[Sequence[float]] = (),
     remove: Sequence[Sequence[float]] = (),
+    judged: Array | None = None,
 ) -> Split:
     """Part a linear picture into a starless one and a stars layer.
 
@@ -77,6 +78,7 @@ def split_stars(
     grow : .5..2, how far the mended surroundings of a star reach
     keep_knots : False takes every compact source for a star
     keep, remove : places (x, y) px that are no stars, and that are
+    judged : catalogue of another stack of the same place, whose verdicts on the sources that both hold are taken over
 
     Returns
     -------
@@ -128,6 +130,8 @@ def split_stars(
         fitted = fit_field(luminance, good, noise, blobs, start, reflections=False)
         channels = _fit_channels(planes, good, noise, fitted)
     choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
+    if judged is not None:
+        choice = follow(choice, fitted, judged)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
     starless, stars = _summing_exactly(picture.reshape(*starless.shape), starless)

@@ -24,6 +24,28 @@ def test_keep_and_remove() -> None:
     assert "asked" in result.catalogue["kept"]
 
 
+def test_the_verdicts_of_another_stack_are_followed_where_both_hold_the_source() -> None:
+    scene = make_scene(seed=5)
+    own = split_stars(scene.image).catalogue
+    judged = own.copy()
+    judged["x"] += 0.3
+    bright = np.flatnonzero((own["kept"] == "") & ~own["saturated"])[:3]
+    kept = np.flatnonzero(np.isin(own["kept"], ("broad", "long", "colour")))[:2]
+    assert len(bright) == 3 and len(kept) == 2
+    judged["kept"][bright[:2]], judged["kept"][kept] = "broad", ""
+    judged["x"][bright[2]] += 40  # the other stack does not hold this one
+    judged["kept"][bright[2]] = "broad"
+    result = split_stars(scene.image, judged=judged)
+
+    def verdict(row: int) -> str:
+        distance = np.hypot(result.catalogue["x"] - own["x"][row], result.catalogue["y"] - own["y"][row])
+        return str(result.catalogue["kept"][np.argmin(distance)])
+
+    assert [verdict(row) for row in (*bright, *kept)] == ["broad", "broad", "", "", ""]
+    np.testing.assert_array_equal(split_stars(scene.image, judged=own).starless, split_stars(scene.image).starless)
+    np.testing.assert_array_equal(split_stars(scene.image, judged=own[:0]).starless, split_stars(scene.image).starless)
+
+
 def test_everything_compact_goes_when_knots_are_not_kept() -> None:
     scene = make_scene(height=400, width=400, stars=120, saturated=0, seed=24, knots=60)
     few = split_stars(scene.image).catalogue["kept"]
