@@ -15,6 +15,7 @@ import layerblend as lb
 from layerblend import api
 from layerblend.engine.runner import Runner
 from layerblend.errors import InputError, RecipeError
+from layerblend.evidence.measures import aperture_flux
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
 from layerblend.kinds import working_luminance
@@ -34,6 +35,20 @@ def test_with_nothing_done_the_result_is_plain(demo: Demo) -> None:
     """Identity law: every strength at its identity and every role from `all` gives the plain stack back."""
     values = demo.values("result", "plain", **changes_of(identity_changes()))
     np.testing.assert_allclose(values["result"], values["plain"], atol=4e-6)
+
+
+def test_no_source_is_lost_and_none_counts_twice(demo: Demo) -> None:
+    """The layers come from three stacks: what one of them takes for a star and another for a knot would be in none, or in two."""
+    values = demo.values("linear/all", "split/all", "split/best25", "result", "curve")
+    rows = [values[split].catalogue for split in ("split/all", "split/best25")]
+    places = np.concatenate([row[row["kept"] == ""][["x", "y"]] for row in rows])
+    here = working_luminance(lb.unstretch(np.minimum(values["result"], np.float32(1 - 1e-6)), values["curve"]))
+    stars = np.stack([places["x"], places["y"]], 1)
+    before, after = (aperture_flux(plane, stars, 4.0) for plane in (working_luminance(values["linear/all"]), here))
+    clear = before > np.median(before)
+    ratio = (after / np.maximum(before, 1e-12))[clear]
+    assert len(ratio) > 50
+    assert (ratio < 0.5).mean() < 0.01 and (ratio > 1.7).mean() < 0.01, np.sort(ratio)
 
 
 def test_the_star_layer_over_its_own_starless_picture_gives_the_picture(demo: Demo) -> None:
