@@ -52,16 +52,22 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     geo, peak = sources.geo.copy(), sources.peak.copy()
     bare = plane - fitted.halo
     model = _draw(state, geo, peak, noise, plane.shape)
-    run = lambda free, update: sweep(  # noqa: E731
-        bare, model, good, noise, geo, peak, state.fit_reach(sources.blob), state.reach(peak, noise.sigma), state.image, state.fwhm,
-        free=free, update=update,
-    )  # fmt: skip
+
+    def run(free: int, update: bool, some: Mask | slice = slice(None)) -> tuple[Array, Array]:
+        blob, light = sources.blob[some], peak[some]
+        return sweep(
+            bare, model, good, noise, geo[some], light, state.fit_reach(blob), state.reach(light, noise.sigma), state.image, state.fwhm,
+            free=free, update=update,
+        )  # fmt: skip
+
     run(0, True)
-    fit, _ = run(2, False)
-    teachers = (peak > BRIGHT * noise.sigma) & ~sources.clipped & (np.hypot(fit[:, 1], fit[:, 2]) < 1.0)
-    slide = _slide(state, geo, fit, teachers)
+    bright = (peak > BRIGHT * noise.sigma) & ~sources.clipped
+    fit = run(2, False, bright)[0]
+    bright[bright] = near = np.hypot(fit[:, 1], fit[:, 2]) < 1.0
+    fit = fit[near]
+    slide = _slide(state, geo, fit, bright)
     geo[:, 0:2] += slide
-    steady = teachers & (np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE)
+    steady = np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE
     width = float(np.median(fit[steady, 3])) if steady.sum() >= 9 else 0.0
     geo[:, 2] += width
     for _ in range(2):
@@ -117,13 +123,13 @@ def _draw(state: Field, geo: Array, peak: Array, noise: Noise, shape: tuple[int,
 
 
 def _slide(state: Field, geo: Array, fit: Array, teachers: Mask) -> Array:
-    """(n, 2) px: how far the channel's stars lie from those of Y, smooth over the field."""
+    """(n, 2) px: how far the channel's stars lie from those of Y, smooth over the field; ``fit`` of the teachers."""
     if teachers.sum() < LEAST_STARS:
         return np.zeros((len(geo), 2))
     basis = field_basis(geo[:, 0], geo[:, 1], state.height, state.width, 6 if teachers.sum() >= SQUARE_STARS else 3)
-    chosen = teachers.copy()
+    own, chosen = basis[teachers], np.ones(len(fit), bool)
     for _ in range(3):
-        terms = np.linalg.lstsq(basis[chosen], fit[chosen, 1:3], rcond=None)[0]
-        off = np.hypot(*(fit[:, 1:3] - basis @ terms).T)
-        chosen = teachers & (off < max(4 * float(np.median(off[chosen])), 0.02))
+        terms = np.linalg.lstsq(own[chosen], fit[chosen, 1:3], rcond=None)[0]
+        off = np.hypot(*(fit[:, 1:3] - own @ terms).T)
+        chosen = off < max(4 * float(np.median(off[chosen])), 0.02)
     return basis @ terms

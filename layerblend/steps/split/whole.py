@@ -11,7 +11,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, InputError, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import each, over_bands
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -168,7 +168,7 @@ def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> li
     if len(planes) == 1:
         sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes)
         return [Channel(sources.geo, sources.peak, fitted.fit, fitted.error, *light, noise, 0.0, 0.0, fitted.ghosts is not None)]
-    return [fit_channel(plane, good, measure_noise(plane, good), fitted) for plane in planes]
+    return each(lambda plane: fit_channel(plane, good, measure_noise(plane, good), fitted), list(planes))
 
 
 def _subtract(
