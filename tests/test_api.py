@@ -283,7 +283,7 @@ def test_a_second_filter_is_screened_in_with_its_hue(given: Path) -> None:
     )
     stars = working_luminance(np.asarray(read_linear(given / "best25.tif")[0]))
     y, x = np.indices(stars.shape)
-    cloud = 0.04 * np.exp(-((y - 60.0) ** 2 + (x - 330.0) ** 2) / (2 * 9.0**2))
+    cloud = 0.05 * np.exp(-((y - 60.0) ** 2 + (x - 330.0) ** 2) / (2 * 9.0**2))
     write_fits(given / "narrow.fits", (0.4 * (stars + cloud)).astype(np.float32))
     answer, out = render(given, "second", stacks + "roles: {add: {file: narrow.fits, hue: 30, amount: 0.8}}\n")
     _, bare = render(given, "first", stacks)

@@ -20,7 +20,7 @@ FINE_TILES, BROAD_TILES = (1.0, 2.5), (2.5, 6.0)
 STRUCTURE = 5.0
 SMOOTH = 4.0
 # Arms all over the frame, under a sky nearly as supple: hardly more at the wider widths than at the finer ones.
-RATHER_FLOPPY, ARMS = 1e-7, 1.5
+RATHER_FLOPPY, HARDLY_FLOPPY, ARMS = 1e-7, 1e-6, 1.5
 # A large galaxy's arms under a supple sky show such structure too; but then a stiff sky with one wide galaxy leaves residuals of no more
 # than this times their expected error, and of a nebula it leaves more.
 A_GALAXY = 1.2
@@ -38,19 +38,28 @@ def fills_frame(table: TileTable, fit: SkyFit) -> bool:
     """Whether nebula, or a galaxy too large, is everywhere: from what the fit left over and from how supple a sky it needed."""
     if max(*fit.excess, *fit.outside) > TOO_FULL:
         return True
-    if max(fit.stiffness) > RATHER_FLOPPY:
+    if max(fit.stiffness) > HARDLY_FLOPPY:
         return False
-    light = galaxy_light(fit, table.x, table.y).mean(-1)
-    where = table.used & (light < MOST_GALAXY)
-    if where.sum() < LEAST_TILES:
-        return False
-    plane = table.value.mean(-1) - light
-    fine, broad = (_structure(plane, where, *widths) for widths in (FINE_TILES, BROAD_TILES))
-    if fine < STRUCTURE * NOISE_LEFT * np.median(table.error[where]) or broad > SMOOTH * fine:
+    # Which of two neighbouring stiffnesses is taken is a matter of chance where nothing is sky: arms are looked for under the suppler.
+    supple = max(fit.stiffness) <= RATHER_FLOPPY
+    fine, broad = _roughness(table, fit if supple else fit_sky(table, stiffness=RATHER_FLOPPY))
+    if fine < STRUCTURE or broad > SMOOTH * fine:
         return False
     if broad < ARMS * fine:
         return True
     return max(fit.stiffness) <= FLOPPY and not is_galaxy(fit_sky(table, wide=True))
+
+
+def _roughness(table: TileTable, fit: SkyFit) -> tuple[float, float]:
+    """Structure off the galaxies at the finer and the wider widths, in units of what tiles' errors leave at the finer; 0 without tiles."""
+    light = galaxy_light(fit, table.x, table.y).mean(-1)
+    where = table.used & (light < MOST_GALAXY)
+    if where.sum() < LEAST_TILES:
+        return 0.0, 0.0
+    plane = table.value.mean(-1) - light
+    unit = NOISE_LEFT * float(np.median(table.error[where]))
+    fine, broad = (_structure(plane, where, *widths) / unit for widths in (FINE_TILES, BROAD_TILES))
+    return fine, broad
 
 
 def is_galaxy(wide: SkyFit) -> bool:

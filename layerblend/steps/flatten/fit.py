@@ -34,6 +34,8 @@ REACH_BELOW, REACH_ABOVE = 4.7, 3.0
 # Expected scatter of a galaxy's tiles, share of its light: arms and knots. Where that makes the error, nothing is rejected (arms would
 # be, and the galaxy come out too faint and too wide), but what stands out further than so many errors counts less.
 GALAXY_ERROR, GALAXY_HUBER = 0.2, 2.0
+# Arms and knots stand in all channels alike but for this share of the light, their own colour.
+COLOUR_ERROR = 0.1
 # Galaxies are lopsided, the more the further out, up to so many scale lengths; by how much, as 1 sigma
 # (Rix & Zaritsky 1995, ApJ 447, 82).
 LOPSIDED_FROM, LOPSIDED_ERROR = 2.5, 0.1
@@ -54,9 +56,13 @@ GLARE_CORE, GLARE_POWER = 2.0, 2.0
 KNOTS_REACH = 2.5
 GLARE_ERROR = 10.0
 # The channels show one galaxy: its lopsidedness differs between them by no more than this share of the disc, the halo's colour from the
-# disc's by this share. A channel with little gradient so tells the others what is galaxy.
-SHARED_LOPSIDED, HALO_COLOUR_ERROR = 0.03, 0.8
+# disc's (but for the usual tint, below) by this share. A channel with little gradient so tells the others what is galaxy.
+SHARED_LOPSIDED, HALO_COLOUR_ERROR = 0.03, 0.3
+# Of red, green and blue; haloes are redder than discs (Zibetti, White & Brinkmann 2004, MNRAS 347, 556).
+HALO_TINT = (1.15, 1.0, 0.85)
 ROUNDS = 3
+# The round from which channels tell each other about arms: before a galaxy has found its place, what they share may be anything.
+COMMON_FROM = 1
 HUBER_BELOW, HUBER_ABOVE = 2.0, 1.0
 START_SCALES = (1 / 30, 1 / 16, 1 / 9)
 LARGEST_SCALE, SMALLEST_SCALE = 0.25, 0.008
@@ -261,6 +267,11 @@ class _Problem:
     def channels(self) -> int:
         return self.z.shape[1]
 
+    @property
+    def tint(self) -> Array:
+        """(C,) colour of a halo over that of its disc."""
+        return np.array(HALO_TINT if self.channels == 3 else (1.0,) * self.channels)
+
     def at_rows(self, tile_mask: Array) -> Array:
         """A row is masked when any of its tiles is."""
         return scipy.ndimage.maximum_filter(tile_mask, 2, origin=(-1, -1))[::2, ::2].ravel()[self.ok] > 0
@@ -302,7 +313,8 @@ class _Problem:
                 rows.append(row)
             if not self.profile.wide:
                 row = np.zeros(G.shape[1])
-                row[first], row[first + 1] = -HALO_SHARE / (HALO_SHARE_ERROR * disc), 1 / (HALO_SHARE_ERROR * disc)
+                tint = self.tint[channel]
+                row[first], row[first + 1] = -HALO_SHARE * tint / (HALO_SHARE_ERROR * disc), 1 / (HALO_SHARE_ERROR * disc)
                 rows.append(row)
         return np.array(rows)
 
@@ -316,11 +328,10 @@ class _Problem:
                 continue
             colour = disc / disc.mean()
             halo = max(float((amplitude[first + 1] / colour).mean()), HALO_SHARE * float(disc.mean()))
-            errors = {first + size - 2: SHARED_LOPSIDED * disc.mean(), first + size - 1: SHARED_LOPSIDED * disc.mean()}
+            for column in (first + size - 2, first + size - 1):
+                rows.append(self._departures(column, columns, colour) / (SHARED_LOPSIDED * disc.mean()))
             if not self.profile.wide:
-                errors[first + 1] = HALO_COLOUR_ERROR * halo
-            for column, error in errors.items():
-                rows.append(self._departures(column, columns, colour) / error)
+                rows.append(self._departures(first + 1, columns, colour * self.tint) / (HALO_COLOUR_ERROR * halo))
         return np.vstack(rows) if rows else np.zeros((0, amplitude.size))
 
     def _departures(self, column: int, columns: int, colour: Array) -> Array:
@@ -334,19 +345,36 @@ class _Problem:
         """Penalty of one channel's terms, of which ``columns`` are a galaxy's."""
         return np.pad(self.penalty * stiffness, (0, columns))
 
-    def solve(self, A: Array, inverse_variance: Array, stiffness: Sequence[float], prior: Array) -> Array:
-        """(terms, C) of all channels at once, ``inverse_variance`` (n, C) and ``stiffness`` of each."""
+    def normal(self, A: Array, precision: Array, stiffness: Sequence[float], prior: Array) -> tuple[Array, Array]:
+        """Normal matrix and right side of all channels' terms, channel by channel; ``precision`` (n, C, C) of each row's channels."""
         columns = A.shape[1] - self.n_sky
         size, channels = A.shape[1], self.channels
-        N, b = np.zeros((channels, size, channels, size)), np.zeros((channels, size))
+        N = _gram(A, A, precision)
+        b = A.T @ np.einsum("ncd,nd->nc", precision, self.z)
         for c in range(channels):
-            Aw = A * inverse_variance[:, c, None]
-            N[c, :, c] = Aw.T @ A + self.smooth(stiffness[c], columns)
-            b[c] = Aw.T @ self.z[:, c]
-        shared = (prior.T @ prior).reshape(channels, columns, channels, columns) if columns else 0.0
-        N[:, self.n_sky :, :, self.n_sky :] += shared
-        positive = np.concatenate([np.zeros(self.n_sky, bool), self.positive(A[:, self.n_sky :])])
-        return solve_signed(N.reshape(channels * size, -1), b.ravel(), np.tile(positive, channels)).reshape(channels, size).T
+            N[c, :, c] += self.smooth(stiffness[c], columns)
+        if columns:
+            N[:, self.n_sky :, :, self.n_sky :] += (prior.T @ prior).reshape(channels, columns, channels, columns)
+        return N.reshape(channels * size, -1), b.T.ravel()
+
+    def solve(self, A: Array, precision: Array, stiffness: Sequence[float], prior: Array) -> Array:
+        """(terms, C) of all channels at once, ``precision`` (n, C, C) of the rows and ``stiffness`` of each channel."""
+        N, b = self.normal(A, precision, stiffness, prior)
+        return solve_signed(N, b, self.signs(A)).reshape(self.channels, -1).T
+
+    def signs(self, A: Array) -> Mask:
+        """(C x terms,) which terms may not be negative."""
+        return np.tile(np.concatenate([np.zeros(self.n_sky, bool), self.positive(A[:, self.n_sky :])]), self.channels)
+
+
+def _gram(left: Array, right: Array, precision: Array) -> Array:
+    """(C, m, C, k) products of the columns ``left`` (n, m) and ``right`` (n, k), weighted by every pair of channels."""
+    channels = precision.shape[1]
+    out = np.empty((channels, left.shape[1], channels, right.shape[1]))
+    for c in range(channels):
+        for d in range(channels):
+            out[c, :, d] = out[d, :, c].T if d < c and left is right else left.T @ (right * precision[:, c, d, None])
+    return out
 
 
 def star_glare(table: TileTable, galaxies: Sequence[Galaxy]) -> Array:
@@ -391,7 +419,10 @@ def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool) -> _
 
 @dataclass
 class _State:
-    """What the rounds improve: weights (n, C), galaxy light at the rows (n, C), amplitudes (components, C), stiffness per channel."""
+    """What the rounds improve: weights (n, C), galaxy light at the rows (n, C), amplitudes (components, C), stiffness per channel.
+
+    ``common``: (n,) weights of what the channels share; ``colour``: share of a galaxy's light by which one channel may stand alone.
+    """
 
     galaxies: list[Galaxy]
     weight: Array
@@ -400,6 +431,8 @@ class _State:
     stiffness: list[float]
     excess: Array
     outside: Array
+    common: Array
+    colour: float = GALAXY_ERROR
     coefficients: Array | None = None
 
 
@@ -408,9 +441,38 @@ def _errors(problem: _Problem, light: Array) -> Array:
     return np.sqrt(problem.error[:, None] ** 2 + (GALAXY_ERROR * light) ** 2)
 
 
+def _common_variance(colour: float) -> float:
+    """Of the light's share that all channels have in common, when the share ``colour`` is each one's own; never quite zero."""
+    return max(GALAXY_ERROR**2 - colour**2, 1e-15)
+
+
+def _precision(problem: _Problem, light: Array, weight: Array, common: Array, colour: float) -> Array:
+    """(n, C, C) inverse covariance of the rows: arms and knots stand in all channels alike but for the share ``colour`` of the light."""
+    own = weight / (problem.error[:, None] ** 2 + (colour * light) ** 2)
+    pull = own * light
+    shared = np.maximum(common, 1e-9) / _common_variance(colour) + (pull * light).sum(1)
+    return own[:, :, None] * np.eye(problem.channels) - pull[:, :, None] * pull[:, None, :] / shared[:, None, None]
+
+
+def _parted(problem: _Problem, r: Array, light: Array, bent: Array, colour: float) -> tuple[Array, Array, Array]:
+    """Residuals (n, C) parted in three, each in units of its error.
+
+    (n,) what all channels of a row share of the galaxy's light; (n, C) the rest; (n, C) the share of the rest's error that is a galaxy's.
+    """
+    tint, common = (colour * light) ** 2, _common_variance(colour)
+    own = problem.error[:, None] ** 2 + tint + (GLOW_ERROR * bent) ** 2
+    shared = (r * light / own).sum(1) / (1 / common + (light**2 / own).sum(1))
+    return shared / np.sqrt(common), (r - shared[:, None] * light) / np.sqrt(own), tint / own
+
+
+def _bounded(r: Array) -> Array:
+    """Weights of a galaxy's residuals, which are never rejected."""
+    return np.minimum(1, GALAXY_HUBER / np.maximum(np.abs(r), 1e-9))
+
+
 def _weights(r: Array, loss: Loss, inside: Array) -> Array:
     """Robust weights: ``loss`` on the sky, bounded pulls to the share ``inside`` of the error that is a galaxy's."""
-    return (1 - inside) * loss(r) + inside * np.minimum(1, GALAXY_HUBER / np.maximum(np.abs(r), 1e-9))
+    return (1 - inside) * loss(r) + inside * _bounded(r)
 
 
 def _scale_outside(r: Array, inside: Array) -> float:
@@ -428,54 +490,47 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
     G = problem.columns(state.galaxies)
     A = np.hstack([problem.design, G])
     prior = problem.prior_rows(G, state.amplitude)
-    light, weight = state.light, np.repeat(base[:, None], problem.channels, axis=1)
+    light, weight, common = state.light, np.repeat(base[:, None], problem.channels, axis=1), np.ones(len(base))
+    counts = base > 0
     for loss in [lopsided_huber] * 3 + [lopsided] * turns:
-        k = problem.solve(A, weight / _errors(problem, light) ** 2, state.stiffness, prior)
+        k = problem.solve(A, _precision(problem, light, weight, common, state.colour), state.stiffness, prior)
         light = G @ k[problem.n_sky :]
         bent = problem.bent @ k[: problem.n_sky]
+        r = problem.z - A @ k
         error = np.hypot(_errors(problem, light), GLOW_ERROR * bent)
-        r = (problem.z - A @ k) / error
         inside = (GALAXY_ERROR * light / error) ** 2
-        state.excess = np.array([residual_scale(channel[base > 0]) for channel in r.T])
-        state.outside = np.array([_scale_outside(r[base > 0, c], inside[base > 0, c]) for c in range(problem.channels)])
-        weight = base[:, None] * _weights(r / state.excess, loss, inside)
-    state.coefficients, state.amplitude, state.light, state.weight = k, k[problem.n_sky :], light, weight
+        state.excess = np.array([residual_scale(channel[counts]) for channel in (r / error).T])
+        state.outside = np.array([_scale_outside((r / error)[counts, c], inside[counts, c]) for c in range(problem.channels)])
+        shared, rest, inside = _parted(problem, r, light, bent, state.colour)
+        scale = np.array([residual_scale(channel[counts]) for channel in rest.T])
+        weight, common = base[:, None] * _weights(rest / scale, loss, inside), _bounded(shared)
+    state.coefficients, state.amplitude, state.light, state.weight, state.common = k, k[problem.n_sky :], light, weight, common
 
 
 def _choose_stiffness(problem: _Problem, state: _State, base: Array) -> None:
     """The stiffness under which the data are most probable (marginal likelihood), channel by channel; changes ``state``."""
     G = problem.columns(state.galaxies)
     A = np.hstack([problem.design, G])
-    positive = np.concatenate([np.zeros(problem.n_sky, bool), problem.positive(G)])
-    rank = problem.n_smooth - 6
-    error = _errors(problem, state.light)
     prior = problem.prior_rows(G, state.amplitude)
-    soft = problem.solve(A, state.weight / error**2, [STIFFNESS[-1]] * problem.channels, prior)
+    precision = _precision(problem, state.light, state.weight, state.common, state.colour)
+    soft = problem.solve(A, precision, [STIFFNESS[-1]] * problem.channels, prior)
+    # Weights from before the rejection, else a glow that was rejected is never missed.
+    shared, rest, _ = _parted(problem, problem.z - A @ soft, state.light, problem.bent @ soft[: problem.n_sky], state.colour)
+    weight = base[:, None] * lopsided(rest, 8.0, 6.0)
+    precision = _precision(problem, state.light, weight, _bounded(shared), state.colour)
+    none = [0.0] * problem.channels
+    normal, right = problem.normal(A, precision, none, prior)
+    signs, columns = problem.signs(A), G.shape[1]
     for c in range(problem.channels):
-        z, bent = problem.z[:, c], problem.bent @ soft[: problem.n_sky, c]
-        # Weights from before the rejection, else a glow that was rejected is never missed.
-        weight = base * lopsided((z - A @ soft[:, c]) / np.hypot(error[:, c], GLOW_ERROR * bent), 8.0, 6.0)
-        known, target = _given_others(prior, state.amplitude, c)
-        Aw = A * (weight / error[:, c] ** 2)[:, None]
-        normal, right = Aw.T @ A, Aw.T @ z
-        normal[problem.n_sky :, problem.n_sky :] += known.T @ known
-        right[problem.n_sky :] += known.T @ target
         costs = []
         for stiffness in STIFFNESS:
-            N = (normal + problem.smooth(stiffness, G.shape[1])) / SHARED_ERROR
-            k = solve_signed(N, right / SHARED_ERROR, positive)
+            tried = [*state.stiffness[:c], stiffness, *state.stiffness[c + 1 :]]
+            N = (normal + scipy.linalg.block_diag(*[problem.smooth(s, columns) for s in tried])) / SHARED_ERROR
+            k = solve_signed(N, right / SHARED_ERROR, signs)
             misfit = k @ N @ k - 2 * right @ k / SHARED_ERROR
-            N = N[: problem.n_sky, : problem.n_sky] if not G.shape[1] else N + 1e-9 * np.trace(N) / len(N) * np.eye(len(N))
-            costs.append(misfit + np.linalg.slogdet(N)[1] - rank * np.log(stiffness))
+            N = N + 1e-9 * np.trace(N) / len(N) * np.eye(len(N))
+            costs.append(misfit + np.linalg.slogdet(N)[1] - (problem.n_smooth - 6) * np.log(stiffness))
         state.stiffness[c] = STIFFNESS[int(np.argmin(costs))]
-
-
-def _given_others(prior: Array, amplitude: Array | None, channel: int) -> tuple[Array, Array]:
-    """Rows (K, galaxy columns) on one channel's amplitudes, and what they should give, when the other channels' are what they are."""
-    if amplitude is None or not prior.size:
-        return np.zeros((0, 0)), np.zeros(0)
-    own = prior.reshape(len(prior), amplitude.shape[1], -1)[:, channel]
-    return own, own @ amplitude[:, channel] - prior @ amplitude.T.ravel()
 
 
 def _shape_bounds(galaxies: Sequence[Galaxy], width: int) -> tuple[Array, Array]:
@@ -497,45 +552,47 @@ class _ShapeCost:
 
     def __init__(self, problem: _Problem, state: _State):
         self.problem, self.amplitude = problem, state.amplitude
-        self.root = np.sqrt(state.weight) / _errors(problem, state.light)
+        self.precision = _precision(problem, state.light, state.weight, state.common, state.colour)
+        self.root = np.linalg.cholesky(self.precision + 1e-12 * np.eye(problem.channels)).transpose(0, 2, 1)
         values, vectors = np.linalg.eigh(problem.penalty)
-        rough = vectors[:, values > 1e-9 * values.max()] * np.sqrt(values[values > 1e-9 * values.max()])
-        self.parts = []
-        for c in range(problem.channels):
-            S = problem.design * self.root[:, c, None]
-            z = problem.z[:, c] * self.root[:, c]
-            N = S.T @ S + problem.penalty * state.stiffness[c] + 1e-6 * np.eye(S.shape[1])
-            factor = scipy.linalg.cho_factor(N)
-            self.parts.append((S, z, factor, scipy.linalg.cho_solve(factor, S.T @ z), rough.T * np.sqrt(state.stiffness[c])))
+        kept = values > 1e-9 * values.max()
+        self.rough = (vectors[:, kept] * np.sqrt(values[kept])).T
+        self.stiff = np.sqrt(state.stiffness)
+        N, right = problem.normal(problem.design, self.precision, state.stiffness, np.zeros((0, 0)))
+        self.factor = scipy.linalg.cho_factor(N + 1e-6 * np.eye(len(N)))
+        self.alone = scipy.linalg.cho_solve(self.factor, right)
 
     def _galaxies(self, q: Array) -> list[Galaxy]:
         return [Galaxy(*p) for p in q.reshape(-1, len(Galaxy._fields))]
 
     def residual(self, q: Array) -> Array:
-        """One long vector: per channel data, roughness and what is known of amplitudes; then the prior on the profile's power."""
-        G = self.problem.columns(self._galaxies(q))
-        self.prior = self.problem.prior_rows(G, self.amplitude)
-        self.solved, inner, right = [], [], []
-        for c, (S, z, factor, alone, _) in enumerate(self.parts):
-            Gw = G * self.root[:, c, None]
-            SG = S.T @ Gw
-            through = scipy.linalg.cho_solve(factor, SG)
-            self.solved.append((Gw, through))
-            inner.append(Gw.T @ Gw - SG.T @ through)
-            right.append(Gw.T @ z - SG.T @ alone)
-        self.inner = scipy.linalg.block_diag(*inner) + self.prior.T @ self.prior
-        positive = np.tile(self.problem.positive(G), len(self.parts))
-        self.solution = solve_signed(self.inner, np.concatenate(right), positive)
-        out = []
-        for (S, z, _, alone, rough), (Gw, through), amplitude in zip(self.parts, self.solved, self._by_channel(self.solution), strict=True):
-            sky = alone - through @ amplitude
-            out += [z - S @ sky - Gw @ amplitude, rough @ sky]
-        out += [self.prior @ self.solution, self._powers(q) / POWER_ERROR]
-        self.at = q.copy()
-        return np.concatenate(out)
+        """One long vector: the data, roughness per channel and what is known of amplitudes; then the prior on the profile's power."""
+        problem = self.problem
+        G = problem.columns(self._galaxies(q))
+        self.prior = problem.prior_rows(G, self.amplitude)
+        terms, amplitudes = len(self.alone), G.shape[1] * problem.channels
+        self.across = _gram(problem.design, G, self.precision).reshape(terms, amplitudes)
+        self.through = scipy.linalg.cho_solve(self.factor, self.across)
+        own = _gram(G, G, self.precision).reshape(amplitudes, amplitudes)
+        self.inner = own - self.across.T @ self.through + self.prior.T @ self.prior
+        right = (G.T @ np.einsum("ncd,nd->nc", self.precision, problem.z)).T.ravel() - self.across.T @ self.alone
+        self.solution = solve_signed(self.inner, right, np.tile(problem.positive(G), problem.channels))
+        sky = self.alone - self.through @ self.solution
+        r = problem.z - problem.design @ self._by_channel(sky).T - G @ self._by_channel(self.solution).T
+        self.at, self.G = q.copy(), G
+        known = [self.prior @ self.solution, self._powers(q) / POWER_ERROR]
+        return np.concatenate([self._whitened(r[..., None])[:, 0], self._roughness(sky), *known])
 
-    def _by_channel(self, amplitudes: Array) -> Array:
-        return amplitudes.reshape(len(self.parts), -1, *amplitudes.shape[1:])
+    def _whitened(self, rows: Array) -> Array:
+        """(C n, m) of (n, C, m): of unit variance and apart from each other."""
+        return np.einsum("ncd,ndm->ncm", self.root, rows).reshape(-1, rows.shape[-1])
+
+    def _roughness(self, sky: Array) -> Array:
+        """Of sky terms (C x terms, ...), channel by channel."""
+        return np.concatenate([s * (self.rough @ terms) for s, terms in zip(self.stiff, self._by_channel(sky), strict=True)])
+
+    def _by_channel(self, terms: Array) -> Array:
+        return terms.reshape(self.problem.channels, -1, *terms.shape[1:])
 
     def _powers(self, q: Array) -> Array:
         return q.reshape(-1, len(Galaxy._fields))[:, Galaxy._fields.index("log_power")]
@@ -544,33 +601,29 @@ class _ShapeCost:
         """Derivative with sky and amplitudes following (Kaufman's form: the projector's own change is left out)."""
         if not np.array_equal(q, self.at):
             self.residual(q)
+        problem, G = self.problem, self.G
         slopes = self._column_slopes(q)
-        G = self.problem.columns(self._galaxies(q))
-        faint, positive = self.problem.faint(G, self.amplitude), self.problem.positive(G)
+        faint, positive = problem.faint(G, self.amplitude), problem.positive(G)
         active = self.solution != 0
         known = np.zeros((len(self.prior), len(q)))
-        far_rows = 1 + len(self.problem.profile.positive[1:]) * len(self._galaxies(q))
-        moved, right = [], []
-        for c, (amplitude, (S, _, factor, _, _), (Gw, through)) in enumerate(
-            zip(self._by_channel(self.solution), self.parts, self.solved, strict=True)
-        ):
-            D = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1) * self.root[:, c, None]
+        far_rows = 1 + len(problem.profile.positive[1:]) * len(self._galaxies(q))
+        D = np.empty((len(problem.x), problem.channels, len(q)))
+        for c, amplitude in enumerate(self._by_channel(self.solution)):
+            D[:, c] = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1)
             far = np.stack([d[faint].mean(0) @ np.where(positive, amplitude, 0)[k : k + d.shape[1]] for k, d in slopes])
-            known[c * far_rows] = np.sqrt(len(self.problem.x)) / self.problem.far_error * far
-            SD = S.T @ D
-            moved.append((D, scipy.linalg.cho_solve(factor, SD)))
-            right.append(Gw.T @ D - through.T @ SD)
+            known[c * far_rows] = np.sqrt(len(problem.x)) / problem.far_error * far
+        weighted = np.einsum("ncd,ndm->ncm", self.precision, D)
+        onto_sky, onto_galaxies = (np.concatenate([X.T @ weighted[:, c] for c in range(problem.channels)]) for X in (problem.design, G))
         follow = np.zeros((len(active), len(q)))
         if active.any():
+            right = onto_galaxies - self.through.T @ onto_sky + self.prior.T @ known
             inner = self.inner[np.ix_(active, active)] + 1e-9 * np.eye(active.sum())
-            follow[active] = np.linalg.solve(inner, (np.concatenate(right) + self.prior.T @ known)[active])
-        blocks = []
-        for (S, _, _, _, rough), (Gw, through), (D, alone), a in zip(self.parts, self.solved, moved, self._by_channel(follow), strict=True):
-            k = alone - through @ a
-            blocks += [S @ k + Gw @ a - D, -(rough @ k)]
+            follow[active] = np.linalg.solve(inner, right[active])
+        sky = scipy.linalg.cho_solve(self.factor, onto_sky) - self.through @ follow
+        moved = np.stack([problem.design @ s + G @ a for s, a in zip(self._by_channel(sky), self._by_channel(follow), strict=True)], 1) - D
         powers = np.zeros((len(self._powers(q)), len(q)))
         powers[np.arange(len(powers)), np.arange(len(powers)) * len(Galaxy._fields) + Galaxy._fields.index("log_power")] = 1 / POWER_ERROR
-        return np.vstack([*blocks, known - self.prior @ follow, powers])
+        return np.vstack([self._whitened(moved), -self._roughness(sky), known - self.prior @ follow, powers])
 
     def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
         """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
@@ -601,7 +654,7 @@ SHAPE_TURNS = 10
 POWER_ERROR = 0.1
 
 
-def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = None) -> SkyFit:
+def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = None, stiffness: float | None = None) -> SkyFit:
     """Fit the sky of a tile table together with the galaxies in it.
 
     Parameters
@@ -609,15 +662,18 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
     table : TileTable
     wide : the galaxy reaches the frame's edge: cubic sky, one component of free power
     protected : (ny, nx) bool, tiles that must not count as sky
+    stiffness : of the sky in every channel; what the data ask for when None
     """
     galaxies = find_galaxies(table)
     problem = _make_problem(table, galaxies, wide)
     tile_design = np.hstack([legendre_design(table.u, table.v, problem.degree), problem.glare.reshape(-1, 1)])
     bounds = _shape_bounds(galaxies, table.width)
     n, C = problem.z.shape
-    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, [MIDDLE_STIFFNESS] * C, np.ones(C), np.ones(C))
+    first = [stiffness or MIDDLE_STIFFNESS] * C
+    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, first, np.ones(C), np.ones(C), np.ones(n))
     sky, light = lower_parabola(table), np.zeros(table.count.shape)
     for turn in range(ROUNDS):
+        state.colour = COLOUR_ERROR if turn >= COMMON_FROM and C > 1 else GALAXY_ERROR
         mask = leftover_mask(table, sky, light, state.galaxies, first=turn == 0)
         if protected is not None:
             mask |= protected
@@ -628,7 +684,8 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
                 starts = [table.width * s for s in START_SCALES] if turn == inner == 0 else []
                 _improve_shapes(problem, state, bounds, starts=starts)
                 _solve_channels(problem, state, base)
-        _choose_stiffness(problem, state, base)
+        if stiffness is None:
+            _choose_stiffness(problem, state, base)
         _solve_channels(problem, state, base, turns=4)
         assert state.coefficients is not None and state.amplitude is not None
         sky = (tile_design @ state.coefficients[: problem.n_sky]).mean(1).reshape(table.count.shape)

@@ -86,9 +86,10 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         rim = min(row, column, raised.shape[0] - 1 - row, raised.shape[1] - 1 - column)
         if radius < LEAST_RADIUS * table.width or light.max() < LEAST_PEAK or rim < LEAST_RIM:
             continue
-        e1, e2 = _ellipse(table.x[window], table.y[window], np.minimum(light, np.quantile(light[inside], 0.8)))
+        # A bright star or knot raises the peak, so the middle comes from light that is cut off at a height most of the tiles stay below.
+        x, y, e1, e2 = _ellipse(table.x[window], table.y[window], np.minimum(light, np.quantile(light[inside], 0.8)))
         scale = max(np.sqrt(light.sum() / (2 * np.pi * light.max())) * table.tile_px, 0.015 * table.width)
-        galaxy = Galaxy(table.x[row, column], table.y[row, column], float(np.log(scale)), e1, e2)
+        galaxy = Galaxy(x, y, float(np.log(scale)), e1, e2)
         found.append((float(inside.sum() * light.max()), galaxy))
     return _chosen(sorted(found, key=lambda item: -item[0]), table.width)
 
@@ -130,12 +131,13 @@ def _saddle(raised: Array, one: tuple[int, int], other: tuple[int, int]) -> floa
     return float(scipy.ndimage.map_coordinates(raised, line.T, order=1).min())
 
 
-def _ellipse(x: Array, y: Array, light: Array) -> tuple[float, float]:
-    """Ellipse vector from second moments, a little rounder than they say (the top-hat cuts the faint outskirts)."""
+def _ellipse(x: Array, y: Array, light: Array) -> tuple[float, float, float, float]:
+    """Centre, and ellipse vector from second moments, a little rounder than they say (the top-hat cuts the faint outskirts)."""
     total = light.sum()
-    dx, dy = x - (light * x).sum() / total, y - (light * y).sum() / total
+    middle_x, middle_y = float((light * x).sum() / total), float((light * y).sum() / total)
+    dx, dy = x - middle_x, y - middle_y
     xx, yy, xy = (light * dx**2).sum(), (light * dy**2).sum(), (light * dx * dy).sum()
-    return float(0.8 * (xx - yy) / (xx + yy)), float(0.8 * 2 * xy / (xx + yy))
+    return middle_x, middle_y, float(0.8 * (xx - yy) / (xx + yy)), float(0.8 * 2 * xy / (xx + yy))
 
 
 def _chosen(found: list[tuple[float, Galaxy]], width: int) -> list[Galaxy]:

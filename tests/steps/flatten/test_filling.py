@@ -65,3 +65,11 @@ def test_a_large_galaxys_arms_are_no_nebula() -> None:
     table, _ = table_of(5, kind="deg3", amplitude=15, frac=1 / 6, inclination=40)
     fit = fit_sky(table)
     assert not fills_frame(table, replace(fit, stiffness=(1e-9,) * 3))
+
+
+def test_fine_structure_is_looked_for_under_a_supple_sky_whichever_was_taken() -> None:
+    """Where nothing is sky, a stiffness a tenth larger is chance; where the sky is stiff, structure is a galaxy's."""
+    table, _ = table_of(2, kind="mix", amplitude=15, with_galaxy=False, nebula_strength=8, nebula_slope=2.2)
+    quiet = replace(fit_sky(table), excess=np.ones(3), outside=np.ones(3))
+    told = [fills_frame(table, replace(quiet, stiffness=(stiffness,) * 3)) for stiffness in (1e-7, 1e-6, 1e-5)]
+    assert told == [True, True, False]

@@ -1,8 +1,10 @@
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from layerblend.steps.flatten import fit as fitting
 from layerblend.steps.flatten.fit import fit_sky, legendre_design, legendre_terms, roughness, sky_surface, solve_signed, star_glare
 from layerblend.steps.flatten.objects import Galaxy
 from layerblend.steps.flatten.tiles import make_tiles
@@ -97,3 +99,27 @@ def test_a_channel_with_little_gradient_tells_the_others_what_is_galaxy() -> Non
     together = offset(scene.image, scene.sky)
     alone = np.array([offset(scene.image[..., [c]], scene.sky[..., [c]])[0] for c in (1, 2)])
     assert together[1:].max() < 0.7 * alone.max()
+
+
+def test_the_weights_of_a_row_are_its_covariance_inverted() -> None:
+    """Noise of its own in each channel, arms in all alike, and their colour."""
+    light = np.array([[0.0, 0.0, 0.0], [3.0, 2.0, 1.0], [40.0, 50.0, 60.0]])
+    problem = SimpleNamespace(error=np.array([0.05, 0.1, 0.2]), channels=3)
+    got = fitting._precision(problem, light, np.ones((3, 3)), np.ones(3), 0.1)
+    for row in range(3):
+        own = problem.error[row] ** 2 + (0.1 * light[row]) ** 2
+        covariance = np.diag(own) + (fitting.GALAXY_ERROR**2 - 0.1**2) * np.outer(light[row], light[row])
+        assert got[row] @ covariance == pytest.approx(np.eye(3), abs=1e-6)
+
+
+def test_arms_do_not_part_the_channels_skies() -> None:
+    """Truth: the sky under a large galaxy with arms; what its shape leaves open must be the same in every channel."""
+    apart = []
+    for seed in (50, 51, 52):
+        scene = make_scene(seed, shape=(600, 900), n_stars=300, kind="mix", amplitude=10, frac=1 / 9, peak=80)
+        table = make_tiles(scene.image)
+        fit = fit_sky(table)
+        sky = sky_surface(fit.coefficients, fit.degree, 600, 900) * table.sigma + table.level
+        off = scene.galaxy.mean(-1) < 0.5
+        apart.append(np.ptp(np.median((sky - scene.sky)[off], axis=0)))
+    assert np.mean(apart) < 0.065

@@ -50,3 +50,13 @@ def test_only_a_galaxy_may_be_rough() -> None:
     assert rough[light < 0.5].max() < 3
     bright = light > 20
     assert np.median(rough[bright] / light[bright]) == pytest.approx(1, abs=0.25)
+
+
+@pytest.mark.parametrize("seed", [7, 8, 9])
+def test_a_star_before_a_galaxy_does_not_take_its_centre(seed) -> None:
+    """Truth: a galaxy, and 100 px off its middle the wide halo of a star, brighter than the galaxy; without the cut 93 px off."""
+    scene = make_scene(seed, shape=(600, 900), n_stars=0, frac=1 / 9, kind="plane", amplitude=5, peak=40)
+    y, x = np.mgrid[:600, :900].astype(np.float32)
+    star = 80 * (1 + ((x - 559) ** 2 + (y - 288) ** 2) / 970) ** -2
+    galaxy = find_galaxies(make_tiles(scene.image + star[..., None]))[0]
+    assert np.hypot(galaxy.x - 0.51 * 900, galaxy.y - 0.48 * 600) < 50
