@@ -40,7 +40,7 @@ from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.maths.wavelet import measuring_tiles, pool
 from layerblend.stacking import StackReport
-from layerblend.steps.blend import blend, colour_from_deep, colour_share, colour_stars, flux_share, gate_share, shrink_stars, star_layer
+from layerblend.steps.blend import blend, colour_from_deep, colour_stars, flux_share, shrink_stars, star_layer, star_shares
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
@@ -483,10 +483,10 @@ def _star_gate(light: LinearRGB, deep_light: LinearRGB, stack: Stack, sigma: Lin
     """The gate between the stars of the sharp stack and those of the colour stack."""
     sharp, deep = working_luminance(light), working_luminance(deep_light)
     noise = ground_error(luminance_error(sigma))
-    share = gate_share(sharp, noise, gate, deep=deep, fwhm=fwhm)
+    share, colour = star_shares(sharp, deep, noise, gate, fwhm)
     if stack.count is not None:
         share = share * covered_share(stack.count, stack.n_frames)
-    return StarGate(share, colour_share(sharp, noise, gate, deep=deep))
+    return StarGate(share, colour)
 
 
 def covered_share(count: Array, frames: int) -> Weight:

@@ -16,7 +16,7 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_range
-from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Mask, Plane, Weight
+from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
 from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, stretch, stretched_of
 from layerblend.maths.wavelet import pool
@@ -111,8 +111,8 @@ def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     return np.asarray(deep + share * (sharp - deep), np.float32)
 
 
-def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = None, fwhm: float = 0.0) -> Weight:
-    """Where the sharp stack's stars serve: 1 above ``gate`` sigma and round it, 0 below half of it, smooth in between.
+def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = None) -> Weight:
+    """Where the sharp stack's stars serve: 1 above ``gate`` sigma, 0 below half of it, smooth in between.
 
     Parameters
     ----------
@@ -121,16 +121,44 @@ def gate_share(light: Plane, sigma: Any, gate: float, *, deep: Plane | None = No
     gate : float >= 0, sigma; 0 gives 1 everywhere.
     deep : (H, W) float32, optional; the stars' luminance in the colour stack. Where it is brighter it counts instead: the wings of its
         wider stars would else stand as a pale ring round the sharp ones.
-    fwhm : width of the sharp stack's stars, px. Within 1.5 of it a star that passes the gate is the sharp stack's, wings and all, unless
-        only one of the stacks holds it: then ``deep`` serves, over whose own starless picture nothing is lost and nothing counts twice.
     """
     if check_range("gate", gate, 0.0, math.inf) == 0:
         return np.ones_like(check_image("light", light, colour=False))
-    share = _smooth_step(2 * _gates_high(light, sigma, gate, deep) - 1)
-    if fwhm == 0:
-        return share
-    share = np.maximum(share, _round(share, fwhm))
-    return share if deep is None else share * (1 - _round(_only_in_one(light, deep, sigma, gate, fwhm), fwhm))
+    return _passing(_gates_high(light, deep, sigma, gate))
+
+
+def star_shares(light: Plane, deep: Plane, sigma: Any, gate: float, fwhm: float) -> tuple[Weight, Weight]:
+    """Where the sharp stack's stars serve, star by star: for their light, and for their colour (see :func:`colour_from_deep`).
+
+    Parameters
+    ----------
+    light, deep, sigma : as in :func:`gate_share`, linear light.
+    gate : float > 0, sigma.
+    fwhm : width of the sharp stack's stars, px.
+
+    Returns
+    -------
+    (H, W), (H, W) float32, 0 to 1. Light: within 1.5 ``fwhm`` a star that passes the gate is the sharp stack's, wings and all, unless only
+    one of the stacks holds it: then ``deep`` serves, over whose own starless picture nothing is lost and nothing counts twice. Colour: 1
+    above 30 gates, 0 below 5.
+    """
+    high = _gates_high(light, deep, sigma, gate)
+    passing = _passing(high)
+    share = np.maximum(passing, _round(passing, fwhm)) * (1 - _round(_only_in_one(light, deep, high, fwhm), fwhm))
+    return share, _smooth_step((high - np.float32(COLOUR_FROM)) * np.float32(1 / (COLOUR_FULL - COLOUR_FROM)))
+
+
+def _gates_high(light: Plane, deep: Plane | None, sigma: Any, gate: float) -> Plane:
+    """Star light, the brighter of both stacks', in units of the gate."""
+    light = np.nan_to_num(check_image("light", light, colour=False))
+    if deep is not None:
+        light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
+    noise = np.nan_to_num(np.maximum(np.asarray(sigma, np.float32), np.float32(1e-12)), nan=np.inf)
+    return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
+
+
+def _passing(high: Plane) -> Weight:
+    return _smooth_step(2 * high - 1)
 
 
 def _round(share: Weight, fwhm: float) -> Weight:
@@ -140,37 +168,12 @@ def _round(share: Weight, fwhm: float) -> Weight:
     return pool(cv2.dilate(share, disc, borderType=cv2.BORDER_REFLECT_101), GATE_BLUR_PX)
 
 
-def _only_in_one(light: Plane, deep: Plane, sigma: Any, gate: float, fwhm: float) -> Weight:
+def _only_in_one(light: Plane, deep: Plane, high: Plane, fwhm: float) -> Weight:
     """1 at the peaks of stars that one stack holds and that stayed in the other's starless picture, 0 elsewhere."""
     near, far = (pool(np.nan_to_num(plane), AGREE_REACH_FWHM * fwhm) for plane in (light, deep))
     apart = np.minimum(near, far) < np.float32(AGREE) * np.maximum(near, far)
-    return (apart & (_peaks(light, sigma, gate) | _peaks(deep, sigma, gate))).astype(np.float32)
-
-
-def _peaks(light: Plane, sigma: Any, gate: float) -> Mask:
-    """Where star light is the highest around and passes half the gate."""
-    level = _gates_high(light, sigma, gate, None)
-    box = np.ones((5, 5), np.uint8)
-    return (level > 0.5) & (level >= cv2.dilate(level, box, borderType=cv2.BORDER_REFLECT_101))
-
-
-def colour_share(light: Plane, sigma: Any, gate: float, *, deep: Plane) -> Weight:
-    """Where the sharp stack's star colours serve, for :func:`colour_from_deep`: 1 above 30 gates, 0 below 5, smooth in between.
-
-    Parameters as in :func:`gate_share`.
-    """
-    if check_range("gate", gate, 0.0, math.inf) == 0:
-        return np.ones_like(check_image("light", light, colour=False))
-    return _smooth_step((_gates_high(light, sigma, gate, deep) - np.float32(COLOUR_FROM)) * np.float32(1 / (COLOUR_FULL - COLOUR_FROM)))
-
-
-def _gates_high(light: Plane, sigma: Any, gate: float, deep: Plane | None) -> Plane:
-    """Star light, the brighter of both stacks', in units of the gate."""
-    light = np.nan_to_num(check_image("light", light, colour=False))
-    if deep is not None:
-        light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
-    noise = np.nan_to_num(np.maximum(np.asarray(sigma, np.float32), np.float32(1e-12)), nan=np.inf)
-    return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
+    peak = high >= cv2.dilate(high, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REFLECT_101)
+    return (apart & peak & (high > 0.5)).astype(np.float32)
 
 
 def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImage, share: Weight) -> LinearImage:
@@ -181,7 +184,7 @@ def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImag
     image, starless : (H, W, 3) float32, linear light of the sharp stack, with and without stars; NaN = no data.
     deep : (H, W, 3) float32, the stars' light in the colour stack (image less starless); where it has less than a third of the sharp
         stack's, nothing changes: a source that only one of the splits took for a star keeps its colour.
-    share : (H, W), from :func:`colour_share`: 1 keeps a pixel, 0 gives it the colour of ``deep``.
+    share : (H, W), from :func:`star_shares`: 1 keeps a pixel, 0 gives it the colour of ``deep``.
 
     Returns
     -------

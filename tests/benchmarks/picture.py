@@ -22,7 +22,7 @@ from skimage import restoration
 from layerblend.kinds import Curve, StarShape, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_lab, linear_to_oklab
-from layerblend.steps.blend import blend, gate_share, star_layer
+from layerblend.steps.blend import blend, star_layer, star_shares
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, denoise_colour
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.curve import fit_curve
@@ -352,7 +352,7 @@ def star_bars(scene: Scene, curve: Curve) -> dict[str, float]:
     noises = [curve.sigma * factor * rng.standard_normal((size, size, 3)).astype(np.float32) for factor in (2.0, 1.0)]
     layers = [star_layer(plane + noise, noise, curve) for plane, noise in zip((sharp, deep), noises, strict=True)]
     light = [working_luminance(plane) for plane in (sharp, deep)]
-    share = gate_share(light[0], curve.sigma * 2.0, 3.0, deep=light[1], fwhm=3.05)
+    share, _ = star_shares(*light, curve.sigma * 2.0, 3.0, 3.05)
     made = blend(stretch(noises[1], curve), layers[1] + share[..., None] * (layers[0] - layers[1]))
     back = unstretch(np.minimum(made, np.float32(1 - 1e-6)), curve)
     flux, hue = [], []

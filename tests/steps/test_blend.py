@@ -12,13 +12,13 @@ from layerblend.steps.blend import (
     MODES,
     blend,
     colour_from_deep,
-    colour_share,
     colour_stars,
     flux_share,
     gate_stars,
     shrink_stars,
     star_layer,
     star_radius,
+    star_shares,
 )
 
 CURVE = Curve(p=0.006, s=0.009, norm=5.226, sigma=0.0006, target=0.168)
@@ -169,7 +169,7 @@ def test_gate_takes_sharp_cores_and_quiet_sky() -> None:
 def test_the_colour_of_wings_comes_from_the_deep_stack_their_light_does_not() -> None:
     starless, image = field()
     deep = (1.3 * (image - starless) * np.array([1.2, 1, 0.8])).astype(np.float32)
-    share = colour_share(working_luminance(image - starless), CURVE.sigma, 3.0, deep=working_luminance(deep))
+    _, share = star_shares(working_luminance(image - starless), working_luminance(deep), CURVE.sigma, 3.0, 4.0)
     made = colour_from_deep(image, starless, deep, share)
     np.testing.assert_allclose(working_luminance(made), working_luminance(image), atol=1e-6)
     core, wing = share == 1, (share == 0) & (working_luminance(image - starless) > CURVE.sigma)
@@ -177,7 +177,7 @@ def test_the_colour_of_wings_comes_from_the_deep_stack_their_light_does_not() ->
     np.testing.assert_array_equal(made[core], image[core])
     light, theirs = (made - starless)[wing], deep[wing]
     np.testing.assert_allclose(light / working_luminance(light[None]).T, theirs / working_luminance(theirs[None]).T, atol=2e-3)
-    np.testing.assert_array_equal(colour_from_deep(image, starless, deep, colour_share(image[..., 0], 1.0, 0, deep=deep[..., 0])), image)
+    np.testing.assert_array_equal(colour_from_deep(image, starless, deep, np.ones_like(share)), image)
     np.testing.assert_allclose(colour_from_deep(image, starless, image - starless, share), image, atol=1e-7)
     nothing = np.full_like(deep, np.nan)
     np.testing.assert_array_equal(colour_from_deep(image, starless, nothing, share), image)
