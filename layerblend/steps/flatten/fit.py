@@ -58,7 +58,8 @@ GLARE_ERROR = 10.0
 # The channels show one galaxy: its lopsidedness differs between them by no more than this share of the disc, the halo's colour from the
 # disc's (but for the usual tint, below) by this share. A channel with little gradient so tells the others what is galaxy.
 SHARED_LOPSIDED, HALO_COLOUR_ERROR = 0.03, 0.3
-# Of red, green and blue; haloes are redder than discs (Zibetti, White & Brinkmann 2004, MNRAS 347, 556).
+# Of red, green and blue; haloes are redder than discs (Zibetti, White & Brinkmann 2004, MNRAS 347, 556, cited from memory; by how much is a
+# guess).
 HALO_TINT = (1.15, 1.0, 0.85)
 ROUNDS = 3
 # The round from which channels tell each other about arms: before a galaxy has found its place, what they share may be anything.
