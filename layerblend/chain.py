@@ -40,7 +40,7 @@ from layerblend.maths.registration import find_registration
 from layerblend.maths.robust import mad_sigma
 from layerblend.maths.wavelet import measuring_tiles, pool
 from layerblend.stacking import StackReport
-from layerblend.steps.blend import blend, colour_from_deep, colour_stars, flux_share, shrink_stars, star_layer, star_shares
+from layerblend.steps.blend import blend, colour_from_deep, colour_stars, flux_share, shrink_stars, star_layer, star_luminance, star_shares
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, hue_layer, limit_green, saturate
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.cores import repair_cores
@@ -466,24 +466,26 @@ def star_light(
     starless, ground = split.starless, colour_split.starless
     image = repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
     if gate > 0:
-        deep_light = colour_linear - ground
         if frozen is None:
             assert sigma is not None
-            frozen = _star_gate(linear - starless, deep_light, stack, sigma, gate, shape.centre.fwhm)
-        image = colour_from_deep(image, starless, deep_light, frozen.colour)
+            light, deep_light = star_luminance(linear, starless), star_luminance(colour_linear, ground)
+            frozen = _star_gate(light, deep_light, stack, sigma, gate, shape.centre.fwhm)
+        image = colour_from_deep(image, starless, colour_linear, ground, frozen.colour)
     layer = star_layer(colour_stars(image, starless, saturation), starless, curve, ground=ground)
     if frozen is not None:
         deep = star_layer(colour_stars(colour_linear, ground, saturation), ground, curve)
-        layer = deep + frozen.light[..., None] * (layer - deep)
+        layer -= deep  # in place: at 12 megapixels a picture more is a tenth of a second
+        layer *= frozen.light[..., None]
+        layer += deep
+    if size == 1:
+        return StarLight(layer, frozen)
     smaller = shrink_stars(layer, size)
-    return StarLight(np.asarray(smaller, np.float32), frozen, flux_share(smaller, layer))
+    return StarLight(smaller, frozen, flux_share(smaller, layer))
 
 
-def _star_gate(light: LinearRGB, deep_light: LinearRGB, stack: Stack, sigma: LinearRGB, gate: float, fwhm: float) -> StarGate:
+def _star_gate(light: Plane, deep_light: Plane, stack: Stack, sigma: LinearRGB, gate: float, fwhm: float) -> StarGate:
     """The gate between the stars of the sharp stack and those of the colour stack."""
-    sharp, deep = working_luminance(light), working_luminance(deep_light)
-    noise = ground_error(luminance_error(sigma))
-    share, colour = star_shares(sharp, deep, noise, gate, fwhm)
+    share, colour = star_shares(light, deep_light, ground_error(luminance_error(sigma)), gate, fwhm)
     if stack.count is not None:
         share = share * covered_share(stack.count, stack.n_frames)
     return StarGate(share, colour)

@@ -309,7 +309,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=9,
+            version=10,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]

@@ -81,7 +81,7 @@ def colour_stars(image: LinearImage, starless: LinearImage, amount: float) -> Li
     check_range("amount", amount, 0.0, 3.0)
     image, starless = _pair("image", image, "starless", starless)
     if amount == 1 or image.ndim == 2:
-        return image.copy()
+        return image
     out = np.empty_like(image)
     over_bands(lambda first, last: _colour_stars(image, starless, float(amount), out, first, last), out.shape[0])
     return out
@@ -176,14 +176,22 @@ def _only_in_one(light: Plane, deep: Plane, high: Plane, fwhm: float) -> Weight:
     return (apart & peak & (high > 0.5)).astype(np.float32)
 
 
-def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImage, share: Weight) -> LinearImage:
+def star_luminance(image: LinearImage, starless: LinearImage) -> Plane:
+    """(H, W) float32: luminance (R + 2G + B)/4 of what a split took away, 0 where there is no data; both (H, W, 3) float32."""
+    image, starless = _pair("image", check_image("image", image, colour=True), "starless", starless)
+    out: Any = np.empty(image.shape[:2], np.float32)
+    over_bands(lambda first, last: _star_luminance(image, starless, out, first, last), out.shape[0])
+    return np.asarray(out)
+
+
+def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImage, ground: LinearImage, share: Weight) -> LinearImage:
     """The sharp stack with the wings of its stars in the colour that the colour stack's stars have there; their brightness stays.
 
     Parameters
     ----------
     image, starless : (H, W, 3) float32, linear light of the sharp stack, with and without stars; NaN = no data.
-    deep : (H, W, 3) float32, the stars' light in the colour stack (image less starless); where it has less than a third of the sharp
-        stack's, nothing changes: a source that only one of the splits took for a star keeps its colour.
+    deep, ground : (H, W, 3) float32, the colour stack with and without stars; where its stars have less than a third of the sharp stack's
+        light, nothing changes: a source that only one of the splits took for a star keeps its colour.
     share : (H, W), from :func:`star_shares`: 1 keeps a pixel, 0 gives it the colour of ``deep``.
 
     Returns
@@ -191,9 +199,9 @@ def colour_from_deep(image: LinearImage, starless: LinearImage, deep: LinearImag
     (H, W, 3) float32, like ``image``, with its luminance (R + 2G + B)/4 within rounding.
     """
     image, starless = _pair("image", check_image("image", image, colour=True), "starless", starless)
-    deep = _pair("deep", deep, "image", image)[0]
-    out = np.empty_like(image)
-    over_bands(lambda first, last: _colour_from_deep(image, starless, deep, share, out, first, last), out.shape[0])
+    deep, ground = _pair("deep", deep, "ground", ground)
+    out = np.empty_like(_pair("image", image, "deep", deep)[0])
+    over_bands(lambda first, last: _colour_from_deep(image, starless, deep, ground, share, out, first, last), out.shape[0])
     return out
 
 
@@ -314,7 +322,17 @@ def _star_layer(image, starless, ground, p, s, norm, sky, table, out, first, las
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _colour_from_deep(image, starless, deep, share, out, first, last):
+def _star_luminance(image, starless, out, first, last):
+    for y in range(first, last):
+        for x in range(image.shape[1]):
+            light = 0.25 * (
+                image[y, x, 0] - starless[y, x, 0] + 2 * (image[y, x, 1] - starless[y, x, 1]) + image[y, x, 2] - starless[y, x, 2]
+            )
+            out[y, x] = light if light == light else 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _colour_from_deep(image, starless, deep, ground, share, out, first, last):
     for y in range(first, last):
         for x in range(image.shape[1]):
             out[y, x] = image[y, x]
@@ -322,12 +340,13 @@ def _colour_from_deep(image, starless, deep, share, out, first, last):
                 continue
             r, g, b = image[y, x, 0] - starless[y, x, 0], image[y, x, 1] - starless[y, x, 1], image[y, x, 2] - starless[y, x, 2]
             grey = 0.25 * (np.float64(r) + 2 * np.float64(g) + b)
-            theirs = 0.25 * (np.float64(deep[y, x, 0]) + 2 * np.float64(deep[y, x, 1]) + deep[y, x, 2])
+            red, green, blue = deep[y, x, 0] - ground[y, x, 0], deep[y, x, 1] - ground[y, x, 1], deep[y, x, 2] - ground[y, x, 2]
+            theirs = 0.25 * (np.float64(red) + 2 * np.float64(green) + blue)
             if grey > 0 and theirs > SAME_STAR * grey:
                 part = (1 - np.float64(share[y, x])) * min(theirs / (SAME_STAR * grey) - 1, 1.0)
-                out[y, x, 0] += part * (grey * deep[y, x, 0] / theirs - r)
-                out[y, x, 1] += part * (grey * deep[y, x, 1] / theirs - g)
-                out[y, x, 2] += part * (grey * deep[y, x, 2] / theirs - b)
+                out[y, x, 0] += part * (grey * red / theirs - r)
+                out[y, x, 1] += part * (grey * green / theirs - g)
+                out[y, x, 2] += part * (grey * blue / theirs - b)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -170,17 +170,18 @@ def test_the_colour_of_wings_comes_from_the_deep_stack_their_light_does_not() ->
     starless, image = field()
     deep = (1.3 * (image - starless) * np.array([1.2, 1, 0.8])).astype(np.float32)
     _, share = star_shares(working_luminance(image - starless), working_luminance(deep), CURVE.sigma, 3.0, 4.0)
-    made = colour_from_deep(image, starless, deep, share)
+    zero = np.zeros_like(deep)
+    made = colour_from_deep(image, starless, deep, zero, share)
     np.testing.assert_allclose(working_luminance(made), working_luminance(image), atol=1e-6)
     core, wing = share == 1, (share == 0) & (working_luminance(image - starless) > CURVE.sigma)
     assert 20 < core.sum() < wing.sum()
     np.testing.assert_array_equal(made[core], image[core])
     light, theirs = (made - starless)[wing], deep[wing]
     np.testing.assert_allclose(light / working_luminance(light[None]).T, theirs / working_luminance(theirs[None]).T, atol=2e-3)
-    np.testing.assert_array_equal(colour_from_deep(image, starless, deep, np.ones_like(share)), image)
-    np.testing.assert_allclose(colour_from_deep(image, starless, image - starless, share), image, atol=1e-7)
+    np.testing.assert_array_equal(colour_from_deep(image, starless, deep, zero, np.ones_like(share)), image)
+    np.testing.assert_allclose(colour_from_deep(image, starless, image, starless, share), image, atol=1e-7)
     nothing = np.full_like(deep, np.nan)
-    np.testing.assert_array_equal(colour_from_deep(image, starless, nothing, share), image)
+    np.testing.assert_array_equal(colour_from_deep(image, starless, nothing, zero, share), image)
 
 
 def test_size_narrows_and_says_what_light_it_took() -> None:
