@@ -146,6 +146,13 @@ def test_a_change_touches_only_what_hangs_on_it(home: Path, key: str, stays: tup
     assert keys(home, *stays, changes={key: CHANGES[key]}) == keys(home, *stays)
 
 
+def test_one_stack_tells_for_all_what_is_a_star(home: Path) -> None:
+    recipe = recipe_from(SMALL, base=home)
+    graph = build_graph(recipe, find_sources(recipe, []), lambda **_: None)
+    judged = {name: "split/all" in graph[f"split/{name}"].needs for name in ("all", "deep", "best25")}
+    assert judged == {"all": False, "deep": True, "best25": True}
+
+
 def test_a_moved_folder_of_frames_keeps_the_key(home: Path, tmp_path: Path) -> None:
     moved = tmp_path / "moved frames"
     moved.mkdir()

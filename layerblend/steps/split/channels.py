@@ -63,9 +63,10 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     run(0, True)
     bright = (peak > BRIGHT * noise.sigma) & ~sources.clipped
     fit = run(2, False, bright)[0]
-    bright[bright] = near = np.hypot(fit[:, 1], fit[:, 2]) < 1.0
-    fit = fit[near]
-    slide = _slide(state, geo, fit, bright)
+    near = np.hypot(fit[:, 1], fit[:, 2]) < 1.0
+    teachers, fit = bright.copy(), fit[near]
+    teachers[bright] = near
+    slide = _slide(state, geo, fit, teachers)
     geo[:, 0:2] += slide
     steady = np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE
     width = float(np.median(fit[steady, 3])) if steady.sum() >= 9 else 0.0
