@@ -265,7 +265,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=7,
+            version=8,
         ),
         Node(
             "curve",

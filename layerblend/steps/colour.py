@@ -34,8 +34,10 @@ from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels
 
 SCALES = 7  # reach 128 px; fewer on small pictures
 SIGNIFICANCE = (5.0, 4.5, 4.5, 6.0, 8.0, 12.0, 18.0)  # of the residual, per scale, in variances
-GUIDE_SIGNIFICANCE = 2.0
-SLOPE_POOL = 1.0  # px beyond 2^scale over which the regression on the guide runs
+# Of the guide, per scale, in variances. A knot is told by the finest scales: wide light near it, of another colour, must stand out clearly
+# before it may lead.
+GUIDE_SIGNIFICANCE = (1.0, 4.0, 6.0, 8.0)
+SLOPE_POOL = 1.5  # px beyond 2^scale over which the regression on the guide runs
 RESIDUAL_POOL = 0.4  # x 2^scale px
 LEAST_POOL = 0.8  # px
 TRUSTED_GUIDE = 1.5  # sigma of the guide's local structure at which the residual's threshold is relaxed half way
@@ -228,10 +230,15 @@ def _scales(red: Plane, blue: Plane, guide: Plane, guide_spread: Array, noise: S
         guide -= next_guide
         near, window = max(2.0**index, LEAST_POOL), 2.0**index + SLOPE_POOL
         admitted = pool_product(guide, guide, near)
-        over_rows(_gate_guide, admitted, guide, guide_spread, np.float32(levels[2]), np.float32(GUIDE_SIGNIFICANCE))
+        over_rows(_gate_guide, admitted, guide, guide_spread, np.float32(levels[2]), _of_scale(GUIDE_SIGNIFICANCE, index))
         products = [pool_product(plane, guide, window) for plane in (guide, red, blue)]
         yield _Scale(index, levels, red, blue, guide, admitted, *products)
         red, blue, guide = next_red, next_blue, next_guide
+
+
+def _of_scale(values: Sequence[float], index: int) -> np.float32:
+    """The value of a scale; coarser ones than are listed have the last."""
+    return np.float32(values[min(index, len(values) - 1)])
 
 
 def _gates_of_scale(fine: _Scale, coarse: _Scale, spread: Array, guide_spread: Array, strength: float) -> tuple[Array, Array]:
@@ -251,7 +258,7 @@ def _gates_of_scale(fine: _Scale, coarse: _Scale, spread: Array, guide_spread: A
     residual = pool(residual, reach)
     trust = pool_product(fine.guide, fine.guide, reach)
     slopes, shares = np.empty((*fine.red.shape, 2), np.int16), np.empty(fine.red.shape, np.uint8)
-    k = np.float32(SIGNIFICANCE[min(index, len(SIGNIFICANCE) - 1)])
+    k = _of_scale(SIGNIFICANCE, index)
     limit = np.float32(max(fine.noise[2], 1e-12) * TRUSTED_GUIDE)
     over_rows(_close, residual, trust, fine.admitted, guide_spread, limit, k, weight, slope_red, slope_blue, slopes, shares)
     return slopes, shares
