@@ -74,6 +74,8 @@ USED_WEIGHT = 0.5
 CLEAN_WEIGHT = 0.3
 LEAST_OUTSIDE = 50
 CLEAN_GALAXY = 0.5
+# Galaxy light, sigma, that counts as halo.
+HALO = (0.7, 6.0)
 
 
 Loss = Callable[[Array], Array]
@@ -86,7 +88,8 @@ class SkyFit:
     ``coefficients``: (terms, C) of the Legendre sky of total ``degree``; ``amplitudes``: (components, C). ``weight``: (n, C) robust
     weight of each row of ``rows``; ``residual``: (n, C); ``galaxy``, ``glare``: (n, C) light of the galaxies, and light scattered by
     the stars, at the rows; ``clean``: (n,) rows that are sky in every channel. ``excess``: (C,) scale of the residuals over their
-    expected error; ``outside``: (C,) the same off the galaxies. ``far``: galaxy light over the faintest rows.
+    expected error; ``outside``: (C,) the same off the galaxies. ``far``: galaxy light over the faintest rows. ``halo_error``: (C,) error of
+    the mean sky over the halo if the rows' errors are as expected and apart from each other; 0 without a halo.
     """
 
     degree: int
@@ -103,6 +106,7 @@ class SkyFit:
     outside: Array
     stiffness: tuple[float, ...]
     far: float
+    halo_error: Array
     wide: bool = False
 
 
@@ -603,14 +607,14 @@ class _ShapeCost:
         if not np.array_equal(q, self.at):
             self.residual(q)
         problem, G = self.problem, self.G
-        slopes = self._column_slopes(q)
+        slopes = _column_slopes(problem, self._galaxies(q))
         faint, positive = problem.faint(G, self.amplitude), problem.positive(G)
         active = self.solution != 0
         known = np.zeros((len(self.prior), len(q)))
         far_rows = 1 + len(problem.profile.positive[1:]) * len(self._galaxies(q))
         D = np.empty((len(problem.x), problem.channels, len(q)))
         for c, amplitude in enumerate(self._by_channel(self.solution)):
-            D[:, c] = np.stack([d @ amplitude[k : k + d.shape[1]] for k, d in slopes], 1)
+            D[:, c] = _light_slopes(slopes, amplitude)
             far = np.stack([d[faint].mean(0) @ np.where(positive, amplitude, 0)[k : k + d.shape[1]] for k, d in slopes])
             known[c * far_rows] = np.sqrt(len(problem.x)) / problem.far_error * far
         weighted = np.einsum("ncd,ndm->ncm", self.precision, D)
@@ -626,16 +630,22 @@ class _ShapeCost:
         powers[np.arange(len(powers)), np.arange(len(powers)) * len(Galaxy._fields) + Galaxy._fields.index("log_power")] = 1 / POWER_ERROR
         return np.vstack([self._whitened(moved), -self._roughness(sky), known - self.prior @ follow, powers])
 
-    def _column_slopes(self, q: Array) -> list[tuple[int, Array]]:
-        """For every parameter: index of its galaxy's first column, and the columns' finite difference."""
-        galaxies, out = self._galaxies(q), []
-        per_galaxy = len(self.problem.profile.positive)
-        for g, galaxy in enumerate(galaxies):
-            here = self.problem.columns([galaxy])
-            for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
-                there = self.problem.columns([galaxy._replace(**{name: getattr(galaxy, name) + 0.01 * step})])
-                out.append((g * per_galaxy, (there - here) / (0.01 * step)))
-        return out
+
+def _column_slopes(problem: _Problem, galaxies: Sequence[Galaxy]) -> list[tuple[int, Array]]:
+    """For every parameter of every galaxy: index of the galaxy's first column, and the columns' finite difference."""
+    out = []
+    per_galaxy = len(problem.profile.positive)
+    for g, galaxy in enumerate(galaxies):
+        here = problem.columns([galaxy])
+        for name, step in zip(Galaxy._fields, SHAPE_STEPS, strict=True):
+            there = problem.columns([galaxy._replace(**{name: getattr(galaxy, name) + 0.01 * step})])
+            out.append((g * per_galaxy, (there - here) / (0.01 * step)))
+    return out
+
+
+def _light_slopes(slopes: Sequence[tuple[int, Array]], amplitude: Array) -> Array:
+    """(n, parameters) change of one channel's galaxy light with the shapes."""
+    return np.stack([columns @ amplitude[first : first + columns.shape[1]] for first, columns in slopes], 1)
 
 
 def _improve_shapes(problem: _Problem, state: _State, bounds: tuple[Array, Array], *, starts: Sequence[float] = ()) -> None:
@@ -713,8 +723,41 @@ def _result(problem: _Problem, state: _State) -> SkyFit:
         outside=state.outside,
         stiffness=tuple(state.stiffness),
         far=float(np.quantile(mean_light, FAINTEST_SHARE)) if state.galaxies else 0.0,
+        halo_error=_halo_error(problem, state),
         wide=problem.profile.wide,
     )
+
+
+def _halo_error(problem: _Problem, state: _State) -> Array:
+    """(C,) error of the mean sky over the halo, from the covariance of all that was fitted: sky, amplitudes and shapes."""
+    halo = in_halo(state.light)
+    if not halo.any():
+        return np.zeros(problem.channels)
+    assert state.amplitude is not None
+    G = problem.columns(state.galaxies)
+    A = np.hstack([problem.design, G])
+    precision = _precision(problem, state.light, state.weight, state.common, state.colour)
+    linear, _ = problem.normal(A, precision, state.stiffness, problem.prior_rows(G, state.amplitude))
+    slopes = _column_slopes(problem, state.galaxies)
+    moved = np.stack([_light_slopes(slopes, amplitude) for amplitude in state.amplitude.T], 1)
+    weighted = np.einsum("ncd,ndm->ncm", precision, moved)
+    across = np.concatenate([A.T @ weighted[:, c] for c in range(problem.channels)])
+    shapes = np.einsum("ncm,nck->mk", moved, weighted)
+    powers = np.arange(len(shapes)) % len(Galaxy._fields) == Galaxy._fields.index("log_power")
+    normal = np.block([[linear, across], [across.T, shapes + np.diag(powers / POWER_ERROR**2)]])
+    unit = np.sqrt(np.maximum(np.diag(normal), 1e-9))
+    wanted = np.zeros((len(normal), problem.channels))
+    for c in range(problem.channels):
+        wanted[c * A.shape[1] : c * A.shape[1] + problem.n_smooth, c] = problem.design[halo, : problem.n_smooth].mean(0)
+    wanted /= unit[:, None]
+    inverse = np.linalg.solve(normal / np.outer(unit, unit) + 1e-9 * np.eye(len(normal)), wanted)
+    return np.sqrt(np.maximum((wanted * inverse).sum(0), 0))
+
+
+def in_halo(light: Array) -> Mask:
+    """(n,) rows whose galaxy light (n, C), mean of the channels, is that of a halo."""
+    mean = light.mean(-1)
+    return np.asarray((mean > HALO[0]) & (mean < HALO[1]))
 
 
 def galaxy_light(fit: SkyFit, x: Array, y: Array) -> Array:

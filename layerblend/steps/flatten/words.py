@@ -65,7 +65,7 @@ def uncertain_words(uncertain: float) -> list[str]:
     if uncertain < SAY_FROM:
         return []
     return [
-        f"The target reaches the edge of the picture, where sky and its halo cannot be told apart: the halo may be off by {uncertain:.1f}"
-        " sigma of the sky. A mosaic or a wider field with clean sky round the target would decide it; if you know how far the target"
-        " reaches, name that place in `flatten.protect`."
+        f"Sky and the target's halo look alike in this picture: the halo may be off by {uncertain:.1f} sigma of the sky. A mosaic or a"
+        " wider field with clean sky round the target would decide it; if you know how far the target reaches, name that place in"
+        " `flatten.protect`."
     ]
