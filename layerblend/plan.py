@@ -303,7 +303,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     added = ("added",) if names.added else ()
     return [
         Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
-        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=5),
+        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=6),
         Node(
             "starlight",
             chain.full_starlight,
@@ -394,7 +394,7 @@ def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
     """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
     base, colour = names.sky_of[names.colour], names.colour
     nodes = [
-        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=2),
+        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=3),
         Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}")),
     ]
     if any(spec.from_frames for spec in recipe.stacks.values()):

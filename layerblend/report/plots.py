@@ -366,7 +366,7 @@ def _flatten_row(axes: Array, name: str, image: Array, model: Array, x: Array, y
     axes[1].set_ylim(extent[2:])
     axes[1].set_aspect("equal")
     rms = float(np.std(residual[used])) if used.any() else float("nan")
-    axes[1].set_title(f"samples less sky (red: the target's own light), sd {rms:.1e}", loc="left", fontsize=9, color=INK)
+    axes[1].set_title(f"samples less sky (red: target), sd {rms:.1e}", loc="left", fontsize=9, color=INK)
     for axis, picture, label, zero in ((axes[2], image, "before", middle), (axes[3], image - model, "after", 0.0)):
         axis.imshow(_reduced(picture) - zero, cmap="gray", vmin=-6 * span, vmax=12 * span, interpolation="nearest")
         axis.set_title(f"{label} (same display)", loc="left", fontsize=9, color=INK)

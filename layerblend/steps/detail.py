@@ -438,16 +438,22 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
         noise = scale_noise(check_image("half_difference", half_difference, colour=False), sigma, len(factors), where=valid)
     shares = []
     rest = filled
-    for scale in range(len(factors)):
+    for scale, gain in enumerate(factors):
         smoother = smooth(rest, scale)
-        size: Any = cv2.absdiff(rest, smoother)
-        reach = 2 * 2**scale + 1
-        box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
-        doubt = cv2.dilate(size, box, borderType=cv2.BORDER_REFLECT_101)
-        energy = pool_product(size, size, float(max(2**scale, 0.8)))
-        shares.append(_admit(energy, doubt, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, noise[scale], sigma))
+        # a gain of 1 changes nothing, whatever is admitted
+        shares.append(_sharpened_share(rest, smoother, scale, noise[scale], sigma) if gain != 1 else np.zeros(filled.shape, np.uint8))
         rest = smoother
     return Gates(tuple(shares), 1.0, factors)
+
+
+def _sharpened_share(rest: Plane, smoother: Plane, scale: int, factor: float, sigma: Any) -> Array:
+    """What of one scale stands above its noise and is not the ring of something brighter."""
+    size: Any = cv2.absdiff(rest, smoother)
+    reach = 2 * 2**scale + 1
+    box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
+    doubt = cv2.dilate(size, box, borderType=cv2.BORDER_REFLECT_101)
+    energy = pool_product(size, size, float(max(2**scale, 0.8)))
+    return _admit(energy, doubt, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, factor, sigma)
 
 
 def bend_core(lightness: Plane, strength: float) -> Plane:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.spatial import cKDTree
+import scipy
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
@@ -196,8 +196,8 @@ def follow(choice: Choice, fitted: Fitted, judged: Array) -> Choice:
     if not len(here) or not len(there):
         return choice
     reach = SAME_REACH * fitted.field.fwhm
-    distance, match = cKDTree(there).query(here, distance_upper_bound=reach)
-    _, back = cKDTree(here).query(there)
+    distance, match = scipy.spatial.cKDTree(there).query(here, distance_upper_bound=reach)
+    _, back = scipy.spatial.cKDTree(here).query(there)
     found = np.flatnonzero(np.isfinite(distance))
     found = found[(back[match[found]] == found) & ~fitted.sources.clipped[found]]
     reason = choice.reason.copy()
