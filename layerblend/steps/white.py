@@ -22,6 +22,12 @@ from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare
 # The usual star of a field: what the population is taken to be. It is seen through dust: .15 mag towards the galactic pole, more by
 # the cosecant of the latitude, which is below 30 degrees for half of the sky (Parenago 1940, Astron. Zh. 17, 3, for the law).
 USUAL_STAR_KELVIN, USUAL_DUST_MAG = 5600.0, 0.3
+# How far the temperatures of a field's stars scatter, as 1 sigma of ln T, F to K stars being most of them (a guess). Dust that is patchy or
+# mixed with the stars scatters them further along the line, by about as much as it reddens the middle of them.
+USUAL_SCATTER = 0.26
+# Across the line dust moves stars by this share of what it moves them along it, to the one side or the other: by the size of its grains,
+# R_V 2.1 to 5.5 (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, from memory; its formulas give -.10 to +.06, and -.05 at the usual 3.1).
+DUST_ACROSS = 0.06
 LOCUS_KELVIN = (3300.0, 13000.0)
 # Slope of the locus for common bands, and how far a camera's own slope may lie from it.
 SLOPE, SLOPE_ERROR = -1.31, 0.08
@@ -43,6 +49,8 @@ LEAST_SKY_SIGMA = 3.0
 MEDIAN_ERROR = 1.2533
 # Along the line stars count alike up to so many deviations from their middle: nearly as sure as a mean, yet safe from odd sources.
 HUBER_REACH, HUBER_ERROR, HUBER_ROUNDS = 1.5, 1.02, 20
+# Stars further from the middle than so many deviations tell nothing of the spread.
+SPREAD_REACH = 4.0
 
 
 @dataclass(frozen=True)
@@ -264,10 +272,36 @@ def _from_population(stars: Array) -> White:
     ratios, weights = log_ratios(stars[:, 2:5]), 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
     slope = fit_slope(ratios, weights)
     along, _ = _directions(SLOPE)
-    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, hangs on the camera's bands
-    dust = log_ratios(through_dust(np.ones((1, 3)), USUAL_DUST_MAG))[0] @ along
+    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, hangs on bands and grains
+    dust = _dust_along(USUAL_DUST_MAG)
     reference = log_ratios(blackbody_rgb(USUAL_STAR_KELVIN))[0] + dust * along
-    return _solve(stars, ratios - reference, weights, slope, ALONG_FLOOR, "stars")
+    more = unusual_spread(ratios @ along)
+    floors = float(np.hypot(ALONG_FLOOR, more)), float(np.hypot(ACROSS_FLOOR, DUST_ACROSS * (dust + more)))
+    words = [
+        f"This takes the field's dust to be the usual: a magnitude more in front of all its stars would leave the picture"
+        f" {100 * _dust_along(1.0):.0f} % too blue."
+    ]
+    if more > ALONG_FLOOR:
+        spread = f"{100 * more:.0f} % beyond the usual"
+        words.append(f"The stars' colours scatter by {spread}, as behind patchy dust or with other stars than the usual: less is sure.")
+    return _solve(stars, ratios - reference, weights, slope, floors, "stars", words)
+
+
+def _dust_along(magnitudes: float) -> float:
+    """How far dust moves a star along the line, ln."""
+    along, _ = _directions(SLOPE)
+    return float(log_ratios(through_dust(np.ones((1, 3)), magnitudes))[0] @ along)
+
+
+def unusual_spread(t: Array) -> float:
+    """By how much, ln, the stars' places ``t`` along the line scatter beyond the usual, less half of what chance does."""
+    along, _ = _directions(SLOPE)
+    cool, hot = log_ratios(blackbody_rgb(USUAL_STAR_KELVIN * np.exp([-USUAL_SCATTER, USUAL_SCATTER]))) @ along
+    usual = np.hypot((cool - hot) / 2, _dust_along(USUAL_DUST_MAG))
+    middle = np.median(t)
+    near = t[np.abs(t - middle) < SPREAD_REACH * max(float(mad_sigma(t)), 1e-6)]
+    found = near.std() * (1 - 0.5 / np.sqrt(2 * len(near)))
+    return float(np.sqrt(max(found**2 - usual**2, 0.0)))
 
 
 def _from_catalogue(stars: Array, catalogue: Array) -> White:
@@ -283,22 +317,32 @@ def _from_catalogue(stars: Array, catalogue: Array) -> White:
     stars = stars[matched]
     expected = log_ratios(blackbody_rgb(kelvin_of_bv(known[nearest[matched], 2])))
     weights = 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
-    return _solve(stars, log_ratios(stars[:, 2:5]) - expected, weights, SLOPE, ALONG_FLOOR_CATALOGUE, "catalogue")
+    floors = ALONG_FLOOR_CATALOGUE, ACROSS_FLOOR
+    return _solve(stars, log_ratios(stars[:, 2:5]) - expected, weights, SLOPE, floors, "catalogue")
 
 
-def _solve(stars: Array, offsets: Array, weights: Array, slope: float, floor: float, source: str) -> White:
+def _solve(
+    stars: Array,
+    offsets: Array,
+    weights: Array,
+    slope: float,
+    floors: tuple[float, float],
+    source: str,
+    more_words: Sequence[str] = (),
+) -> White:
+    """``floors``: errors along and across that no number of stars takes away."""
     along, across = _directions(slope)
     t, u = offsets @ along, offsets @ across
     shift = _middle(t) * along + _weighted_median(u, weights) * across
     effective = weights.sum() ** 2 / (weights**2).sum()
-    along_error = np.hypot(HUBER_ERROR * mad_sigma(t) / np.sqrt(len(t)), floor)
-    across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), ACROSS_FLOOR)
+    along_error = np.hypot(HUBER_ERROR * mad_sigma(t) / np.sqrt(len(t)), floors[0])
+    across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), floors[1])
     factors = np.exp(-np.array([shift[0], 0.0, shift[1]]))
     words = [
         f"White balance from {len(stars)} stars: red x {factors[0]:.3f}, blue x {factors[2]:.3f}; sure to {100 * across_error:.1f} %"
         f" between green and magenta, to {100 * along_error:.0f} % between blue and orange."
     ]
-    return White(factors, 100 * float(along_error), 100 * float(across_error), 0.0, stars, source, slope, tuple(words))
+    return White(factors, 100 * float(along_error), 100 * float(across_error), 0.0, stars, source, slope, (*words, *more_words))
 
 
 # ---------------------------------------------------------------- other sources

@@ -22,9 +22,9 @@ from layerblend.kinds import working_luminance
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.flatten import Flattened, flatten
 from layerblend.steps.psf import measure_psf
-from layerblend.steps.white import measure_colours, white_balance
+from layerblend.steps.white import _from_population, measure_colours, white_balance
 from tests.benchmarks.bars import Line
-from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, flatten_score, make_scene, star_catalogue
+from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, dusty_stars, flatten_score, make_scene, star_catalogue
 
 FRESH = 91000
 SCALES = (30, 20, 12, 8, 6)
@@ -216,6 +216,31 @@ def white_lines(seed: int) -> list[Line]:
     ]
 
 
+DUSTS = ((2.1, 2.0, True), (3.1, 1.0, True), (3.1, 2.0, True), (3.1, 4.0, True), (5.5, 2.0, True), (3.1, 1.5, False))
+DUSTY_FIELDS, DUSTY_STARS = 24, 200
+
+
+def dust_lines(seed: int) -> list[str]:
+    """Errors of the factors behind unusual dust and what was said of them; no bars, for stars alone cannot tell dust from a warm camera."""
+    texts = []
+    for r_v, magnitudes, patchy in DUSTS:
+        made, told = [], []
+        for number in range(DUSTY_FIELDS):
+            found = _from_population(dusty_stars(np.random.default_rng(seed + number), DUSTY_STARS, magnitudes, r_v, patchy))
+            error = 100 * np.log(1 / found.factors)[[0, 2]]
+            made.append(np.abs([error @ SLOPE, error @ ACROSS]))
+            told.append([found.along, found.across])
+        error, said = np.array(made), np.array(told)
+        parts = [
+            f"{name} median {np.median(error[:, k]):.2f} worst {error[:, k].max():.2f} %, said {np.median(said[:, k]):.2f},"
+            f" over twice that in {np.mean(error[:, k] > 2 * said[:, k]):.0%}"
+            for k, name in enumerate(("along", "across"))
+        ]
+        name = f"dust of {magnitudes:g} mag, {'patchy' if patchy else 'even'}, R_V {r_v:g}, {DUSTY_STARS} stars"
+        texts.append(f"{name}: {'; '.join(parts)}")
+    return texts
+
+
 def observed_colours(scene: SkyScene, rng: np.random.Generator) -> np.ndarray:
     """(n, 3) x, y, B-V as a catalogue would have it: of the reddened light, with .05 mag of scatter."""
     from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv
@@ -351,7 +376,7 @@ def main() -> None:
             print(text, flush=True)
     for name, function in (
         ("filling", lambda: filling_lines(options.seed, table)),
-        ("white", lambda: white_lines(options.seed)),
+        ("white", lambda: [*white_lines(options.seed), *dust_lines(options.seed)]),
         ("cores", lambda: core_lines(options.seed)),
         ("time", lambda: time_lines(options.seed)),
     ):

@@ -177,6 +177,38 @@ def star_catalogue(rng, shape, n, full, reddened):
     return x, y, peak, kelvin, colour / colour[:, 1:2]
 
 
+def extinction(nm, r_v=3.1) -> np.ndarray:
+    """Extinction over that in V, 303 to 909 nm (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, eq. 1 and 3; from memory)."""
+    y = 1000 / np.asarray(nm, float) - 1.82
+    a = np.polyval([0.32999, -0.77530, 0.01979, 0.72085, -0.02427, -0.50447, 0.17699, 1], y)
+    b = np.polyval([-2.09002, 5.30260, -0.62251, -5.38434, 1.07233, 2.28305, 1.41338, 0], y)
+    return a + b / r_v
+
+
+def dusty_stars(rng, n, magnitudes, r_v, patchy=True) -> np.ndarray:
+    """(n, 8) table of measured stars, camera neutral: the brightest ``n`` of a field behind dust of a mean extinction in V, mag.
+
+    Dust in clouds (a log-normal fractal that the stars stand behind), or as one even screen; the bands see its whole curve.
+    """
+    many = 6 * n
+    kelvin = np.exp(rng.normal(np.log(5600), 0.26, many)).clip(3300, 12000)
+    dust = np.full(many, float(magnitudes))
+    if patchy:
+        clouds = np.exp(fractal(rng, (100, 150), 3.0)).ravel()
+        dust = magnitudes * clouds[rng.integers(0, clouds.size, many)] / clouds.mean()
+    rates = []
+    for centre in BANDS_NM:
+        nm = np.linspace(centre - 40, centre + 40, 17)
+        light = 1 / (nm * 1e-9) ** 4 / np.expm1(0.0143877688 / (nm * 1e-9 * kelvin[:, None]))
+        rates.append((light * 10 ** (-0.4 * dust[:, None] * extinction(nm, r_v))).mean(1))
+    flux = np.stack(rates, 1)
+    bright = rng.random(many) ** (-1 / 0.85) * 10 ** (-0.4 * dust * extinction(BANDS_NM[1], r_v))
+    seen = np.argsort(-bright)[:n]
+    error = 1 / np.minimum(20 * bright[seen] / bright[seen].min(), 500)[:, None] * np.ones(3)
+    flux = flux[seen] / flux[seen, 1:2] * (1 + error * rng.normal(size=(n, 3)))
+    return np.hstack([np.zeros((n, 2)), flux, error])
+
+
 def draw_stars(shape, x, y, peaks, fwhm) -> np.ndarray:
     """(H, W, 3): Moffat stars of beta 3 with faint ten times wider haloes; ``peaks`` (n, 3)."""
     planes = [np.zeros(shape) for _ in range(3)]
