@@ -1,8 +1,10 @@
 import numpy as np
 import pytest
+import skimage.color
 
 from layerblend.kinds import StarShape
 from layerblend.steps.cores import follow_rings, repair_cores, ring_edges
+from layerblend.steps.curve import fit_curve, stretch
 from tests.scenes.sky import draw_stars
 
 
@@ -62,6 +64,24 @@ def test_a_star_clipped_after_channel_scaling_has_no_coloured_disc() -> None:
     # and none is left where the plateau has to be found in the picture
     found = repair_cores(image)
     np.testing.assert_allclose(found[40, 40] / found[40, 40, 1], 1, atol=0.05)
+
+
+@pytest.mark.parametrize("colour", [(6.0, 7.5, 6.0), (9.0, 6.0, 3.5), (4.0, 6.0, 8.0)])
+def test_a_core_clipped_at_unlike_heights_is_shown_in_the_hue_of_its_halo(colour: tuple[float, ...]) -> None:
+    """Saturated cores take a false colour: https://github.com/astropy/astropy/issues/5573. Clipped at 1, .8, 1, balanced, shown."""
+    ceiling, factors = np.array([1.0, 0.8, 1.0]), np.array([1.7, 1.0, 1.3])
+    light = draw_stars((81, 81), np.array([40.3]), np.array([40.1]), np.array([colour]), (4.0,) * 3)
+    rng = np.random.default_rng(2)
+    camera = np.minimum(light, ceiling) + rng.normal(0, 1e-3, light.shape)
+    fixed = repair_cores((camera * factors).astype(np.float32), saturated=(light >= 0.98 * ceiling).any(-1))
+    curve = fit_curve(fixed, sigma=2e-3, bright=0.7)
+    lightness, green_red, blue_yellow = np.moveaxis(skimage.color.rgb2lab(stretch(fixed, curve).astype(float)), -1, 0)
+    y, x = np.mgrid[:81, :81]
+    halo = np.abs(np.hypot(x - 40.3, y - 40.1) - 9) < 1
+    core = np.hypot(x - 40.3, y - 40.1) < 2
+    inner, outer = ([plane[part].mean() for plane in (green_red, blue_yellow)] for part in (core, halo))
+    assert lightness[core].min() > lightness[halo].max()
+    assert np.dot(inner, outer) > 0.9 * np.hypot(*inner) * np.hypot(*outer)  # hues less than 26 degrees apart
 
 
 def test_stars_known_over_different_rings_tell_one_course() -> None:

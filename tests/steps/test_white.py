@@ -47,7 +47,7 @@ def test_a_field_seen_through_the_usual_dust_is_not_taken_for_a_warm_camera() ->
 
 
 def test_the_dust_of_the_scenes_is_the_published_curve() -> None:
-    """Cardelli, Clayton & Mathis 1989, ApJ 345, 245, table 3, R_V = 3.1: B 1.337, V 1, R .751 (from memory; the formula misses B by 1 %)."""
+    """Cardelli, Clayton & Mathis 1989, ApJ 345, 245, table 3, R_V 3.1: B 1.337, V 1, R .751 (from memory; the formula misses B by 1 %)."""
     np.testing.assert_allclose(extinction(1000 / np.array([2.27, 1.82, 1.43])), (1.337, 1, 0.751), rtol=0.012)
     np.testing.assert_allclose(extinction(BANDS_NM), DUST_OVER_V, atol=0.002)
 

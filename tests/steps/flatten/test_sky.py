@@ -5,6 +5,7 @@ import pytest
 
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
+from layerblend.steps.curve import fit_curve, stretch, unstretch
 from layerblend.steps.flatten import apply_sky, flatten
 from layerblend.steps.flatten.fit import fit_sky
 from layerblend.steps.flatten.sky import _plane_through, _runs_away, find_surface
@@ -139,6 +140,7 @@ def test_a_quarter_that_loses_samples_in_one_channel_is_named(scene) -> None:
 
 
 def test_no_data_stays_no_data_and_spoils_nothing(scene) -> None:
+    """A convolution by Fourier transform gives 0 where there is no data: https://github.com/astropy/astropy/issues/11920."""
     image = scene.image.copy()
     image[:12], image[:, :7], image[100:130, 200:230] = np.nan, np.nan, np.nan
     image[20, 30] = np.nan
@@ -146,6 +148,19 @@ def test_no_data_stays_no_data_and_spoils_nothing(scene) -> None:
     assert (np.isnan(with_gaps.image) == np.isnan(image)).all()
     assert np.isfinite(with_gaps.model).all()
     assert np.abs(with_gaps.model - flatten(scene.image).model).max() < 0.5
+
+
+def test_a_sky_half_below_zero_is_shown_as_it_is(flat) -> None:
+    """A power of a negative number is no number, and cutting at zero lifts the sky's median: the sky comes through the curve whole."""
+    sky = flat.image[:60, :120]
+    assert 0.4 < (sky < 0).mean() < 0.6
+    curve = fit_curve(flat.image, sigma=float(flat.sigma.mean()))
+    shown = stretch(sky, curve)
+    assert np.isfinite(shown).all()
+    assert (shown == 0).mean() < 0.01
+    back = unstretch(shown, curve)
+    moved = np.median(back, axis=(0, 1)) - np.median(sky, axis=(0, 1))
+    assert np.abs(moved / flat.sigma).max() < 0.02
 
 
 def test_mono(scene) -> None:
