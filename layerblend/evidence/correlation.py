@@ -19,7 +19,6 @@ from layerblend.kinds import Array, Mask, Plane, Weight
 
 RESOLUTION_THRESHOLD = 1 / 7
 MAX_RINGS = 96
-MIN_RING_PIXELS = 24.0
 NOISE_MAP_BLUR_PX = 12.0
 STRUCTURE_BLURS_PX = (1.5, 6.0)
 OVERLAP_RANGE = (0.05, 20.0)

@@ -32,11 +32,3 @@ def gap_runs(missing: Mask) -> Array:
     start, stop = changes[0::2], changes[1::2]
     y = start // (width + 1)
     return np.stack([y, start - y * (width + 1), stop - y * (width + 1)], 1).astype(np.int32)
-
-
-def fill_runs(runs: Array, height: int, width: int) -> Mask:
-    """(height, width) bool: the mask that `gap_runs` describes."""
-    mask = np.zeros((height, width), bool)
-    for y, start, stop in np.asarray(runs):
-        mask[y, start:stop] = True
-    return mask

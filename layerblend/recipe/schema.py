@@ -676,18 +676,6 @@ def identity_changes(stack: str = "all") -> dict[str, Any]:
     return changes | {"roles.add": None} | {f"roles.{role}.stack": stack for role in ("stars", "detail", "colour")}
 
 
-def settings_table() -> str:
-    """The settings as a Markdown table: key, what it takes, default, the value that leaves the picture as it is, what it does."""
-    lines = ["| key | takes | default | identity | what it does |", "|---|---|---|---|---|"]
-    for row in settings():
-        takes = row.span or row.kind
-        takes += f" {row.unit}" if row.unit else ""
-        default = "(required)" if row.required else "" if row.default is None else f"`{flow(row.default)}`"
-        off = f"`{flow(row.identity)}`" if row.has_identity else ""
-        lines.append(f"| `{row.key}` | {takes} | {default} | {off} | {row.help} |")
-    return "\n".join(lines) + "\n"
-
-
 def flow(value: Any) -> str:
     """YAML data on one line."""
     if isinstance(value, bool):

@@ -190,45 +190,6 @@ def split_picture(
     return _png(figure)
 
 
-def trade_off_curve(
-    share: Array,
-    fwhm: Array,
-    noise: Array,
-    detail: Mapping[str, Array] | None = None,
-    *,
-    marks: Mapping[str, tuple[float, float, float]] | None = None,
-) -> bytes:
-    """What keeping fewer frames gains and costs: star width, sky noise and detail SNR against the share kept.
-
-    Parameters
-    ----------
-    share : (n,) 0..1, ascending; fwhm : (n,) px; noise : (n,) relative to all frames
-    detail : band name -> (n,) SNR relative to all frames
-    marks : stack name -> (share, fwhm, noise), drawn as points
-    """
-    panels = 3 if detail else 2
-    figure = _figure(5 * panels, 4.2)
-    axes = figure.subplots(1, panels)
-    for axis, values, label in ((axes[0], fwhm, "fwhm_major, px"), (axes[1], noise, "sky noise, all = 1")):
-        axis.plot(np.asarray(share) * 100, values, color=ACCENT, lw=2)
-        axis.set_ylabel(label)
-    for name, (at, width, level) in (marks or {}).items():
-        for axis, value in ((axes[0], width), (axes[1], level)):
-            axis.plot([at * 100], [value], "o", color=WARN, ms=5)
-            axis.annotate(name, (at * 100, value), textcoords="offset points", xytext=(5, 5), fontsize=8, color=INK)
-    if detail:
-        for i, (band, values) in enumerate(detail.items()):
-            axes[2].plot(np.asarray(share) * 100, values, lw=2, color=_ramp(i, len(detail)), label=f"{band} cycles/px")
-        axes[2].axhline(1, color=QUIET, lw=0.8)
-        axes[2].set_ylabel("detail SNR, all = 1")
-        axes[2].legend(fontsize=8, frameon=False)
-    for axis in axes:
-        axis.set_xlabel("sharpest frames kept, %")
-        _tidy(axis)
-    figure.tight_layout()
-    return _png(figure)
-
-
 # ---------------------------------------------------------------- grading panels
 def _sky_series(rows: Sequence[FrameRow]) -> list[tuple[str, str, list[float]]]:
     columns = [[100 * getattr(row, f"sky_{letter}") for row in rows] for letter in "rgb"]

@@ -20,7 +20,6 @@ from layerblend.recipe.schema import (
     json_schema,
     parse_size,
     settings,
-    settings_table,
     sharpness_order,
 )
 
@@ -289,12 +288,6 @@ def test_identity_changes_give_a_recipe_whose_roles_all_come_from_one_stack() ->
     assert plain.combine.amount == plain.blend.gate == plain.roles.detail.deconvolve == plain.roles.detail.core == 0
     assert plain.flatten == recipe().flatten  # the sky is the plain result's too
     assert not plain.roles.stars.repair_cores
-
-
-def test_table_names_every_key_once() -> None:
-    table = settings_table()
-    for row in settings():
-        assert table.count(f"| `{row.key}` |") == 1
 
 
 def test_every_setting_has_help_and_speaks_of_one_key() -> None:

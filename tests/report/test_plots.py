@@ -117,16 +117,6 @@ def test_split_picture():
     size_of(plots.split_picture(starless, starless, 0 * stars, np.zeros_like(mask), worst=np.array([[0.0, 0.0], [159, 119]])))
 
 
-def test_trade_off_curve():
-    share = np.linspace(0.1, 1, 10)
-    size_of(
-        plots.trade_off_curve(
-            share, 2 + share, 1 / np.sqrt(share), {"0.10-0.15": share, "0.20-0.30": 1.5 - share}, marks={"best25": (0.25, 2.25, 2)}
-        )
-    )
-    size_of(plots.trade_off_curve(share, 2 + share, 1 / np.sqrt(share)))
-
-
 def test_figures_do_not_pile_up_and_no_window_is_asked_for():
     """Figures pile up when a plotting state keeps them: here none may live on, and the stateful interface is never imported."""
     table = make_table(6)
