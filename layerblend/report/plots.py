@@ -399,13 +399,6 @@ def _tidy(axes: Axes) -> None:
     axes.xaxis.label.set_fontsize(9)
 
 
-def _ramp(index: int, count: int) -> tuple[float, float, float]:
-    share = index / max(count - 1, 1)
-    cold, warm = np.array([0.12, 0.25, 0.55]), np.array([0.85, 0.45, 0.1])
-    red, green, blue = cold + (warm - cold) * share
-    return float(red), float(green), float(blue)
-
-
 def _grey(image: Array) -> Array:
     return image if image.ndim == 2 else image.mean(2)
 
