@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.steps.split.field import Field, Fitted, armed
+from layerblend.steps.split.field import Field, Fitted, armed, bends
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
 from layerblend.steps.split.haloes import Haloes, fit_haloes, halo_basis
 from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
@@ -57,7 +57,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         blob, light = sources.blob[some], peak[some]
         return sweep(
             bare, model, good, noise, geo[some], light, state.fit_reach(blob), state.reach(light, noise.sigma), state.image, state.fwhm,
-            free=free, update=update,
+            free=free, update=update, bend=bends(sources, fitted.rough, judged=not update)[some],
         )  # fmt: skip
 
     run(0, True)

@@ -12,7 +12,7 @@ from numba import njit
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.moffat import StarFits
 from layerblend.maths.robust import mad_sigma
-from layerblend.steps.split.mask import find_peaks
+from layerblend.steps.split.mask import find_peaks, peak_response
 from layerblend.steps.split.noise import Noise
 
 # In linear light bright stars are as wide as faint ones; every stretch widens them (ln of the width ratio).
@@ -173,7 +173,7 @@ def compact_left(starless: Plane, noise: Noise, fwhm: float, stars: Array, kept:
 
     ``stars``, ``kept``: (n, 2) places of the sources taken away and left.
     """
-    peaks = find_peaks(starless, noise.map(cv2.medianBlur(starless, 5)), fwhm, LEFT_STRENGTH)
+    peaks = find_peaks(peak_response(starless, fwhm), noise.map(cv2.medianBlur(starless, 5)), LEFT_STRENGTH)
     places = np.c_[peaks.x, peaks.y]
     by_kept = _within(places, kept, fwhm)
     by_star = _within(places, stars, fwhm) & ~by_kept

@@ -12,14 +12,16 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
 from layerblend.steps.split.field import Fitted, Sources
-from layerblend.steps.split.mask import peak_response
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.rough import Roughness
 
 LEAST_STRENGTH = 4.0
-# Errors of width and ellipse: photon noise times this, and what the star image itself leaves uncertain.
-WIDTH_ERROR_SCALE, WIDTH_FLOOR, ELLIPSE_FLOOR = 1.3, 0.01, 0.01
+# Errors of width and ellipse: photon noise times this, and what the star image itself leaves uncertain. Of widths that is what the
+# bright sources of the picture, nearly all stars, scatter by: at least the first, the second when few are bright.
+WIDTH_ERROR_SCALE, ELLIPSE_FLOOR = 1.3, 0.01
+LEAST_WIDTH_FLOOR, WIDTH_FLOOR, FLOOR_STRENGTH, FLOOR_STARS = 0.005, 0.01, 100.0, 20
 # Structured ground shakes the fits: its scatter over the peak, times these shares, is added to the errors.
-GROUND_WIDTH, GROUND_ELLIPSE, GROUND_COLOUR = 0.5, 0.3, 0.25
+GROUND_WIDTH, GROUND_ELLIPSE, GROUND_COLOUR = 0.25, 0.3, 0.25
 # What other compact light looks like: widths evenly spread over so many ln units, ellipses and colours scattered so far.
 OTHER_WIDTHS, OTHER_ELLIPSE, OTHER_COLOUR = 0.6, 0.3, 0.25
 # Blended stars are long and a little broad, so neither can condemn a source alone.
@@ -27,9 +29,8 @@ MOST_AGAINST = 4.0
 NARROW, NARROW_SIGMA, NARROW_AGAINST = -0.45, 4.0, 9.0
 MISFIT, MISFIT_AGAINST = 0.10, 4.0
 # Evidence (ln of the odds) below which a source stays: on bare sky, and on structured ground, where knots are common.
-STAR_ON_SKY, STAR_ON_GROUND = -3.0, 0.0
+STAR_ON_SKY, STAR_ON_GROUND = -3.0, 2.5
 QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
-GROUND_BOX = 6
 LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 # Stars whose colours spread less (dex) are of a grey picture.
 GREY = 1e-3
@@ -49,14 +50,6 @@ class Choice:
     strength: Array
 
 
-@dataclass
-class Ground:
-    """Structure round sources: its ``scatter`` (n,) as heights of stars, beyond the noise, and ``rough`` (n,), scatter over noise."""
-
-    scatter: Array
-    rough: Array
-
-
 def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channels: list[Channel], *, keep_knots: bool = True) -> Choice:
     """Tell stars from other compact light: knots, nuclei, small galaxies.
 
@@ -70,16 +63,16 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
     reason = np.full(len(sources), "", "U8")
     reason[strength <= LEAST_STRENGTH] = "faint"
     if keep_knots and len(sources):
-        ground = _ground(plane, good, fitted)
+        ground, peak = fitted.rough, np.maximum(sources.peak, 1e-12)
         evidence = {
-            "broad": _width_evidence(fit, error, ground, sources.peak),
-            "long": _ellipse_evidence(fit, error, ground, sources.peak),
-            "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT, -MISFIT_AGAINST, 0.0),
+            "broad": _width_evidence(fit, error, ground, peak, _width_floor(fit[:, 3], strength, sources.clipped)),
+            "long": _ellipse_evidence(fit, error, ground, peak),
+            "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT + ground.scatter / peak, -MISFIT_AGAINST, 0.0),
         }
         if len(channels) == 3:
-            evidence["colour"] = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, sources)
+            evidence["colour"] = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, peak, sources.clipped)
         total = np.sum(list(evidence.values()), 0)
-        share = np.clip((ground.rough - QUIET_GROUND) / (ROUGH_GROUND - QUIET_GROUND), 0, 1)
+        share = np.clip((ground.share - QUIET_GROUND) / (ROUGH_GROUND - QUIET_GROUND), 0, 1)
         other = (total < STAR_ON_SKY + (STAR_ON_GROUND - STAR_ON_SKY) * share) & (reason == "")
         worst = np.array(list(evidence))[np.argmin(np.stack(list(evidence.values())), 0)]
         reason[other] = worst[other]
@@ -95,19 +88,6 @@ def _of_all_channels(channels: list[Channel]) -> tuple[Array, Array]:
     trust = np.stack([1 / np.maximum(c.error, 1e-30) ** 2 for c in channels])
     whole = np.maximum(trust.sum(0), 1e-30)
     return np.sum(trust * np.stack([c.fit for c in channels]), 0) / whole, 1 / np.sqrt(whole)
-
-
-def _ground(plane: Plane, good: Mask, fitted: Fitted) -> Ground:
-    fwhm, sources = fitted.field.fwhm, fitted.sources
-    bare = np.where(good, plane - fitted.model - fitted.halo, np.float32(0))
-    response = peak_response(bare, fwhm)
-    quiet = float(np.median(np.abs(response[::3, ::3])))
-    box = int(GROUND_BOX * fwhm) | 1
-    power = cv2.blur(np.minimum(response * response, np.float32((8 * quiet) ** 2)), (box, box))
-    quiet *= MAD_TO_SIGMA
-    x, y = _pixels(sources, plane.shape)
-    scatter = np.sqrt(power[y, x].astype(float))
-    return Ground(np.sqrt(np.maximum(scatter**2 - (1.1 * quiet) ** 2, 0)), scatter / max(quiet, 1e-30))
 
 
 def _hidden_core(good: Mask, sources: Sources) -> Mask:
@@ -126,13 +106,20 @@ def _ln_normal(x: Array, sigma: Array) -> Array:
     return -0.5 * (x / sigma) ** 2 - np.log(sigma * np.sqrt(2 * np.pi))
 
 
-def _width_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> Array:
+def _width_floor(off_width: Array, strength: Array, clipped: Mask) -> float:
+    bright = (strength > FLOOR_STRENGTH) & (np.abs(off_width) < LOCUS_WIDTH) & ~clipped
+    if bright.sum() < FLOOR_STARS:
+        return WIDTH_FLOOR
+    return float(np.clip(MAD_TO_SIGMA * np.median(np.abs(off_width[bright])), LEAST_WIDTH_FLOOR, LOCUS_WIDTH))
+
+
+def _width_evidence(fit: Array, error: Array, ground: Roughness, peak: Array, floor: float) -> Array:
     """By the short axis (blended stars keep it) and, more weakly, by the mean width."""
-    shaken = GROUND_WIDTH * ground.scatter / np.maximum(peak, 1e-12)
+    shaken = GROUND_WIDTH * ground.scatter / peak
     ellipse_error = np.hypot(error[:, 4], error[:, 5])
     stretch = np.sqrt(np.maximum(fit[:, 4] ** 2 + fit[:, 5] ** 2 - ellipse_error**2, 0))
     short = fit[:, 3] - np.arctanh(np.minimum(stretch, 0.95))
-    plain = np.sqrt((WIDTH_ERROR_SCALE * error[:, 3]) ** 2 + WIDTH_FLOOR**2 + shaken**2)
+    plain = np.sqrt((WIDTH_ERROR_SCALE * error[:, 3]) ** 2 + floor**2 + shaken**2)
     with_ellipse = np.hypot(plain, ellipse_error)
     by_short = _against_even(short, with_ellipse, 1.0)
     narrow = (fit[:, 3] < NARROW) & (fit[:, 3] < -NARROW_SIGMA * with_ellipse)
@@ -145,22 +132,22 @@ def _against_even(off: Array, sigma: Array, most_below: float) -> Array:
     return _ln_normal(np.maximum(off, -most_below * sigma), sigma) - np.log(OTHER_WIDTHS)
 
 
-def _ellipse_evidence(fit: Array, error: Array, ground: Ground, peak: Array) -> Array:
-    shaken = GROUND_ELLIPSE * ground.scatter / np.maximum(peak, 1e-12)
+def _ellipse_evidence(fit: Array, error: Array, ground: Roughness, peak: Array) -> Array:
+    """Never in favour: a knot narrower than the star image is as round as a star."""
+    shaken = GROUND_ELLIPSE * ground.scatter / peak
     sigma = np.sqrt(0.5 * (error[:, 4] ** 2 + error[:, 5] ** 2) + ELLIPSE_FLOOR**2 + shaken**2)
     wide = np.hypot(sigma, OTHER_ELLIPSE)
     stretch2 = fit[:, 4] ** 2 + fit[:, 5] ** 2
-    return np.maximum(-0.5 * stretch2 / sigma**2 + 0.5 * stretch2 / wide**2 + 2 * np.log(wide / sigma), -MOST_AGAINST)
+    return np.clip(-0.5 * stretch2 / sigma**2 + 0.5 * stretch2 / wide**2 + 2 * np.log(wide / sigma), -MOST_AGAINST, 0.0)
 
 
-def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Ground, sources: Sources) -> Array:
+def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array, ground: Roughness, peak: Array, clipped: Mask) -> Array:
     """By the distance from the line of the field's own stars; 0 for all where too few stars, or stars of one colour, draw it."""
     peaks = np.maximum(np.stack([c.peak for c in channels]), 1e-12)
-    relative = np.stack([c.error[:, 0] for c in channels]) / np.maximum(peaks, 1e-9)
+    error = np.stack([c.error[:, 0] for c in channels]) / np.maximum(peaks, 1e-9) / np.log(10)
     logs = np.log10(peaks)
     red, blue = logs[0] - logs[1], logs[2] - logs[1]
-    red_error, blue_error = np.hypot(relative[0], relative[1]) / np.log(10), np.hypot(relative[2], relative[1]) / np.log(10)
-    chosen = (strength > LOCUS_STRENGTH) & (off_width < LOCUS_WIDTH) & ~sources.clipped
+    chosen = (strength > LOCUS_STRENGTH) & (off_width < LOCUS_WIDTH) & ~clipped
     if chosen.sum() < LOCUS_STARS or np.ptp(red[chosen]) < GREY:
         return np.zeros(len(strength))
     for _ in range(5):
@@ -168,8 +155,9 @@ def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array,
         off = blue - np.polyval(line, red)
         spread = max(MAD_TO_SIGMA * float(np.median(np.abs(off[chosen]))), 0.01)
         chosen &= np.abs(off) < 3.5 * spread
-    shaken = GROUND_COLOUR * ground.scatter / np.maximum(sources.peak, 1e-12)
-    sigma = np.sqrt(blue_error**2 + (line[0] * red_error) ** 2 + spread**2 + shaken**2)
+    shaken = GROUND_COLOUR * ground.scatter / peak
+    slope = line[0]
+    sigma = np.sqrt(error[2] ** 2 + (slope * error[0]) ** 2 + ((slope - 1) * error[1]) ** 2 + spread**2 + shaken**2)
     return _ln_normal(off, sigma) - _ln_normal(off, np.hypot(sigma, OTHER_COLOUR))
 
 

@@ -15,7 +15,7 @@ from layerblend.maths.moffat import StarFits, fit_moffat_stars
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
 from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
-from layerblend.steps.split.mask import Blobs, Peaks, find_peaks
+from layerblend.steps.split.mask import Blobs, Peaks, find_peaks, peak_response
 from layerblend.steps.split.model import (
     TABLE_REACH,
     TABLE_STEPS,
@@ -28,13 +28,18 @@ from layerblend.steps.split.model import (
     sweep,
 )
 from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.rough import Roughness, roughness
 from layerblend.steps.split.settle import Ground, settle
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
 SWEEPS = (3, 2)
 FIRST_THRESHOLD, THRESHOLD = 8.0, 4.5
+CLOSE, CLOSE_SWEEPS = 1.3, 6
 FIT_REACH, CLIPPED_MARGIN = 1.7, 2.2
+# Within a fit the ground bends by so many times its scatter nearby. Where that scatter is less than this share of a source's peak, which
+# the star image may miss itself, place and peak are fitted without bends: they would take what it misses.
+BEND, LEAST_BEND = 3.0, 0.02
 # Stars are drawn out to where they fall below this share of the noise.
 LEAST_LIGHT = 0.04
 LEAST_REACH, MOST_REACH = 2.0, 24.0
@@ -129,6 +134,7 @@ class Fitted:
     model: Plane
     halo: Plane
     haloes: Haloes
+    rough: Roughness
     ground: Ground | None
     spikes: Spikes | None
     streaks: Plane
@@ -197,25 +203,26 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     height, width = plane.shape
     state = Field(height, width, start.terms.copy(), start.image)
     sigma = noise.map(cv2.medianBlur(plane, 5))
-    peaks = find_peaks(plane, sigma, state.fwhm, FIRST_THRESHOLD)
+    peaks = find_peaks(peak_response(plane, state.fwhm), sigma, FIRST_THRESHOLD)
     spikes, streaks = _first_spikes(plane, peaks, good, noise, blobs, state)
     if spikes is not None:
-        peaks = find_peaks(plane - streaks, sigma, state.fwhm, FIRST_THRESHOLD)
+        peaks = find_peaks(peak_response(plane - streaks, state.fwhm), sigma, FIRST_THRESHOLD)
     sources = _first_sources(plane, peaks, good, blobs, state)
     halo = streaks
-    haloes = Haloes.none()
+    haloes, rough = Haloes.none(), None
     ghosts, discs = None, np.zeros_like(plane)
     for number in range(PASSES):
         bare = plane - halo
         model = _draw(state, sources, noise, plane.shape)
         for _ in range(SWEEPS[number]):
-            _sweep_all(bare, model, good, noise, sources, state, free=1, update=True)
+            _sweep_all(bare, model, good, noise, sources, state, rough, free=1, update=True)
             model = _draw(state, sources, noise, plane.shape)
-        fit, error = _sweep_all(bare, model, good, noise, sources, state, free=3, update=False)
+        _sweep_close(bare, model, good, noise, sources, state, rough)
+        fit, error = _sweep_all(bare, model, good, noise, sources, state, rough, free=3, update=False)
         learned = _learn_shape(state, sources, fit, error, noise)
         model = _draw(state, sources, noise, plane.shape)
         _learn_beta(state, sources, bare - model, good, noise, learned)
-        _sweep_all(bare, model, good, noise, sources, state, free=0, update=True)
+        _sweep_all(bare, model, good, noise, sources, state, rough, free=0, update=True)
         model = _draw(state, sources, noise, plane.shape)
         _learn_table(state, sources, bare, model, good, learned)
         model = _draw(state, sources, noise, plane.shape)
@@ -240,10 +247,14 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
         halo += streaks + discs
         if number < PASSES - 1:
             _learn_wings(state, haloes)
-            _add_sources(sources, plane - model - halo, model, sigma, good, blobs, state)
+            response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
+            _add_sources(sources, response, model, sigma, good, blobs, state)
+            rough = roughness(response, sources.x, sources.y, state.fwhm)
     settled, ground = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
     halo += settled
-    return Fitted(state, sources, model, halo, haloes, ground, spikes, streaks, ghosts, discs, fit, error)
+    response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
+    rough = roughness(response, sources.x, sources.y, state.fwhm)
+    return Fitted(state, sources, model, halo, haloes, rough, ground, spikes, streaks, ghosts, discs, fit, error)
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:
@@ -290,12 +301,32 @@ def _draw(state: Field, sources: Sources, noise: Noise, shape: tuple[int, int]) 
 
 
 def _sweep_all(
-    bare: Plane, model: Plane, good: Mask, noise: Noise, sources: Sources, state: Field, *, free: int, update: bool
+    bare: Plane, model: Plane, good: Mask, noise: Noise, sources: Sources, state: Field, rough: Roughness | None, *, free: int, update: bool
 ) -> tuple[Array, Array]:
     return sweep(
         bare, model, good, noise, sources.geo, sources.peak, state.fit_reach(sources.blob), state.reach(sources.peak, noise.sigma),
-        state.image, state.fwhm, free=free, update=update,
+        state.image, state.fwhm, free=free, update=update, bend=None if rough is None else bends(sources, rough, judged=not update),
     )  # fmt: skip
+
+
+def _sweep_close(bare: Plane, model: Plane, good: Mask, noise: Noise, sources: Sources, state: Field, rough: Roughness | None) -> None:
+    """More rounds for stars that share their light: fitted in turn, they settle slowly."""
+    pairs = scipy.spatial.cKDTree(sources.geo[:, :2]).query_pairs(CLOSE * state.fwhm, output_type="ndarray")
+    close = np.unique(pairs)
+    close = close[~sources.clipped[close]]
+    if not len(close):
+        return
+    some = Sources(sources.geo[close], sources.peak[close], sources.blob[close])
+    scatter = None if rough is None else Roughness(rough.scatter[close], rough.share[close])
+    for _ in range(CLOSE_SWEEPS):
+        _sweep_all(bare, model, good, noise, some, state, scatter, free=1, update=True)
+    sources.geo[close], sources.peak[close] = some.geo, some.peak
+
+
+def bends(sources: Sources, rough: Roughness, *, judged: bool) -> Array:
+    """(n,) light, see `model.sweep`, for sources to be moved or ``judged``; a clipped core hides the ground: slopes only."""
+    straight = sources.clipped | ((rough.scatter < LEAST_BEND * sources.peak) & (not judged))
+    return np.where(straight, 0.0, BEND * rough.scatter)
 
 
 def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise: Noise) -> Mask:
@@ -471,10 +502,9 @@ def _gather(residual, good, geo, peak, typical, fwhm, moments):  # type: ignore[
                         m[8] += w * fy * fy
 
 
-def _add_sources(sources: Sources, residual: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:
+def _add_sources(sources: Sources, response: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:
     """Append peaks of the residual that are no error of a star already fitted."""
-    left = np.where(good, residual, np.float32(0))
-    peaks = find_peaks(left, sigma, state.fwhm, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
+    peaks = find_peaks(response, sigma, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
     keep = _clear_of_blobs(peaks, good, blobs, 1.8 * state.fwhm)
     if len(sources):
         distance, nearest = scipy.spatial.cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])

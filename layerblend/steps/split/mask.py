@@ -186,7 +186,7 @@ class Peaks:
     strength: Array
 
 
-def find_peaks(plane: Plane, sigma: Plane, fwhm: float, threshold: float, extra: Plane | None = None) -> Peaks:
+def find_peaks(response: Plane, sigma: Plane, threshold: float, extra: Plane | None = None) -> Peaks:
     """Peaks of the picture filtered by a star image of zero sum.
 
     The threshold is in units of the largest of the noise, the scatter within blocks of 64 px (structured ground hides stars) and
@@ -194,13 +194,11 @@ def find_peaks(plane: Plane, sigma: Plane, fwhm: float, threshold: float, extra:
 
     Parameters
     ----------
-    plane : (H, W) float32, linear, finite
+    response : (H, W) float32, `peak_response` of the picture
     sigma : (H, W) float32, noise of a pixel, or a scalar array
-    fwhm : float, px
     threshold : float
     extra : (H, W) float32 or None
     """
-    response = peak_response(plane, fwhm)
     sample = np.abs(response[::3, ::3])
     scatter = np.float32(MAD_TO_SIGMA * np.median(sample)) * (sigma / np.float32(np.median(sigma[::3, ::3])))
     if extra is not None:

@@ -23,8 +23,8 @@ PROFILE_STEPS = 8192
 # Residual table: half side in FWHM, samples per FWHM.
 TABLE_REACH = 3.0
 TABLE_STEPS = 12
-# Parameters of a fit: peak, shift x and y, relative width, ellipse, and the level with its slopes.
-N_STAR, N_ALL = 6, 9
+# Parameters of a fit: peak, shift x and y, relative width, ellipse, and the level with its slopes and, on rough ground, its bends.
+N_STAR, N_ALL = 6, 12
 # While stars are fitted in turn their light is kept up to date this far out, FWHM; the far wings follow after each round.
 NEAR_REACH = 5.0
 BAND_ROWS = 32
@@ -225,12 +225,13 @@ class Ground(NamedTuple):
 
 
 class Targets(NamedTuple):
-    """The stars being fitted: place and shape, peak, radii of fit and of light kept up to date."""
+    """The stars being fitted: place and shape, peak, radii of fit and of light kept up to date, bend of the ground."""
 
     geo: Array
     amp: Array
     fit_reach: Array
     near: Array
+    bend: Array
 
 
 @njit(cache=True, nogil=True)
@@ -240,7 +241,7 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
     ``fit`` and ``error`` rows: peak, shift x, shift y, change of ln fwhm, e1, e2, level. False when nothing could be fitted.
     """
     data, model, good, floor, slope, misfit = ground
-    geo, amp, fit_reach, _ = stars
+    geo, amp, fit_reach, _, bend = stars
     profile, table = shape
     height, width = data.shape
     x, y, lnf, e1, e2, fx, fy = geo[s]
@@ -259,7 +260,7 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
         n_star = 4
     if free >= 3:
         n_star = 6
-    n = n_star + 3
+    n = n_star + (6 if bend[s] > 0 else 3)
     normal = np.zeros((N_ALL, N_ALL))
     right = np.zeros(N_ALL)
     v_ = np.zeros(N_ALL)
@@ -300,6 +301,10 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
             v_[n_star] = 1.0
             v_[n_star + 1] = dx / reach
             v_[n_star + 2] = dy / reach
+            if bend[s] > 0:
+                v_[n_star + 3] = v_[n_star + 1] ** 2
+                v_[n_star + 4] = v_[n_star + 1] * v_[n_star + 2]
+                v_[n_star + 5] = v_[n_star + 2] ** 2
             for a in range(n):
                 wa = weight * v_[a]
                 right[a] += wa * value
@@ -308,6 +313,8 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
             count += 1
     if count < LEAST_PIXELS:
         return False
+    for a in range(n_star + 3, n):
+        normal[a, a] += 1 / (bend[s] * bend[s])
     for a in range(n):
         normal[a, a] *= 1 + 1e-9
     inverse = np.empty((n, n))
@@ -331,7 +338,7 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
 def _fit_and_move(s, ground, stars, shape, free, fit, error, update, most_step):  # type: ignore[no-untyped-def]
     if not _fit_one(s, ground, stars, shape, free, fit, error) or not update:
         return
-    geo, amp, _, near = stars
+    geo, amp, _, near, _ = stars
     profile, table = shape
     height = ground.data.shape[0]
     _draw(ground.model, 0, height, geo, s, -amp[s], near[s], profile, table)
@@ -369,6 +376,7 @@ def sweep(
     *,
     free: int,
     update: bool,
+    bend: Array | None = None,
     misfit: float = 0.02,
 ) -> tuple[Array, Array]:
     """Fit every star once, bright ones first within their tile; returns (n, 7) results and (n, 7) errors.
@@ -380,7 +388,8 @@ def sweep(
     noise : variance of the sky and its growth per unit of light
     geo, amp : as in `render`; moved in place when ``update``
     fit_reach, reach : (n,) px, radius within which a star is fitted, and drawn
-    free : 0 peak only, 1 and place, 2 and width, 3 and ellipse; the local level always is
+    free : 0 peak only, 1 and place, 2 and width, 3 and ellipse; the local level and its slopes always are
+    bend : (n,) light, how far the ground may rise or fall within the fit beyond its slopes; nowhere when left out
     misfit : share of the light that the star image may miss, added to the noise
     """
     n = len(amp)
@@ -398,7 +407,8 @@ def sweep(
     by_tile = np.argsort(home, kind="stable")
     starts = np.searchsorted(home[by_tile], np.arange(tiles_x * tiles_y + 1))
     ground = Ground(data, model, good, float(noise[0]), float(noise[1]), misfit)
-    stars = Targets(geo, amp, fit_reach.astype(np.float64), near.astype(np.float64))
+    bends = np.zeros(n) if bend is None else bend.astype(np.float64)
+    stars = Targets(geo, amp, fit_reach.astype(np.float64), near.astype(np.float64), bends)
     shape = (image.profile, image.table)
     how = (ground, stars, shape, free, fit, error, update, 0.15 * fwhm)
     _sweep(*how, alone)

@@ -75,3 +75,24 @@ def test_a_bright_source_little_wider_than_a_star_stays() -> None:
             add_moffat(planes[c], x, y, 150 * scene.extra["sigma0"], *form, o.beta, 40)
         catalogue = split_stars(np.stack(planes, -1).astype(np.float32)).catalogue
         assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == reason
+
+
+def test_stars_on_an_arm_go_and_knots_on_it_stay() -> None:
+    """Thin arms bend the ground under the sources; a round knot is no star for being round."""
+    scene = make_scene(height=600, width=600, stars=500, saturated=0, target=False, galaxies=0, seed=27)
+    o, sigma = scene.options, scene.extra["sigma0"]
+    ridges = 25 * sigma * np.exp(1.5 * (np.cos(2 * np.pi * np.arange(o.height) / 50) - 1))
+    planes = [scene.image[..., c].astype(np.float64) + ridges[:, None] for c in range(3)]
+    places = [(x, y) for y in (100, 150, 200, 400, 450, 500) for x in range(60, 560, 40)]
+    places = [p for p in places if np.hypot(*(scene.star_list[:, :2] - p).T).min() > 2.5 * o.fwhm]
+    wide = np.arange(len(places)) % 2
+    for (x, y), knot in zip(places, wide, strict=True):
+        reach2 = ((2 * x / o.width - 1) ** 2 + (2 * y / o.height - 1) ** 2) / 2
+        for c in range(3):
+            width = o.fwhm * (1 + o.widening * reach2) * (1.25 if knot else 1.0) * CHANNEL_WIDTH[c]
+            add_moffat(planes[c], x, y, 40 * sigma, *ellipse_form(width, o.eccentricity, o.angle, o.beta), o.beta, 40)
+    catalogue = split_stars(np.stack(planes, -1).astype(np.float32)).catalogue
+    gaps = np.hypot(*(np.stack([catalogue["x"], catalogue["y"]], 1)[:, None] - places).T)
+    gone = (catalogue["kept"][gaps.argmin(1)] == "") & (gaps.min(1) < o.fwhm)
+    assert gone[wide == 0].mean() > 0.9
+    assert gone[wide == 1].mean() < 0.1

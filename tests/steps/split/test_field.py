@@ -10,7 +10,7 @@ from layerblend.steps.split.field import Field, first_field, first_fits, fit_fie
 from layerblend.steps.split.mask import Blobs
 from layerblend.steps.split.model import StarImage, profile_at, profile_radii
 from layerblend.steps.split.noise import measure_noise
-from tests.scenes.split import make_scene
+from tests.scenes.split import add_moffat, ellipse_form, make_scene
 
 NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool))
 
@@ -72,3 +72,27 @@ def test_stars_are_drawn_until_they_are_gone() -> None:
     reach = state.reach(peak, 1e-4)
     assert (np.diff(reach) > 0).all()
     assert (peak * profile_at(image.profile, reach / 2.5) < 0.1e-4).all()
+
+
+def test_stars_that_share_their_light_settle() -> None:
+    """Two stars .75 FWHM apart, one half as bright; fitted in turn a few times only, each keeps some of the other's light."""
+    scene = make_scene(height=400, width=400, stars=150, saturated=0, target=False, galaxies=0, seed=32, mono=True)
+    o, plane = scene.options, scene.image.astype(np.float64)
+    pairs = [p for p in np.mgrid[40:380:60, 40:380:60].reshape(2, -1).T if np.hypot(*(scene.star_list[:, :2] - p).T).min() > 3 * o.fwhm]
+    form = ellipse_form(o.fwhm, o.eccentricity, o.angle, o.beta)
+    for x, y in pairs:
+        add_moffat(plane, x, y, 200 * scene.extra["sigma0"], *form, o.beta, 40)
+        add_moffat(plane, x + 0.75 * o.fwhm, y, 100 * scene.extra["sigma0"], *form, o.beta, 40)
+    plane = plane.astype(np.float32)
+    good = np.ones(plane.shape, bool)
+    noise = measure_noise(plane, good)
+    start = first_field(400, 400, first_fits(plane, good, noise, ~good), None)
+    assert start is not None
+    sources = fit_field(plane, good, noise, NO_BLOBS, start).sources
+    off = []
+    for x, y in pairs:
+        near = np.flatnonzero(np.hypot(sources.x - x - 0.375 * o.fwhm, sources.y - y) < o.fwhm)
+        if len(near) == 2:
+            off.append(np.abs(np.sort(sources.x[near]) - (x, x + 0.75 * o.fwhm)).max())
+    assert len(off) > 0.4 * len(pairs)
+    assert np.median(off) < 0.25 * o.fwhm

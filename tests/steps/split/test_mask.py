@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerblend.steps.split.mask import clipped_mask, find_blobs, find_peaks
+from layerblend.steps.split.mask import clipped_mask, find_blobs, find_peaks, peak_response
 from layerblend.steps.split.model import StarImage, render
 
 
@@ -49,7 +49,7 @@ def test_peaks_of_stars_not_of_noise() -> None:
     places = [(40, 50), (120, 90), (200, 200)]
     for x, y in places:
         _star(plane, x, y, 0.02)
-    peaks = find_peaks(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, 6.0)
+    peaks = find_peaks(peak_response(plane, 4.0), np.full(plane.shape, 1e-3, np.float32), 6.0)
     assert {(round(x), round(y)) for x, y in zip(peaks.x, peaks.y, strict=True)} == set(places)
     np.testing.assert_allclose(peaks.height, 0.02, rtol=0.15)
 

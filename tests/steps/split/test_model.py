@@ -46,3 +46,22 @@ def test_fit_finds_what_was_drawn() -> None:
         data, np.zeros_like(data), good, (1e-6, 0.0), wider, np.zeros(1), reach, np.array([40.0]), image, 4.4, free=2, update=False
     )
     assert abs(fit[0, 3] - 0.05) < 0.01
+
+
+def test_bent_ground_does_not_widen_a_star_on_it() -> None:
+    """A star on the crest of an arm: a ground with slopes alone makes it look wide, long and bright."""
+    image, geo = StarImage.moffat(3.0), _geo(30.4, 28.7, 4.4)
+    arm = 0.3 * np.exp(-0.5 * ((np.mgrid[:60, :60][1] - 30.4) / 6.0) ** 2)
+    data = arm.astype(np.float32)
+    render(data, geo, np.array([1.0]), np.array([40.0]), image)
+    good, reach = np.ones(data.shape, bool), np.array([7.5])
+
+    def off(bend: np.ndarray | None) -> np.ndarray:
+        nothing = np.zeros_like(data)
+        fit, _ = sweep(
+            data, nothing, good, (1e-6, 0.0), geo.copy(), np.zeros(1), reach, np.array([40.0]), image, 4.4, free=3, update=False, bend=bend
+        )
+        return np.abs([fit[0, 0] - 1, fit[0, 3], np.hypot(fit[0, 4], fit[0, 5])])
+
+    assert (off(np.array([0.3])) < 0.3 * off(None)).all()
+    np.testing.assert_array_equal(off(np.array([0.0])), off(None))
