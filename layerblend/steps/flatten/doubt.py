@@ -28,7 +28,7 @@ MISFIT_UNIT, HEAD_START, LEAST_WEIGHT = 160.0, 150.0, 0.02
 # the first one's; the suppler the sky, the less its smaller misfit tells.
 EATEN = ((1e-7, 1.5, 1.0), (1e-8, 2.2, 1.0), (1e-8, 3.0, 0.5))
 # Arms and knots are wider than a row of tiles, so that neighbours err together: the fit's own error, scaled by the residuals as they are
-# (Birge 1932, Phys. Rev. 40, 207), times this is the error made. The amount said covers nine errors of ten. Both from simulated galaxies.
+# (Birge 1932, Phys. Rev. 40, 207), times this is the error made. The amount said covers eight errors of ten. Both from simulated galaxies.
 SHARED_ARMS, COVER = 3.4, 1.6
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
 # A second model whose sky spans so many times the first one's has run away.
