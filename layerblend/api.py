@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -18,6 +19,7 @@ from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import FITS_ENDING, check_same_grid, find_frames, open_frame
+from layerblend.files.pictures import check_stack_file
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
@@ -214,7 +216,7 @@ def _quoted(path: Path) -> str:
 
 
 def new(folder: Path, out: Path | None) -> Answer:
-    """Look at a folder and write a starter recipe that runs as it stands."""
+    """Look at a folder and write a starter recipe; what it still needs is said."""
     if not folder.is_dir():
         raise InputError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
     target = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
@@ -235,16 +237,35 @@ def new(folder: Path, out: Path | None) -> Answer:
         text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
     write_bytes(path, text.encode("utf-8"))
     load_recipe(path)
-    lines = [f"Found {len(frames)} frames." if frames else f"Found finished stacks: {', '.join(found.stacks)}."]
+    lines = [
+        f"Found {len(frames)} frame{'s' if len(frames) > 1 else ''}." if frames else f"Found finished stacks: {', '.join(found.stacks)}."
+    ]
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
-    lines += [f"Wrote {path}.", f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}."]
+    lines.append(f"Wrote {path}.")
+    if _white_unknown(frames[:1] or [file for files in found.stacks.values() for file in _files(files)][:1]):
+        lines.append("These are floats whose headers do not say which value is white: set frames.white_level in the recipe first.")
+    lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
 
 
 def _names(stacks: Mapping[str, Any]) -> list[str]:
     """Names of the files of stacks, those in three files as well."""
-    return [path.name for files in stacks.values() for path in (files.values() if isinstance(files, Mapping) else [files])]
+    return [path.name for files in stacks.values() for path in _files(files)]
+
+
+def _files(files: Any) -> list[Path]:
+    """The files of one stack."""
+    return list(files.values()) if isinstance(files, Mapping) else [files]
+
+
+def _white_unknown(paths: Sequence[Path]) -> bool:
+    """Whether a FITS file does not say which value is white; what cannot be opened is told when it is used."""
+    for path in paths:
+        with contextlib.suppress(InputError):
+            header = check_stack_file(path)
+            return header is not None and header.white_level is None
+    return False
 
 
 def _absolute(files: Any) -> Any:
@@ -447,10 +468,11 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
         values, written = render(opened, folder)
         facts = outputs.result_facts(opened, values)
         widths = ", ".join(f"{name} {values[f'facts/{name}'].star.fwhm_major:.2f} px" for name in opened.names.roles)
+        judged = folder if changes or out is not None else recipe  # the recipe alone would be another picture
         lines = [
             f"{loaded.target}: the picture is {written[0]}.",
             f"Star widths along the long axis: {widths}.",
-            f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(recipe)}",
+            f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(judged)}",
         ]
         return Answer(written, {"facts": _plain(facts), "folder": str(folder)}, opened.warnings, lines)
 

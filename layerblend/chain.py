@@ -186,15 +186,20 @@ def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brigh
 
 
 def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, half: int) -> LinearRGB | None:
-    """The same of one half-set, or None where the stack has none."""
-    if stack.halves is None:
+    """The same of one half-set, or None where the stack has none (or nothing but twice the same frame, or one frame)."""
+    if stack.halves is None or not _differ(*stack.halves):
         return None
     return _balanced(without_sky(stack.halves[half], sky), white, brightness.factor)
 
 
+def _differ(half_a: LinearImage, half_b: LinearImage) -> bool:
+    """Whether two half-sets tell noise: they have data in common, and it is not the same. A few rows are enough where it differs."""
+    return any(np.any(np.abs(half_a[rows] - half_b[rows]) > 0) for rows in (slice(None, None, 64), slice(None)))
+
+
 def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness, linear: LinearRGB) -> LinearRGB:
-    """(H, W, 3) noise of the balanced picture: from the stack's error map, else from the picture itself."""
-    if stack.stderr is None:
+    """(H, W, 3) noise of the balanced picture: from the stack's error map, else (none, or that of a single frame) from the picture."""
+    if stack.stderr is None or not np.any(stack.stderr > 0):
         return signal_error_map(linear)
     return _balanced(error_map(native(stack.stderr)), white, brightness.factor)
 
@@ -486,6 +491,8 @@ def star_light(
 def _star_gate(light: Plane, deep_light: Plane, stack: Stack, sigma: LinearRGB, gate: float, fwhm: float) -> StarGate:
     """The gate between the stars of the sharp stack and those of the colour stack."""
     share, colour = star_shares(light, deep_light, ground_error(luminance_error(sigma)), gate, fwhm)
+    if stack.mean.ndim == 2:
+        colour = np.zeros_like(colour)  # a mono stack has no colour of its own
     if stack.count is not None:
         share = share * covered_share(stack.count, stack.n_frames)
     return StarGate(share, colour)
@@ -550,12 +557,21 @@ def full_starlight(
     shape: StarShape,
     colour_linear: LinearRGB,
     colour_split: Split,
+    colour_stack: Stack,
     sigma: LinearRGB,
     curve: Curve,
     **settings: Any,
 ) -> StarLight:
     """The star layer of the whole set."""
-    return star_light(linear, split, stack, shape, colour_linear, colour_split, curve, sigma=sigma, **settings)
+    coloured = _with_cores(colour_linear, colour_stack, stack, shape, settings["repair"])
+    return star_light(linear, split, stack, shape, coloured, colour_split, curve, sigma=sigma, **settings)
+
+
+def _with_cores(colour_linear: LinearRGB, colour_stack: Stack, stack: Stack, shape: StarShape, repair: bool) -> LinearRGB:
+    """The colour stack's light, its clipped cores repaired where a mono star stack takes all colour from it."""
+    if not repair or stack.mean.ndim == 3 or colour_stack.mean.ndim == 2:
+        return colour_linear
+    return repair_cores(colour_linear, saturated=saturated_map(colour_stack), star_shape=shape)
 
 
 def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
@@ -729,6 +745,7 @@ def half_starlight(
     shape: StarShape,
     colour_linear: LinearRGB,
     colour_split: Split,
+    colour_stack: Stack,
     half: LinearRGB | None,
     colour_half: LinearRGB | None,
     curve: Curve,
@@ -739,7 +756,8 @@ def half_starlight(
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
-    return star_light(half, split_half, stack, shape, colour_half, colour_half_split, curve, frozen=whole.gate, **settings)
+    coloured = _with_cores(colour_half, colour_stack, stack, shape, settings["repair"])
+    return star_light(half, split_half, stack, shape, coloured, colour_half_split, curve, frozen=whole.gate, **settings)
 
 
 def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:

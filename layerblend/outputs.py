@@ -57,10 +57,13 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
     Raises
     ------
     InputError
-        A result would overwrite an input.
+        A result would overwrite an input, or lie among the frames.
     StoppedError
         The folder cannot be made or written to.
     """
+    if run.recipe.frames.folder is not None and folder.resolve() == run.recipe.frames.folder.resolve():
+        text = f"{folder} is the frames' own folder; results among them would be taken for frames. Choose another with --out."
+        raise InputError(text, file=folder, key="output.folder", code="overwrite")
     refuse_overwrite([*planned_files(run, folder), *also], input_files(run))
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -292,8 +295,8 @@ def crop_cards(cards: Iterable[tuple[str, Any, str]], box: Box | None, height: i
 def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
     """What one step made, linear FITS or display TIFF, for a look at it before the rest is run."""
     if step in STEP_ARRAYS:
-        path = folder / "steps" / f"{step}.fits"
-        write_fits(path, getattr(value, STEP_ARRAYS[step]))
+        path, facts = folder / "steps" / f"{step}.fits", run.get_all(f"stack/{run.names.colour}")[f"stack/{run.names.colour}"]
+        write_fits(path, getattr(value, STEP_ARRAYS[step]), cards=facts.cards, top_down=facts.top_down)
         return [path]
     path = folder / "steps" / f"{step}.tif"
     write_tiff(path, value.picture if step == "combine" else np.clip(value.layer, 0, 1))

@@ -309,7 +309,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=10,
+            version=11,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]
@@ -323,6 +323,7 @@ def _star_inputs(names: Names) -> tuple[str, ...]:
         f"psf/{names.stars}",
         f"linear/{names.colour}",
         f"split/{names.colour}",
+        f"stack/{names.colour}",
     )
 
 

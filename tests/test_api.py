@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 import layerblend as lb
 from layerblend import api
@@ -430,6 +431,27 @@ def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> Non
     assert "stacks best25, all, deep" in api.check(recipe, []).lines[0]
     api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
     assert (tmp_path / "out" / "my_stacks" / "result.jpg").is_file()
+
+
+def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
+    (tmp_path / "lights").mkdir()
+    write_fits(tmp_path / "lights" / "a.fits", np.full((32, 48, 3), 0.1, np.float32))
+    assert not any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "own.yaml").lines)  # has SATURATE
+    fits.writeto(tmp_path / "lights" / "a.fits", np.full((3, 32, 48), 0.1, np.float32), overwrite=True)
+    assert any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "r.yaml").lines)
+
+
+def test_results_do_not_lie_among_the_frames(demo: Demo) -> None:
+    frames = demo.folder / "frames"
+    before = sorted(frames.iterdir())
+    with pytest.raises(InputError, match="frames' own folder"):
+        api.blend_recipe(demo.recipe, changes=[], out=frames, upto=None, execution=EXECUTION)
+    assert sorted(frames.iterdir()) == before
+
+
+def test_the_hint_judges_the_picture_that_was_made(demo: Demo, tmp_path: Path) -> None:
+    answer = api.blend_recipe(demo.recipe, changes=["blend.amount=.9"], out=tmp_path / "other", upto=None, execution=EXECUTION)
+    assert answer.lines[-1].endswith(f"layerblend compare {tmp_path / 'other'}")
 
 
 def test_new_on_nothing(tmp_path: Path) -> None:

@@ -145,6 +145,18 @@ def test_noise_from_the_error_map_or_from_the_picture() -> None:
         np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
 
 
+def test_one_frame_tells_no_noise_nor_does_the_same_frame_twice() -> None:
+    image = star_field(stars=4)
+    gone = np.full_like(image, np.nan)
+    for halves, stderr in (((image, image.copy()), np.zeros_like(image)), ((image, gone), gone)):
+        stack = as_stack(image, halves=halves, stderr=stderr)
+        assert chain.linear_half(stack, no_sky(image), WHITE, chain.Brightness(), half=0) is None
+        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness(), image * WHITE.factors.astype(np.float32))
+        np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
+    other = as_stack(image, halves=(image, star_field(stars=4, seed=9)), stderr=np.full_like(image, 3e-4))
+    assert chain.linear_half(other, no_sky(image), WHITE, chain.Brightness(), half=0) is not None
+
+
 # ---------------------------------------------------------------- back to light
 def test_white_is_no_brighter_than_the_stacks() -> None:
     light = np.array([[[0.0, 0.01, 0.02], [0.3, 0.2, 0.1]]], np.float32)
@@ -213,6 +225,24 @@ def test_stars_laid_over_their_own_starless_picture_give_the_picture() -> None:
     picture = chain.join(chain.Base(stretch(starless, CURVE), None), layer, mode="screen", amount=1)
     np.testing.assert_allclose(picture, stretch(light, CURVE), atol=2e-6)
     assert layer.gate is None
+
+
+def test_a_mono_star_stack_takes_its_colour_from_the_colour_stack_clipped_cores_too() -> None:
+    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    profile, colour = (1 + ((yy - 60) ** 2 + (xx - 80) ** 2) / 9) ** -2.5, np.float32([1.5, 1.0, 0.5])
+    star = (profile[..., None] * colour).astype(np.float32)
+    grey = np.repeat(working_luminance(star)[..., None], 3, 2)
+    cut = np.minimum(star, 0.4)
+    splits = [replace(plain_split(light), starless=np.zeros_like(light), stars=light) for light in (grey, cut)]
+    mono, coloured = as_stack(grey[..., 0]), as_stack(cut, saturated=(star.max(2) > 0.4).astype(np.float32))
+    rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}
+    sigma = np.full_like(grey, 1e-4)
+    made = chain.full_starlight(grey, splits[0], mono, round_stars(4), cut, splits[1], coloured, sigma, CURVE, **rest)
+    picture = chain.join(chain.Base(stretch(np.zeros_like(star), CURVE), None), made, mode="screen", amount=1)
+    back = unstretch(picture, CURVE)
+    for place in (profile > 0.8, (profile > 0.05) & (profile < 0.2)):
+        ratio = back[place] / back[place].mean(1, keepdims=True)
+        np.testing.assert_allclose(ratio.mean(0), colour, atol=0.08)
 
 
 def test_under_the_gate_the_deep_stack_serves() -> None:
