@@ -258,7 +258,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=10,
+            version=11,
         ),
         Node(
             "colour",

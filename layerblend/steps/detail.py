@@ -53,7 +53,8 @@ FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field
 TILE_VARIATION = 1.04  # what one tile may still vary
 MOST_TILES, LEAST_TILE_PX = 6, 128
 SPIKE_SIGMA = 10.0  # a spike falls by at least this much, on both sides
-SPIKE_STEPS = (1, 2, 3)  # px within which it falls
+SPIKE_STEPS = ((1, 0), (1, 1), (2, 0), (2, 1), (3, 0))  # px within which it falls; 1: its top is two pixels wide
+UNEVEN = np.float32(0.5)  # of its fall that the ground on both sides may differ by
 SURE_SHARE = 0.75  # of its whole fall that a star image may have had within a step for the step to tell it from a spike
 # Sharpening.
 SHARPEN_SIGNIFICANCE = 2.0
@@ -188,13 +189,15 @@ def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask 
     beside = math.exp(-4 * math.log(2) / narrowest**2)  # of a Gaussian's peak
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
     found = np.zeros(filled.shape, bool)
-    for step in SPIKE_STEPS:
-        share = (1 - beside ** (step**2)) / (1 - beside ** (4 * step**2))
+    for step, pair in SPIKE_STEPS:
+        top, near, far = (np.square(0.5 * pair + steps) for steps in (0, step, 2 * step))
+        share = (1 - beside ** (near - top)) / (1 - beside ** (far - top))
         if share > SURE_SHARE:
             break
         steep = np.empty(filled.shape, np.uint8)
-        over_rows(_spike_rows, filled, noise, step, np.float32(0.5 + 0.5 * share), steep)  # half way from a star to a spike
-        found |= cv2.dilate(steep, np.ones((2 * step + 1, 2 * step + 1), np.uint8)).astype(bool)
+        over_rows(_spike_rows, filled, noise, step, pair, np.float32(0.5 + 0.5 * share), steep)  # half way from a star to a spike
+        side = 2 * step + 1 + pair
+        found |= cv2.dilate(steep, np.ones((side, side), np.uint8), anchor=(step, step)).astype(bool)
     return found if found.any() else None
 
 
@@ -540,26 +543,39 @@ def _admit(energy: Plane, doubt: Plane, guard: float, k: float, factor: float, s
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def _spike_rows(plane, sigma, step, steepest, found, first, last):
+def _spike_rows(plane, sigma, step, pair, steepest, found, first, last):
+    """Whether a pixel, or with ``pair`` also the one before it, stands out along its row or its column."""
     one = sigma.size == 1
     bottom, right = plane.shape[0] - 1, plane.shape[1] - 1
     for y in range(first, last):
-        up, up2, down, down2 = max(y - step, 0), max(y - 2 * step, 0), min(y + step, bottom), min(y + 2 * step, bottom)
+        above = max(y - pair, 0)
+        up, up2, down, down2 = max(above - step, 0), max(above - 2 * step, 0), min(y + step, bottom), min(y + 2 * step, bottom)
         for x in range(plane.shape[1]):
-            value, least = plane[y, x], SPIKE_SIGMA * (sigma[0, 0] if one else sigma[y, x])
-            left, left2, on, on2 = max(x - step, 0), max(x - 2 * step, 0), min(x + step, right), min(x + 2 * step, right)
+            least = SPIKE_SIGMA * (sigma[0, 0] if one else sigma[y, x])
+            beside = max(x - pair, 0)
+            left, left2, on, on2 = max(beside - step, 0), max(beside - 2 * step, 0), min(x + step, right), min(x + 2 * step, right)
+            across = _weaker(plane[y, x], plane[y, beside], plane[y, left] + plane[y, on])
+            along = _weaker(plane[y, x], plane[above, x], plane[up, x] + plane[down, x])
             found[y, x] = _stands_out(
-                value - plane[y, left], value - plane[y, on], value - plane[y, left2], value - plane[y, on2], least, steepest
-            ) or _stands_out(value - plane[up, x], value - plane[down, x], value - plane[up2, x], value - plane[down2, x], least, steepest)
+                across - plane[y, left], across - plane[y, on], across - plane[y, left2], across - plane[y, on2], least, steepest
+            ) or _stands_out(along - plane[up, x], along - plane[down, x], along - plane[up2, x], along - plane[down2, x], least, steepest)
+
+
+@njit(cache=True, nogil=True)
+def _weaker(one, other, sides):
+    """The one of two values that differs less from the pixels beside them, of which ``sides`` is the sum."""
+    return min(one, other) if one + other > sides else max(one, other)
 
 
 @njit(cache=True, nogil=True)
 def _stands_out(before, after, before2, after2, least, steepest):
-    """Whether a value falls to (or rises to, if below) both neighbours by more than ``least`` and nearly as far as in two steps."""
+    """Whether a value falls to (or rises to, if below) both neighbours by more than ``least``, nearly as far as in two steps, to an even
+    ground: between two stars there is none."""
     if before < 0:
         before, after, before2, after2 = -before, -after, -before2, -after2
-    near = min(before, after)
-    return near > least and near > steepest * max(before2, after2)
+    near, far = min(before, after), max(before2, after2)
+    uneven = max(before, after, far) - min(near, before2, after2)
+    return near > least and near > steepest * far and uneven < UNEVEN * near
 
 
 @njit(cache=True, nogil=True)
