@@ -205,6 +205,16 @@ def test_another_c_library_is_left_as_it_is(monkeypatch: pytest.MonkeyPatch) -> 
     cli._keep_freed_memory()
 
 
+def test_equations_are_solved_in_one_thread() -> None:
+    """Set before the linear algebra is loaded, or it is too late; what the imager has set stays."""
+    code = "import atexit, os, sys; from layerblend import cli; assert 'numpy' not in sys.modules; "
+    code += "atexit.register(lambda: print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)); cli.main(['--help'])"
+    clean = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    for given, wanted in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
+        said = subprocess.run([sys.executable, "-c", code], env=clean | given, capture_output=True, text=True, check=False)
+        assert said.stdout.split()[-2:] == [wanted, "False"], said.stderr
+
+
 def test_mixed_sizes_are_named(layerblend: Run, tmp_path: Path) -> None:
     folder = frames(tmp_path / "f")
     write_frame(folder / "odd.fits", np.ones((3, 40, 61), np.uint16))
