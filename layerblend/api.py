@@ -419,7 +419,7 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
     ledger = Ledger.read(folder)
     wanted = outputs.outputs_of(opened)
     stale = [output for output in wanted if not ledger.is_current(output.name, outputs.made_from(opened, output))]
-    nodes = ["curve", "white", "sky_facts", "star_facts", *(f"facts/{name}" for name in opened.names.roles), *also]
+    nodes = ["curve", *_spoken_nodes(opened), *also]
     nodes += [node for output in stale for node in output.nodes]
     if opened.sources.frames:
         nodes += ["table", "stacks"]
@@ -435,6 +435,11 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
         written += outputs.link_stacks(opened, values["stacks"], folder)
     written += outputs.write_records(opened, values, folder, written=ledger.written)
     return values, written
+
+
+def _spoken_nodes(opened: Run) -> list[str]:
+    """The nodes that have words of their steps."""
+    return ["white", "sky_facts", "star_facts", *(f"facts/{name}" for name in opened.names.roles)]
 
 
 def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
@@ -616,15 +621,18 @@ def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | N
     data = {"results": [{"label": row["label"], "changes": row["changes"], **row["comparison"].as_json()} for row in rows]}
     write_json(table, data)
     lines = [f"{row['label']}: {caption}" for row, caption in zip(rows, captions, strict=True)]
-    return Answer([sheet, table], data, [], [*lines, f"Look at {sheet}."])
+    warnings = [note for index, row in enumerate(rows) for note in row["warnings"] if all(note not in r["warnings"] for r in rows[:index])]
+    return Answer([sheet, table], data, warnings, [*lines, f"Look at {sheet}."])
 
 
 def _sweep_one(recipe: Recipe, changes: Mapping[str, Any], execution: Execution) -> dict[str, Any]:
     label = ", ".join(f"{key}={value}" for key, value in changes.items())
     with open_run(recipe, execution) as opened:
-        values = opened.get_all(*judge.subject_nodes(opened))
+        values = opened.get_all(*judge.subject_nodes(opened), *_spoken_nodes(opened))
+        _collect_words(opened, values)
         comparison = compare_subjects(judge.result_subject(opened, values, label), judge.plain_subject(opened, values))
-        return {"label": label, "changes": dict(changes), "comparison": comparison, "picture": values["result"]}
+        row = {"label": label, "changes": dict(changes), "comparison": comparison, "picture": values["result"]}
+        return row | {"warnings": opened.warnings}
 
 
 def _sorted_rows(rows: list[dict[str, Any]], sort: str) -> list[dict[str, Any]]:

@@ -383,6 +383,13 @@ def test_sweep_renders_every_assignment(demo: Demo, tmp_path: Path) -> None:
     assert [path.name for path in answer.outputs] == ["contact.png", "sweep.json"]
 
 
+def test_a_sweep_says_what_the_steps_say_once(demo: Demo, tmp_path: Path) -> None:
+    answer = api.sweep(demo.recipe, tries=["roles.stars.size=0.5,1"], sort=None, out=tmp_path, execution=EXECUTION)
+    texts = [note["text"] for note in answer.warnings]
+    assert sum("Making the stars smaller" in text for text in texts) == 1
+    assert sum(text.startswith("white:") for text in texts) == 1
+
+
 @pytest.mark.parametrize(
     "tries, sort, said",
     [

@@ -24,6 +24,7 @@ LEAST_WIDTH_FLOOR, WIDTH_FLOOR, FLOOR_STRENGTH, FLOOR_STARS = 0.005, 0.01, 100.0
 GROUND_WIDTH, GROUND_ELLIPSE, GROUND_COLOUR = 0.25, 0.3, 0.25
 # What other compact light looks like: widths evenly spread over so many ln units, ellipses and colours scattered so far.
 OTHER_WIDTHS, OTHER_ELLIPSE, OTHER_COLOUR = 0.6, 0.3, 0.25
+NO_COLOUR = 1e3  # dex: an error so large says nothing
 # Blended stars are long and a little broad, so neither can condemn a source alone.
 MOST_AGAINST = 4.0
 NARROW, NARROW_SIGMA, NARROW_AGAINST = -0.45, 4.0, 9.0
@@ -158,6 +159,7 @@ def _colour_evidence(channels: list[Channel], strength: Array, off_width: Array,
     shaken = GROUND_COLOUR * ground.scatter / peak
     slope = line[0]
     sigma = np.sqrt(error[2] ** 2 + (slope * error[0]) ** 2 + ((slope - 1) * error[1]) ** 2 + spread**2 + shaken**2)
+    sigma = np.minimum(sigma, NO_COLOUR)  # a peak that nothing tells has an endless error
     return _ln_normal(off, sigma) - _ln_normal(off, np.hypot(sigma, OTHER_COLOUR))
 
 

@@ -107,15 +107,6 @@ def _table_at(table, u, v, fx, fy):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def star_value(dx, dy, lnf, e1, e2, fx, fy, profile, table):  # type: ignore[no-untyped-def]
-    """Light of a star of peak 1 at (dx, dy) px from its centre."""
-    s11, s12, s22 = _axes(lnf, e1, e2)
-    u = s11 * dx + s12 * dy
-    v = s12 * dx + s22 * dy
-    return _profile_at(profile, u * u + v * v) + _table_at(table, u, v, fx, fy)
-
-
-@njit(cache=True, nogil=True)
 def _draw(plane, y_low, y_high, geo, s, amp, reach, profile, table):  # type: ignore[no-untyped-def]
     """Add star s of peak ``amp`` to the rows y_low <= y < y_high."""
     width = plane.shape[1]

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 
-from layerblend.steps.split import split_stars
+from layerblend.steps.split import choose, split_stars
+from layerblend.steps.split.rough import Roughness
 from tests.scenes.split import CHANNEL_WIDTH, add_moffat, ellipse_form, make_scene
 
 # far from every star of the scene below
@@ -59,6 +62,17 @@ def test_a_grey_picture_has_no_line_of_colours() -> None:
     grey = split_stars(np.repeat(scene.image[..., None], 3, 2))
     assert (grey.catalogue["kept"] == "").sum() > 30
     assert not (grey.catalogue["kept"] == "colour").any()
+
+
+def test_a_colour_that_nothing_tells_is_no_evidence() -> None:
+    red = np.linspace(-0.3, 0.3, 60)
+    peaks = [10.0**-1 * 10**red, np.full(60, 0.1), 10.0**-1 * 10 ** (-0.7 * red)]
+    errors = [np.full((60, 1), 1e-3) for _ in peaks]
+    errors[2][5] = np.inf
+    channels = [SimpleNamespace(peak=peak, error=error) for peak, error in zip(peaks, errors, strict=True)]
+    ground = Roughness(np.zeros(60), np.zeros(60))
+    found = choose._colour_evidence(channels, np.full(60, 100.0), np.zeros(60), ground, peaks[1], np.zeros(60, bool))
+    assert np.isfinite(found).all() and abs(found[5]) < 1e-3 and found[30] > 1
 
 
 def test_a_bright_source_little_wider_than_a_star_stays() -> None:
