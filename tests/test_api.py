@@ -387,7 +387,7 @@ def test_a_sweep_says_what_the_steps_say_once(demo: Demo, tmp_path: Path) -> Non
     answer = api.sweep(demo.recipe, tries=["roles.stars.size=0.5,1"], sort=None, out=tmp_path, execution=EXECUTION)
     texts = [note["text"] for note in answer.warnings]
     assert sum("Making the stars smaller" in text for text in texts) == 1
-    assert sum(text.startswith("white:") for text in texts) == 1
+    assert any(text.startswith("white:") for text in texts) and len(texts) == len(set(texts))
 
 
 @pytest.mark.parametrize(
