@@ -21,6 +21,7 @@ BOUND_EXCESS = 1.1
 LEAST_ALIKE = 0.5  # agreement with the source: calming between details left .54 and more on simulated scenes, painting .43 and less
 FLUX_LOSS = 0.05
 SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours' part in lightness is known no better
+COLOUR_STACKS_OWN = {"hue shift": 0.0, "chroma ratio": 1.0, "colour difference": 0.0}  # what the colour stack, measured against, has
 LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
 
@@ -211,6 +212,8 @@ def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
     won, lost = (_number(value) for value in pairs[0])
     unit = f" {first.unit}" if first.unit else ""
     aside = change or (f"best: {first.better.split()[1]}" if first.better.startswith("toward") else "")
+    if first.name in COLOUR_STACKS_OWN and pairs[0][0] == COLOUR_STACKS_OWN[first.name]:
+        aside = "it is the picture that this is measured against"
     return f"{head}, {won} against {lost}{unit}{f' ({aside})' if aside else ''}{end}"
 
 

@@ -12,7 +12,7 @@ from layerblend.evidence.correlation import agreement, band_snr
 from layerblend.evidence.estimates import Estimate
 from layerblend.evidence.ground import common_ground
 from layerblend.evidence.measures import Subject, all_spectra
-from layerblend.evidence.verdict import A_BETTER, B_BETTER, NONE_SHOWN, _judge, compare_subjects
+from layerblend.evidence.verdict import A_BETTER, B_BETTER, NONE_SHOWN, Measure, _judge, _sentence, compare_subjects
 from layerblend.maths.curve import unstretch
 from tests.scenes import evidence as scenes
 
@@ -63,6 +63,14 @@ def test_sharper_and_noisier_stack(made):
     assert "plain is better" in words[0]
     assert any(w.startswith("Star width: best50 is better") for w in words)
     assert not comparison.flags
+
+
+def test_the_picture_that_colour_is_measured_against_is_named_as_such():
+    def told(name, a, b):
+        return _sentence([Measure(name, "dE00", "lower", a, b, a - b, (a - b, a - b), "", B_BETTER)], "mine", "plain")
+
+    assert told("colour difference", 0.3, 0.0).endswith("(it is the picture that this is measured against).")
+    assert "measured against" not in told("colour difference", 0.3, 0.1)
 
 
 def test_swapping_the_two_mirrors_everything(made):
