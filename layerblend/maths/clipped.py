@@ -13,6 +13,8 @@ PLATEAU_REACH = 0.02
 # Above this share of the plateau a response may already bend, and interpolated pixels mix clipped ones in.
 NEAR_CLIP = 0.9
 STEEP = 4.0
+# So many pixels near the white level make a core: those of a star as narrow as two pixels.
+CORE_PX = 2
 
 
 def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_share: float = 0.0) -> Mask:
@@ -38,7 +40,7 @@ def clipped_cores(image: LinearImage) -> Array | None:
     """(H, W) float32 map like a stack's own, 1 at the clipped cores of stars of a finished stack; None where there is none.
 
     The mean of frames that clip is no longer flat, so everything near the white level counts that lies in steep spots: half the level is
-    reached within ``STEEP`` times their area, as at the rim of a star and not round the core of a galaxy.
+    reached within ``STEEP`` times their area (or that of the smallest plateau), as at the rim of a star and not round the core of a galaxy.
 
     Parameters
     ----------
@@ -50,7 +52,7 @@ def clipped_cores(image: LinearImage) -> Array | None:
         return None
     count, labels = cv2.connectedComponents((brightest >= NEAR_CLIP / 2).astype(np.uint8), connectivity=8)
     inner, outer = np.bincount(labels[near], minlength=count), np.bincount(labels.ravel(), minlength=count)
-    steep = (inner >= PLATEAU_PX) & (outer <= STEEP * inner)
+    steep = (inner >= CORE_PX) & (outer <= STEEP * np.maximum(inner, PLATEAU_PX))
     steep[0] = False
     return (near & steep[labels]).astype(np.float32) if steep.any() else None
 

@@ -47,3 +47,16 @@ def test_cores_of_a_mean_of_clipped_frames_are_found_and_a_galaxys_core_is_not()
     assert 5 < cores.sum() < 60
     assert clipped_cores((0.8 * picture).astype(np.float32)) is None
     assert clipped_cores(np.full((8, 8, 3), np.nan, np.float32)) is None
+
+
+def test_the_core_of_a_narrow_star_is_found_though_few_pixels_come_near_to_white() -> None:
+    picture = np.zeros((60, 60))
+    frames = [np.minimum(star(peak, fwhm=2.8), 1.0) for peak in (0.9, 1.1, 1.3)]  # some frames clip, the mean keeps below white
+    picture[10:51, 10:51] += np.mean(frames, axis=0)
+    core = picture[29:32, 29:32]
+    assert 0.9 < core.max() < 1 and (picture >= 0.9).sum() < 5
+    picture[30, 31] = 0.93  # between two pixels
+    cores = clipped_cores(picture.astype(np.float32))
+    assert cores is not None and cores[30, 30] == 1 and cores.sum() == 2
+    picture[30, 31] = 0.5
+    assert clipped_cores(picture.astype(np.float32)) is None  # one pixel alone may be anything
