@@ -258,7 +258,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=11,
+            version=12,
         ),
         Node(
             "colour",
@@ -309,7 +309,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=11,
+            version=12,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]

@@ -52,6 +52,7 @@ PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
 MOST_TILES, LEAST_TILE_PX = 6, 128
+VOID = np.float32(20)  # sigma below the sky: no light at all, sharpened it rings
 SPIKE_SIGMA = 10.0  # a spike falls by at least this much, on both sides
 SPIKE_STEPS = ((1, 0), (1, 1), (2, 0), (2, 1), (3, 0))  # px within which it falls; 1: its top is two pixels wide
 UNEVEN = np.float32(0.5)  # of its fall that the ground on both sides may differ by
@@ -169,7 +170,8 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
 
 
 def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask | None:
-    """Spots and lines that fall off on both sides more steeply than any star image: hot and dead pixels, cosmic rays, bad columns.
+    """Spots and lines that fall off on both sides more steeply than any star image: hot and dead pixels, cosmic rays, bad columns; and
+    what is darker than any sky: borders where no frame had light and no mark says so.
 
     Parameters
     ----------
@@ -188,7 +190,7 @@ def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask 
     narrowest = min(shape.fwhm**2 / shape.fwhm_major for shape in (*corners, star_shape.centre))
     beside = math.exp(-4 * math.log(2) / narrowest**2)  # of a Gaussian's peak
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    found = np.zeros(filled.shape, bool)
+    found = cv2.dilate(np.asarray(filled < -VOID * noise, np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     for step, pair in SPIKE_STEPS:
         top, near, far = (np.square(0.5 * pair + steps) for steps in (0, step, 2 * step))
         share = (1 - beside ** (near - top)) / (1 - beside ** (far - top))

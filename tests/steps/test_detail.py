@@ -252,6 +252,16 @@ def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: 
     np.testing.assert_allclose(apply_gates(gates, spoilt), mended, atol=1e-6)
 
 
+def test_a_border_without_light_that_is_not_marked_leaves_no_lines(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    level = float(np.median(sigma))
+    dark = luminance.copy()
+    dark[-2:] = -100 * level
+    options = {"sigma": sigma, "half_difference": half}
+    clean, mended = deconvolve(luminance, star, **options), deconvolve(dark, star, **options)
+    assert np.abs(mended - clean)[-30:-3].max() < 3 * level
+
+
 def test_one_star_image_is_one_filter_and_a_varying_one_a_lattice() -> None:
     shape = (600, 800)
     assert len(make_sharpener(star_field(4, shape, slope=0.03), shape, 0.5).tiles) == 1
