@@ -31,6 +31,7 @@ from numba import njit
 from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, Mask, Plane, Shape, StarShape
 from layerblend.maths.bands import over_rows
+from layerblend.maths.cover import edge_connected
 from layerblend.maths.moffat import moffat_otf
 from layerblend.maths.patches import patch_means
 from layerblend.maths.robust import nan_filled
@@ -52,7 +53,7 @@ PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
 TILE_VARIATION = 1.04  # what one tile may still vary
 MOST_TILES, LEAST_TILE_PX = 6, 128
-VOID = np.float32(20)  # sigma below the sky: no light at all, sharpened it rings
+VOID = np.float32(50)  # sigma below the sky, from the edge inwards: no light at all, sharpened it rings
 SPIKE_SIGMA = 10.0  # a spike falls by at least this much, on both sides
 SPIKE_STEPS = ((1, 0), (1, 1), (2, 0), (2, 1), (3, 0))  # px within which it falls; 1: its top is two pixels wide
 UNEVEN = np.float32(0.5)  # of its fall that the ground on both sides may differ by
@@ -190,7 +191,8 @@ def find_spikes(luminance: Plane, star_shape: StarShape, *, sigma: Any) -> Mask 
     narrowest = min(shape.fwhm**2 / shape.fwhm_major for shape in (*corners, star_shape.centre))
     beside = math.exp(-4 * math.log(2) / narrowest**2)  # of a Gaussian's peak
     noise = np.full((1, 1), sigma, np.float32) if np.ndim(sigma) == 0 else sigma
-    found = cv2.dilate(np.asarray(filled < -VOID * noise, np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    void = filled < -VOID * noise
+    found = void if not void.any() else cv2.dilate(edge_connected(void).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     for step, pair in SPIKE_STEPS:
         top, near, far = (np.square(0.5 * pair + steps) for steps in (0, step, 2 * step))
         share = (1 - beside ** (near - top)) / (1 - beside ** (far - top))
