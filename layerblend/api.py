@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -243,7 +242,7 @@ def new(folder: Path, out: Path | None) -> Answer:
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
     lines.append(f"Wrote {path}.")
-    if _white_unknown(frames[:1] or [file for files in found.stacks.values() for file in _files(files)][:1]):
+    if _white_unknown(next(iter(frames or [file for files in found.stacks.values() for file in _files(files)]))):
         lines.append("These are floats whose headers do not say which value is white: set frames.white_level in the recipe first.")
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
@@ -259,13 +258,13 @@ def _files(files: Any) -> list[Path]:
     return list(files.values()) if isinstance(files, Mapping) else [files]
 
 
-def _white_unknown(paths: Sequence[Path]) -> bool:
-    """Whether a FITS file does not say which value is white; what cannot be opened is told when it is used."""
-    for path in paths:
-        with contextlib.suppress(InputError):
-            header = check_stack_file(path)
-            return header is not None and header.white_level is None
-    return False
+def _white_unknown(path: Path) -> bool:
+    """Whether a FITS file does not say which value is white; one that cannot be opened is told of when it is used."""
+    try:
+        header = check_stack_file(path)
+    except InputError:
+        return False
+    return header is not None and header.white_level is None
 
 
 def _absolute(files: Any) -> Any:

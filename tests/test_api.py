@@ -182,6 +182,9 @@ def test_upto_stops_and_writes_what_the_step_made(demo: Demo, tmp_path: Path, st
     answer = api.blend_recipe(demo.recipe, changes=[], out=tmp_path, upto=step, execution=EXECUTION)
     assert all(path.is_file() for path in answer.outputs)
     assert bool(answer.outputs) == (step != "white") and not (tmp_path / "result.tif").exists()
+    for path in tmp_path.glob("steps/*.fits"):
+        cards, layer = fits.getheader(path), fits.getheader(demo.out / "layers" / "colour.fits")
+        assert all(cards[key] == layer[key] for key in ("OBJECT", "ROWORDER"))
 
 
 def test_an_unknown_step_is_refused(demo: Demo) -> None:

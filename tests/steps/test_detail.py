@@ -252,6 +252,17 @@ def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: 
     np.testing.assert_allclose(apply_gates(gates, spoilt), mended, atol=1e-6)
 
 
+@pytest.mark.parametrize("spot", [[[39, 63], [22, 32]], [[60, 50], [45, 60]], [[-40, -55], [-50, -45]]])
+def test_spots_two_pixels_wide_are_no_narrow_stars(spot: list[list[float]]) -> None:
+    """The first is a cosmic ray of a real exposure in units of its noise, where stars were 2.4 px wide: it grew a black ring."""
+    star = star_field(2.4, (61, 61))
+    plane = np.random.default_rng(3).normal(5, 1, (61, 61)).astype(np.float32)
+    plane[30:32, 30:32] += np.float32(spot)
+    found = find_spikes(plane, star, sigma=1.0)
+    assert found is not None and found[30:32, 30:32].all()
+    assert found.sum() < 40
+
+
 def test_a_border_without_light_that_is_not_marked_leaves_no_lines(scene: Scene, stack) -> None:
     luminance, sigma, half, star = stack
     level = float(np.median(sigma))
