@@ -13,7 +13,6 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.moffat import StarFits
 from layerblend.maths.robust import mad_sigma
 from layerblend.steps.split.mask import find_peaks, peak_response
-from layerblend.steps.split.noise import Noise
 
 # In linear light bright stars are as wide as faint ones; every stretch widens them (ln of the width ratio).
 STRETCHED_WIDTH = 0.10
@@ -168,12 +167,12 @@ def _most_uneven(starless: Plane, sigma: float, x: float, y: float, fwhm: float)
     return worst
 
 
-def compact_left(starless: Plane, noise: Noise, fwhm: float, stars: Array, kept: Array) -> tuple[int, int]:
+def compact_left(starless: Plane, sigma: Plane, fwhm: float, stars: Array, kept: Array) -> tuple[int, int]:
     """Compact peaks in the starless picture at places of removed stars, and at places of no known source.
 
-    ``stars``, ``kept``: (n, 2) places of the sources taken away and left.
+    ``sigma``: (H, W) noise; ``stars``, ``kept``: (n, 2) places of the sources taken away and left.
     """
-    peaks = find_peaks(peak_response(starless, fwhm), noise.map(cv2.medianBlur(starless, 5)), LEFT_STRENGTH)
+    peaks = find_peaks(peak_response(starless, fwhm), sigma, LEFT_STRENGTH)
     places = np.c_[peaks.x, peaks.y]
     by_kept = _within(places, kept, fwhm)
     by_star = _within(places, stars, fwhm) & ~by_kept

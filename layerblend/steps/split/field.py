@@ -285,11 +285,11 @@ def armed(sources: Sources, fit: Array) -> Mask:
 
 def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Mask:
     keep = good[peaks.y.astype(int), peaks.x.astype(int)]
-    if len(blobs.x):
-        near = scipy.spatial.cKDTree(np.c_[blobs.x, blobs.y]).query_ball_point(np.c_[peaks.x, peaks.y], float(blobs.radius.max()) + margin)
-        for i, members in enumerate(near):
+    if len(blobs.x) and len(peaks.x):
+        near = scipy.spatial.cKDTree(np.c_[peaks.x, peaks.y]).query_ball_point(np.c_[blobs.x, blobs.y], blobs.radius + margin)
+        for x, y, radius, members in zip(blobs.x, blobs.y, blobs.radius, near, strict=True):
             m = np.asarray(members, int)
-            keep[i] &= not (np.hypot(peaks.x[i] - blobs.x[m], peaks.y[i] - blobs.y[m]) < blobs.radius[m] + margin).any()
+            keep[m] &= np.hypot(peaks.x[m] - x, peaks.y[m] - y) >= radius + margin
     return keep
 
 

@@ -7,12 +7,14 @@ copied from the picture's own fine structure at untouched places, so that it has
 
 from __future__ import annotations
 
+from functools import partial
+
 import cv2
 import numpy as np
 from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import over_bands, over_rows
 from layerblend.steps.split.noise import Noise
 
 LEVELS = 8
@@ -38,17 +40,28 @@ def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: N
     opaque : (H, W) bool, pixels that say nothing (clipped)
     """
     peak = cv2.dilate(star, np.ones((3, 3), np.uint8))
-    total = np.float32(noise.slope) * (star + halo)
-    wrong = (np.float32(misfit) * peak) ** 2 + (np.float32(HALO_MISFIT) * halo) ** 2
-    wrong += (np.float32(STREAK_MISFIT) * streaks) ** 2
-    variance = noise.map(light) ** 2
-    return _share(wrong + np.maximum(total, 0), variance, opaque), _share(wrong, variance, opaque)
+    weight, blind = np.empty_like(star), np.empty_like(star)
+    shares = tuple(np.float32(share) for share in (misfit, HALO_MISFIT, STREAK_MISFIT, noise.floor, noise.slope))
+    arrays = (star, peak, halo, streaks, light, opaque, weight, blind)
+    over_bands(lambda first, last: _weigh(*arrays, shares, first, last), len(star))
+    return weight, blind
 
 
-def _share(wrong: Plane, variance: Plane, opaque: Mask) -> Plane:
-    share = np.clip((wrong / (wrong + variance) - np.float32(WEIGHT_LOW)) / np.float32(WEIGHT_SPAN), 0, 1)
-    share[opaque] = 1.0
-    return share
+@njit(cache=True, nogil=True)
+def _weigh(star, peak, halo, streaks, light, opaque, weight, blind, shares, first, last):  # type: ignore[no-untyped-def]
+    misfit, halo_misfit, streak_misfit, floor, slope = shares
+    nothing, low, span = np.float32(0), np.float32(WEIGHT_LOW), np.float32(WEIGHT_SPAN)
+    for j in range(first, last):
+        for i in range(star.shape[1]):
+            if opaque[j, i]:
+                weight[j, i] = blind[j, i] = 1
+                continue
+            of_star, of_halo, of_streak = misfit * peak[j, i], halo_misfit * halo[j, i], streak_misfit * streaks[j, i]
+            wrong = of_star * of_star + of_halo * of_halo + of_streak * of_streak
+            sigma = np.sqrt(floor + slope * max(light[j, i], nothing))
+            unsure = wrong + max(slope * (star[j, i] + halo[j, i]), nothing)
+            weight[j, i] = min(max((unsure / (unsure + sigma * sigma) - low) / span, nothing), np.float32(1))
+            blind[j, i] = min(max((wrong / (wrong + sigma * sigma) - low) / span, nothing), np.float32(1))
 
 
 def pull_push(plane: Plane, confidence: Plane, sharp: Plane | None = None) -> Plane:
@@ -58,14 +71,22 @@ def pull_push(plane: Plane, confidence: Plane, sharp: Plane | None = None) -> Pl
         pyramid.append((cv2.pyrDown(pyramid[-1][0]), cv2.pyrDown(pyramid[-1][1])))
     value, weight = pyramid.pop()
     filled = value / np.maximum(weight, 1e-6)
+    everywhere = np.ones((1, 1), np.float32)
     fine = [] if sharp is None else [sharp, cv2.pyrDown(sharp)]
     for level, (value, weight) in reversed(list(enumerate(pyramid))):
-        wide = cv2.pyrUp(filled, dstsize=(value.shape[1], value.shape[0]))
-        share = np.minimum(weight * np.float32(CONFIDENT), 1)
-        if level < len(fine):
-            share *= fine[level]
-        filled = wide + share * (value / np.maximum(weight, np.float32(1e-6)) - wide)
+        filled = cv2.pyrUp(filled, dstsize=(value.shape[1], value.shape[0]))
+        over_rows(_trust, filled, value, weight, fine[level] if level < len(fine) else everywhere)
     return filled
+
+
+@njit(cache=True, nogil=True)
+def _trust(filled, value, weight, fine, first, last):  # type: ignore[no-untyped-def]
+    """Draw what was bridged to ``value`` / ``weight``, as far as the weight goes; ``fine`` may be a single number."""
+    single = fine.size == 1
+    for j in range(first, last):
+        for i in range(filled.shape[1]):
+            share = min(weight[j, i] * np.float32(CONFIDENT), np.float32(1)) * (fine[0, 0] if single else fine[j, i])
+            filled[j, i] += share * (value[j, i] / max(weight[j, i], np.float32(1e-6)) - filled[j, i])
 
 
 def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Array, fwhm: float, valid: Mask) -> Plane:
@@ -78,20 +99,43 @@ def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Arra
     draws : (n, 2) int, offsets (rows, columns) at which noise is looked for, the same for every channel so that its colour stays
     valid : (H, W) bool, where data is
     """
-    near = cv2.GaussianBlur(cv2.dilate(blind, np.ones((3, 3), np.uint8)), (0, 0), 0.7)
-    confidence = np.clip(1 - np.float32(1.6) * near, 0, 1) ** 2
-    confidence[~valid] = 0
-    filled = pull_push(residual, confidence, 1 - weight)
-    fine = residual - cv2.GaussianBlur(residual, (0, 0), 0.76 * fwhm)
-    sigma = noise.map(cv2.GaussianBlur(filled, (0, 0), 1.5))
-    sigma = np.maximum(sigma, np.float32(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor)))
+    confidence = cv2.GaussianBlur(cv2.dilate(blind, np.ones((3, 3), np.uint8)), (0, 0), 0.7)
+    sharp = np.empty_like(weight)
+    over_rows(_confide, confidence, sharp, weight, valid)
+    filled = pull_push(residual, confidence, sharp)
+    smooth, sigma = cv2.GaussianBlur(residual, (0, 0), 0.76 * fwhm), cv2.GaussianBlur(filled, (0, 0), 1.5)
+    over_rows(partial(_noise_there, line=tuple(np.float32(v) for v in (noise.floor, noise.slope, _least_sigma(noise)))), sigma)
     out = np.empty_like(residual)
-    over_bands(lambda first, last: _blend(residual, filled, fine, sigma, weight, valid, draws, out, first, last), len(out))
+    over_bands(lambda first, last: _blend(residual, filled, smooth, sigma, weight, valid, draws, out, first, last), len(out))
     return out
 
 
+def _least_sigma(noise: Noise) -> float:
+    return float(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor))
+
+
 @njit(cache=True, nogil=True)
-def _blend(residual, filled, fine, sigma, weight, valid, draws, out, first, last):  # type: ignore[no-untyped-def]
+def _confide(near, sharp, weight, valid, first, last):  # type: ignore[no-untyped-def]
+    """How blind a place is (in ``near``) becomes confidence; what is not filled is ``sharp``."""
+    nothing, one = np.float32(0), np.float32(1)
+    for j in range(first, last):
+        for i in range(near.shape[1]):
+            trust = min(max(one - np.float32(1.6) * near[j, i], nothing), one)
+            near[j, i] = trust * trust if valid[j, i] else nothing
+            sharp[j, i] = one - weight[j, i]
+
+
+@njit(cache=True, nogil=True)
+def _noise_there(light, first, last, line):  # type: ignore[no-untyped-def]
+    """Light becomes the standard deviation of its noise."""
+    floor, slope, least = line
+    for j in range(first, last):
+        for i in range(light.shape[1]):
+            light[j, i] = max(np.sqrt(floor + slope * max(light[j, i], np.float32(0))), least)
+
+
+@njit(cache=True, nogil=True)
+def _blend(residual, filled, smooth, sigma, weight, valid, draws, out, first, last):  # type: ignore[no-untyped-def]
     height, width = residual.shape
     for j in range(first, last):
         for i in range(width):
@@ -106,7 +150,7 @@ def _blend(residual, filled, fine, sigma, weight, valid, draws, out, first, last
                     x = i + draws[k, 1]
                     if y < 0 or x < 0 or y >= height or x >= width or not valid[y, x] or weight[y, x] > CLEAN_WEIGHT:
                         continue
-                    grain = fine[y, x] / sigma[y, x]
+                    grain = (residual[y, x] - smooth[y, x]) / sigma[y, x]
                     if abs(grain) < OUTLIER:
                         value += grain * sigma[j, i] * np.sqrt(1 - (1 - w) ** 2)
                         break

@@ -184,16 +184,8 @@ def _gain(
     low = np.minimum(radius.astype(int), rings)
     n_round = int(patches.round_.max()) + 1
     home = patches.star * n_round + patches.round_
-    count = len(stars) * n_round
-    weight, inside = patches.weight, low < rings
     value = patches.value if known is None else patches.value + np.r_[known, 0.0][low]
-    # per star and concentric ring: weight, mean, and how the disc's rings share in it
-    total = np.bincount(home, weight, count)
-    mean = np.bincount(home, weight * value, count) / np.maximum(total, 1e-300)
-    shared = np.bincount(home[inside] * rings + low[inside], weight[inside], count * rings).reshape(count, rings)
-    at = patches.star[inside] * rings + low[inside]
-    own = np.bincount(at, weight[inside], len(stars) * rings).reshape(-1, rings)
-    right = np.bincount(at, (weight * (value - mean[home]))[inside], len(stars) * rings).reshape(-1, rings)
+    total, shared, own, right = _sum_up(patches.star, home, low, patches.weight, value, len(stars), n_round, rings)
     part = (shared / np.sqrt(np.maximum(total, 1e-300))[:, None]).reshape(len(stars), n_round, rings)
     normal = np.stack([np.diag(w) - p.T @ p for w, p in zip(own, part, strict=True)])
     # no star decides alone, however bright it is
@@ -210,6 +202,24 @@ def _gain(
     expected = np.einsum("i,sij,j->s", light, normal, light)
     gained = 2 * right @ light - expected
     return float(trust @ gained), light, gained, expected
+
+
+@njit(cache=True, nogil=True)
+def _sum_up(star, home, low, weight, value, stars, n_round, rings):  # type: ignore[no-untyped-def]
+    """Per star and concentric ring: weight, and how the disc's rings share in it; per star and disc ring: weight, and light above the mean."""
+    total, mean, shared = np.zeros(stars * n_round), np.zeros(stars * n_round), np.zeros((stars * n_round, rings))
+    own, right = np.zeros((stars, rings)), np.zeros((stars, rings))
+    for n in range(star.size):
+        total[home[n]] += weight[n]
+        mean[home[n]] += weight[n] * value[n]
+    for h in range(total.size):
+        mean[h] /= max(total[h], 1e-300)
+    for n in range(star.size):
+        if low[n] < rings:
+            shared[home[n], low[n]] += weight[n]
+            own[star[n], low[n]] += weight[n]
+            right[star[n], low[n]] += weight[n] * (value[n] - mean[home[n]])
+    return total, shared, own, right
 
 
 def _finer(patches: _Patches, stars: Shown, ghosts: Ghosts, shape: tuple[int, ...], usual: float, fwhm: float) -> Ghosts:

@@ -9,6 +9,7 @@ import numpy as np
 import scipy
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.bands import each
 from layerblend.maths.robust import MAD_TO_SIGMA
 
 # A share of saturated frames above this bends a pixel's light.
@@ -55,8 +56,7 @@ def clipped_mask(planes: Array, sigma: Array, saturated: Array | None) -> Mask:
         known = np.asarray(saturated)
         return known.copy() if known.dtype == bool else np.nan_to_num(known) > LEAST_SHARE
     out = np.zeros(planes.shape[1:], bool)
-    for plane, noise in zip(planes, sigma, strict=True):
-        level = _plateau_level(plane, float(noise))
+    for plane, level in zip(planes, each(lambda c: _plateau_level(planes[c], float(sigma[c])), range(len(planes))), strict=True):
         if np.isfinite(level):
             out |= plane >= level
     return out

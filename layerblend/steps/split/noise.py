@@ -44,19 +44,28 @@ def measure_noise(plane: Plane, good: Array) -> Noise:
     plane : (H, W) float32, linear, finite
     good : (H, W) bool, pixels that count
     """
+    level = cv2.blur(plane, (5, 5))
+    floor = _floor(plane, level, good)
+    return Noise(1e-12, 0.0) if floor is None else Noise(floor, _slope(plane, level, good, floor))
+
+
+def sky_noise(plane: Plane, good: Array) -> float:
+    """`Noise.sigma` alone."""
+    return Noise(_floor(plane, cv2.blur(plane, (5, 5)), good) or 1e-12, 0.0).sigma
+
+
+def _floor(plane: Plane, blurred: Plane, good: Array) -> float | None:
+    """Variance of the darker half; None where too little is seen."""
     step = max(1, plane.shape[0] // MOST_ROWS)
-    rows, known = plane[::step], good[::step]
-    blurred = cv2.blur(plane, (5, 5))
-    level = blurred[::step]
+    rows, known, level = plane[::step], good[::step], blurred[::step]
     left, right = slice(None, -LAG_PX), slice(LAG_PX, None)
     both = known[:, left] & known[:, right]
     height = ((level[:, left] + level[:, right]) / 2)[both]
     jump = (rows[:, right] - rows[:, left])[both] / np.float32(np.sqrt(2))
     if height.size < 64:
-        return Noise(1e-12, 0.0)
+        return None
     low = height <= np.median(height)
-    floor = float(max(MAD_TO_SIGMA * np.median(np.abs(jump[low] - np.median(jump[low]))), 1e-9)) ** 2
-    return Noise(floor, _slope(plane, blurred, good, floor))
+    return float(max(MAD_TO_SIGMA * np.median(np.abs(jump[low] - np.median(jump[low]))), 1e-9)) ** 2
 
 
 def _slope(plane: Plane, level: Plane, good: Array, floor: float) -> float:
@@ -65,7 +74,7 @@ def _slope(plane: Plane, level: Plane, good: Array, floor: float) -> float:
     Stars are steep even there; wide light (what an opening leaves standing) is not. Without wide light the slope stays 0.
     """
     step = max(1, plane.shape[0] // MOST_ROWS)
-    fine = np.abs(cv2.sepFilter2D(plane, -1, FINEST, FINEST))[::step]
+    fine = np.abs(cv2.sepFilter2D(plane, -1, FINEST, FINEST)[::step])
     wide = cv2.morphologyEx(level, cv2.MORPH_OPEN, np.ones((WIDE_PX, WIDE_PX), np.uint8))[::step]
     height, known = level[::step], good[::step]
     dark = known & (height <= np.median(height[known]))

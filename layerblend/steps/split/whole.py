@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +13,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, InputError, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
-from layerblend.maths.bands import each, over_bands
+from layerblend.maths.bands import each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -20,7 +22,7 @@ from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_fi
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
 from layerblend.steps.split.model import star_light
-from layerblend.steps.split.noise import Noise, measure_noise
+from layerblend.steps.split.noise import Noise, measure_noise, sky_noise
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
 LEAST_FWHM = 2.0
@@ -102,7 +104,7 @@ def split_stars(
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
     planes, valid = _planes(picture)
     luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
-    rough = np.array([measure_noise(plane, valid).sigma for plane in planes])
+    rough = np.array(each(lambda plane: sky_noise(plane, valid), list(planes)))
     clipped = clipped_mask(planes, rough, saturated) & valid
     blobs = find_blobs(clipped)
     good = valid & ~blobs.mask
@@ -134,7 +136,7 @@ def split_stars(
         choice = follow(choice, fitted, judged)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
-    starless, stars = _summing_exactly(picture.reshape(*starless.shape), starless)
+    starless, stars = _summing_exactly(picture.reshape(*valid.shape, -1), starless)
     checks = _checks(starless, weight, valid, noise, fitted, channels, choice)
     shape = picture.shape
     return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
@@ -155,12 +157,16 @@ def _places(name: str, places: Sequence[Sequence[float]], shape: tuple[int, ...]
 def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     """(C, H, W) finite planes, and where every channel has data."""
     cube = picture[..., None] if picture.ndim == 2 else picture
-    valid = np.asarray(np.isfinite(cube).all(-1))
+    planes = np.empty((cube.shape[2], *cube.shape[:2]), np.float32)
+    seen = np.empty(planes.shape, bool)
+
+    def fill(c: int) -> None:
+        planes[c], seen[c] = nan_filled(np.ascontiguousarray(cube[..., c]))
+
+    each(fill, range(len(planes)))
+    valid = seen.all(0)
     if not valid.any():
         raise InputError("`image` holds no data: every pixel is NaN.")
-    planes = np.empty((cube.shape[2], *cube.shape[:2]), np.float32)
-    for c in range(cube.shape[2]):
-        planes[c] = nan_filled(np.ascontiguousarray(cube[..., c]))[0]
     return planes, valid
 
 
@@ -174,23 +180,38 @@ def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> li
 def _subtract(
     planes: Array, valid: Mask, blobs: Blobs, fitted: Fitted, channels: list[Channel], choice: Choice, discs: Array, grow: float
 ) -> tuple[Array, Mask, Plane]:
-    """Starless (H, W, C), the mask, and the weight of fill in the middle channel."""
+    """Starless planes (C, H, W), the mask, and the weight of fill in the middle channel."""
     opaque = _opaque(blobs.mask, discs, grow)
-    mask, draws, fwhm = opaque.copy(), noise_draws(), fitted.field.fwhm
+    draws, fwhm = noise_draws(), fitted.field.fwhm
     models = [draw_channel(channel, choice.star, fitted.field) for channel in channels]
     misfit = grow * _misfit(planes, channels, models, fitted, choice)
-    out = np.empty((*valid.shape, len(planes)), np.float32)
-    for c, (channel, plane, star) in enumerate(zip(channels, planes, models, strict=True)):
+    starless, touched = np.empty_like(planes), np.empty(planes.shape, bool)
+    middle = np.empty(valid.shape, np.float32)
+
+    def subtract(c: int) -> None:
+        channel, plane, star = channels[c], planes[c], models[c]
         residual = plane - star - channel.halo
         weight, blind = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
-        mended = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
-        light = star + channel.halo
-        untouched = (weight <= 0) & (np.abs(light) < UNTOUCHED_SIGMA * channel.noise.sigma)
-        out[..., c] = np.where(untouched, plane, mended)
-        mask |= light > MASK_SIGMA / grow * channel.noise.sigma
+        starless[c] = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
+        seen = np.float32(MASK_SIGMA / grow * channel.noise.sigma), np.float32(UNTOUCHED_SIGMA * channel.noise.sigma)
+        over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])
         if c == len(planes) // 2:
-            middle = weight
-    return out, mask, middle
+            middle[:] = weight
+
+    each(subtract, range(len(planes)))
+    return starless, opaque | touched.any(0), middle
+
+
+@njit(cache=True, nogil=True)
+def _mark(starless, plane, star, halo, weight, touched, first, last, seen):  # type: ignore[no-untyped-def]
+    """Mark star light that is seen; where there is as good as none the pixel stays as it was."""
+    clear, faint = seen
+    for j in range(first, last):
+        for i in range(plane.shape[1]):
+            light = star[j, i] + halo[j, i]
+            touched[j, i] = light > clear
+            if weight[j, i] <= 0 and abs(light) < faint:
+                starless[j, i] = plane[j, i]
 
 
 def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:
@@ -217,7 +238,7 @@ def _misfit(planes: Array, channels: list[Channel], models: list[Plane], fitted:
 
 
 def _summing_exactly(picture: Array, starless: Array) -> tuple[Array, Array]:
-    """Starless and stars on one grid of float32 numbers, so that their sum gives the picture back."""
+    """Starless (given as planes) and stars, both like the picture and on one grid of numbers, so that their sum gives the picture back."""
     parts = np.empty(picture.shape, np.float32), np.empty(picture.shape, np.float32)
     over_bands(lambda top, bottom: _sum_exactly(picture, starless, *parts, top, bottom), len(picture))
     return parts
@@ -229,7 +250,7 @@ def _sum_exactly(picture, starless, first, second, top, bottom):  # type: ignore
     for j in range(top, bottom):
         for i in range(width):
             for c in range(channels):
-                whole, part = np.float64(picture[j, i, c]), np.float64(starless[j, i, c])
+                whole, part = np.float64(picture[j, i, c]), np.float64(starless[c, j, i])
                 if not np.isfinite(whole):
                     first[j, i, c] = np.nan
                     second[j, i, c] = np.nan
@@ -275,14 +296,18 @@ def _checks(
     sigma = noise.map(cv2.medianBlur(plane, 5))
     x, y, fwhm = fitted.sources.x, fitted.sources.y, fitted.field.fwhm
     strong = choice.star & (choice.strength > STRONG)
-    rings = rings_left(plane, sigma, x[strong], y[strong], fwhm)
-    at_stars, unknown = compact_left(plane, noise, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2])
-    stars = int(choice.star.sum())
-    known = np.isfinite(rings)
-    rims = _rims(starless, fitted, channels, choice)
     bright = np.nonzero(choice.star & (fitted.sources.peak > SIDE_STRENGTH * noise.sigma))[0]
     bright = bright[np.argsort(-fitted.sources.peak[bright], kind="stable")]
-    sides, ground = sides_left(plane, noise.sigma, x[bright], y[bright], fwhm)
+    looks: list[Callable[[], Any]] = [
+        lambda: compact_left(plane, sigma, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2]),
+        lambda: texture_ratio(plane, sigma, weight, valid),
+        lambda: _rims(starless, fitted, channels, choice),
+        lambda: rings_left(plane, sigma, x[strong], y[strong], fwhm),
+        lambda: sides_left(plane, noise.sigma, x[bright], y[bright], fwhm),
+    ]
+    (at_stars, unknown), texture, rims, rings, (sides, ground) = each(lambda look: look(), looks)
+    stars = int(choice.star.sum())
+    known = np.isfinite(rings)
     return {
         "separated": 1.0,
         "fwhm": fitted.field.fwhm,
@@ -299,7 +324,7 @@ def _checks(
         "reflections": float(fitted.ghosts is not None),
         "sides": sides,
         "sides_ground": ground,
-        "texture_ratio": texture_ratio(plane, sigma, weight, valid),
+        "texture_ratio": texture,
         "filled_share": float((weight[valid] > 0.5).mean()),
     }
 

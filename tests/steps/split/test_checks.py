@@ -8,7 +8,7 @@ import pytest
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.field import first_fits
 from layerblend.steps.split.model import StarImage, render
-from layerblend.steps.split.noise import Noise, measure_noise
+from layerblend.steps.split.noise import measure_noise
 from tests.scenes.split import add_ghost, add_spikes, make_scene
 
 
@@ -35,8 +35,8 @@ def test_rings_and_leftovers() -> None:
     rings = rings_left(plane, sigma, x, y, 4.0)
     assert rings[0] > 2 and abs(rings[1]) < 1
     places = np.c_[x, y]
-    assert compact_left(plane, Noise(1e-6, 0.0), 4.0, places, np.zeros((0, 2))) == (1, 0)
-    assert compact_left(plane, Noise(1e-6, 0.0), 4.0, np.zeros((0, 2)), places) == (0, 0)
+    assert compact_left(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, places, np.zeros((0, 2))) == (1, 0)
+    assert compact_left(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, np.zeros((0, 2)), places) == (0, 0)
 
 
 def test_texture_ratio_of_noise_is_one() -> None:
