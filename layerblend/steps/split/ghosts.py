@@ -206,7 +206,7 @@ def _gain(
 
 @njit(cache=True, nogil=True)
 def _sum_up(star, home, low, weight, value, stars, n_round, rings):  # type: ignore[no-untyped-def]
-    """Of each star and concentric ring: weight, and the disc's rings in it; of each star and disc ring: weight, and light above the mean."""
+    """Of each star and concentric ring: weight, and the disc's rings in it; of each star and disc ring: weight, and light above means."""
     total, mean, shared = np.zeros(stars * n_round), np.zeros(stars * n_round), np.zeros((stars * n_round, rings))
     own, right = np.zeros((stars, rings)), np.zeros((stars, rings))
     for n in range(star.size):
