@@ -70,9 +70,9 @@ def pull_push(plane: Plane, confidence: Plane, sharp: Plane | None = None) -> Pl
     while len(pyramid) <= LEVELS and min(pyramid[-1][0].shape) >= 8:
         pyramid.append((cv2.pyrDown(pyramid[-1][0]), cv2.pyrDown(pyramid[-1][1])))
     value, weight = pyramid.pop()
-    filled = value / np.maximum(weight, 1e-6)
+    filled: Plane = value / np.maximum(weight, 1e-6)
     everywhere = np.ones((1, 1), np.float32)
-    fine = [] if sharp is None else [sharp, cv2.pyrDown(sharp)]
+    fine: list[Array] = [] if sharp is None else [sharp, cv2.pyrDown(sharp)]
     for level, (value, weight) in reversed(list(enumerate(pyramid))):
         filled = cv2.pyrUp(filled, dstsize=(value.shape[1], value.shape[0]))
         over_rows(_trust, filled, value, weight, fine[level] if level < len(fine) else everywhere)

@@ -164,7 +164,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
         planes[c], seen[c] = nan_filled(np.ascontiguousarray(cube[..., c]))
 
     each(fill, range(len(planes)))
-    valid = seen.all(0)
+    valid = np.asarray(seen.all(0))
     if not valid.any():
         raise InputError("`image` holds no data: every pixel is NaN.")
     return planes, valid
