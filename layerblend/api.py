@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -24,7 +25,7 @@ from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
-from layerblend.recipe.load import change_recipe, load_recipe, parse_changes, parse_tries
+from layerblend.recipe.load import assignments, change_recipe, load_recipe, parse_changes, parse_tries
 from layerblend.recipe.schema import Execution, Recipe
 from layerblend.recipe.starter import sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet
@@ -87,12 +88,12 @@ class Result:
 
 
 # ---------------------------------------------------------------- library
-def grade_frames(paths: Iterable[str | Path], *, workers: int | None = None, white_level: float | None = None) -> FrameTable:
+def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | None = None, white_level: float | None = None) -> FrameTable:
     """Measure the stars and the sky of registered frames and put the sharpest first.
 
     Parameters
     ----------
-    paths : FITS frames of one target, registered to one grid
+    paths : FITS frames of one target, registered to one grid; or the folder that holds them
     workers : threads; None takes all cores
     white_level : value of a saturated pixel where headers do not say it
 
@@ -105,7 +106,7 @@ def grade_frames(paths: Iterable[str | Path], *, workers: int | None = None, whi
     InputError
         A frame cannot be read, or the frames differ in size.
     """
-    infos = [open_frame(path, white_level=white_level) for path in paths]
+    infos = [open_frame(path, white_level=white_level) for path in _frame_paths(paths)]
     if not infos:
         raise InputError("No frames were given to grade.", code="no_frames")
     check_same_grid(infos)
@@ -114,8 +115,15 @@ def grade_frames(paths: Iterable[str | Path], *, workers: int | None = None, whi
     return grade_table(infos, measures)
 
 
+def _frame_paths(paths: str | Path | Iterable[str | Path]) -> Iterable[str | Path]:
+    """The frames' paths; of a folder those of the FITS files in it."""
+    if not isinstance(paths, str | Path):
+        return paths
+    return find_frames(Path(paths)) if Path(paths).is_dir() else [paths]
+
+
 def nested_stacks(
-    frames: FrameTable | Iterable[str | Path],
+    frames: FrameTable | str | Path | Iterable[str | Path],
     stacks: Mapping[str, Any],
     *,
     folder: str | Path | None = None,
@@ -167,6 +175,10 @@ def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
         )
 
 
+def _is_picture(path: Path) -> bool:
+    return path.suffix.lower() in PICTURE_ENDINGS
+
+
 def _any_subject(source: Any, name: str) -> Subject:
     if isinstance(source, Subject):
         return source
@@ -175,7 +187,7 @@ def _any_subject(source: Any, name: str) -> Subject:
     if hasattr(source, "ndim"):
         return Subject(name=name, picture=check_display(name.lower(), source))
     path = Path(source)
-    if path.suffix.lower() in PICTURE_ENDINGS:
+    if _is_picture(path):
         return judge.picture_subject(path)
     with open_run(_recipe_of(path), Execution(quiet=True)) as opened:
         return judge.result_subject(opened, opened.get_all(*judge.subject_nodes(opened)), path.stem)
@@ -504,9 +516,14 @@ def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
 
 
 def compare_sources(sources: Sequence[Path], *, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
-    """Judge results against each other; one recipe alone against its `plain`."""
+    """Judge results against each other; one recipe alone against its `plain`.
+
+    Several without ``out``: each verdict has a folder of its own beside the one against `plain`, which stays.
+    """
     subjects, folder, warnings = _subjects(sources, changes, execution)
     target = out or folder / "compare"
+    if out is None and len(sources) > 1:
+        target /= _safe(f"{subjects[0].name}_against_{subjects[1].name}")
     comparisons, written = [], []
     for index, other in enumerate(subjects[1:]):
         place = target if index == 0 else target / _safe(other.name)
@@ -528,12 +545,10 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
     subjects: list[Subject] = []
     warnings: list[dict[str, Any]] = []
     folder = Path("compare")
-    for path in sources:
-        if path.suffix.lower() in PICTURE_ENDINGS:
-            picture = judge.picture_subject(path)
-            subjects.append(replace(picture, name=_unused(picture.name, subjects)))
+    for path, recipe in zip(sources, _looked_at(sources, changes), strict=True):
+        if isinstance(recipe, Subject):
+            subjects.append(replace(recipe, name=_unused(recipe.name, subjects)))
             continue
-        recipe = _recipe_of(path, parse_changes(changes))
         with open_run(recipe, execution) as opened:
             values = opened.get_all(*judge.subject_nodes(opened))
             subjects.append(judge.result_subject(opened, values, _unused(recipe.target if len(sources) == 1 else path.stem, subjects)))
@@ -544,6 +559,14 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
     if len(subjects) < 2:
         raise RecipeError("compare needs two results, or one recipe to set against its plain stack.")
     return subjects, folder, warnings
+
+
+def _looked_at(sources: Sequence[Path], changes: Sequence[str]) -> list[Subject | Recipe]:
+    """Every source opened, before the first is rendered, which may take hours."""
+    found = [judge.picture_subject(path) if _is_picture(path) else _recipe_of(path, parse_changes(changes)) for path in sources]
+    if isinstance(lone := found[0], Recipe) and len(found) == 1 and isinstance(against := lone.compare.against, Path):
+        _looked_at([against], ())
+    return found
 
 
 def _against(opened: Run, values: Mapping[str, Any]) -> Subject:
@@ -599,15 +622,14 @@ def _comparison_listing(comparison: Comparison) -> Listing:
 def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | None, execution: Execution) -> Answer:
     """Every assignment of the tried values: pictures on one contact sheet, measures against `plain`."""
     values_of = parse_tries(tries)
-    assignments = [dict(zip(values_of, combination, strict=True)) for combination in itertools.product(*values_of.values())]
-    if len(assignments) > MOST_RESULTS:
-        raise RecipeError(
-            f"--try asks for {len(assignments)} results; at most {MOST_RESULTS} are made at once, try fewer values.", key="--try"
-        )
+    count = math.prod(len(values) for values in values_of.values())
+    if count > MOST_RESULTS:
+        raise RecipeError(f"--try asks for {count} results; at most {MOST_RESULTS} are made at once, try fewer values.", key="--try")
     if sort is not None and sort not in KINDS:
         raise _no_measure(sort, KINDS)
-    loaded = [load_recipe(recipe, changes) for changes in assignments]
-    rows = [_sweep_one(one, changes, execution) for one, changes in zip(loaded, assignments, strict=True)]
+    tried = assignments(values_of)
+    loaded = [load_recipe(recipe, changes) for changes in tried]
+    rows = [_sweep_one(one, changes, execution) for one, changes in zip(loaded, tried, strict=True)]
     if sort is not None:
         rows = _sorted_rows(rows, sort)
     folder = (out or _folder(loaded[0])) / "sweep"

@@ -59,6 +59,7 @@ TRIM_THRESHOLD, MMAP_THRESHOLD, ARENA_MAX = -1, -3, -8  # of mallopt(3)
 LARGEST_KEPT, MOST_KEPT = 2**31 - 1, 500_000_000  # bytes: of one array, and free at the end of the heap
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
+INTERRUPTS = (signal.SIGINT, signal.SIGTERM)  # Ctrl-C, and what a shutdown or a queue of jobs sends: one answer for both
 INTERRUPTED = 130
 """What the command-line library answers when Ctrl-C comes before a command has begun."""
 
@@ -110,11 +111,12 @@ def _deaf_to_interrupts() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    before = [(number, signal.signal(number, signal.SIG_IGN)) for number in INTERRUPTS]
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        for number, handler in before:
+            signal.signal(number, handler)
 
 
 def _interrupted() -> StoppedError:
@@ -480,6 +482,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if arguments is None and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         code = app(given, standalone_mode=False)
     except Exception as error:
@@ -487,7 +491,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
             raise
         code = _wrong_command_line(error, given)
     if arguments is None:  # the process ends here
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        for number in INTERRUPTS:
+            signal.signal(number, signal.SIG_IGN)
     code = BROKEN_OFF if code == INTERRUPTED else code or 0
     if code and arguments is None:
         _leave_at_once(code)

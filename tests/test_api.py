@@ -371,6 +371,25 @@ def test_one_picture_alone_is_refused(demo: Demo, tmp_path: Path) -> None:
         api.compare_sources([tmp_path, demo.out], out=None, changes=[], execution=EXECUTION)
 
 
+def test_several_judged_leave_the_verdict_against_plain(demo: Demo) -> None:
+    api.compare_sources([demo.recipe], out=None, changes=[], execution=EXECUTION)
+    kept = (demo.out / "compare" / "measures.json").read_bytes()
+    answer = api.compare_sources([demo.out / "result.png", demo.out], out=None, changes=[], execution=EXECUTION)
+    assert {path.parent for path in answer.outputs} == {demo.out / "compare" / "result_against_out"}
+    assert (demo.out / "compare" / "measures.json").read_bytes() == kept
+
+
+def test_what_cannot_be_judged_is_told_before_anything_is_rendered(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(api, "open_run", lambda *_: pytest.fail("something was rendered"))
+    with pytest.raises(InputError, match=r"absent\.tif"):
+        api.compare_sources([demo.recipe, tmp_path / "absent.tif"], out=None, changes=[], execution=EXECUTION)
+    with pytest.raises(RecipeError, match=r"absent\.yaml"):
+        api.compare_sources([demo.recipe, tmp_path / "absent.yaml"], out=None, changes=[], execution=EXECUTION)
+    changes = [f"compare.against={tmp_path / 'absent.png'}"]
+    with pytest.raises(InputError, match=r"absent\.png"):
+        api.compare_sources([demo.recipe], out=None, changes=changes, execution=EXECUTION)
+
+
 def test_sweep_renders_every_assignment(demo: Demo, tmp_path: Path) -> None:
     answer = api.sweep(
         demo.recipe,
@@ -399,6 +418,9 @@ def test_a_sweep_says_what_the_steps_say_once(demo: Demo, tmp_path: Path) -> Non
         (["blend.mode=screen,shout"], None, "shout"),
         (["blend.gate=1,2"], "beauty", "--sort must be one of"),
         (["blend.gate"], None, "KEY=VALUE"),
+        (["blend.gate=1,99"], None, "^--try  blend.gate  must lie in"),
+        (["frames.folder.x=1"], None, r"^--try  frames.folder.x  cannot be set"),
+        (["blend.mode=screen", "blend.gate="], None, "^--try  blend.gate  names no value to try"),
     ],
 )
 def test_sweeps_that_cannot_be_are_refused(demo: Demo, tmp_path: Path, tries: list[str], sort: str | None, said: str) -> None:
@@ -527,6 +549,8 @@ def test_grade_and_stack_from_paths(demo: Demo, tmp_path: Path) -> None:
     np.testing.assert_array_equal(in_memory["best25"].mean, stacks["best25"].mean)
     with pytest.raises(InputError, match="No frames"):
         lb.grade_frames([])
+    assert [row.file for row in lb.grade_frames(demo.folder / "frames")] == [row.file for row in table]
+    assert len(lb.grade_frames(str(demo.frames[0]))) == 1
 
 
 ARRAY_FUNCTIONS = [

@@ -357,7 +357,7 @@ def slowly(*a, **k):
     return combine(*a, **k)
 workers.step.combine_rows = slowly
 from layerblend.cli import main
-main(sys.argv[1:])
+main()
 """
 
 
@@ -413,11 +413,12 @@ def test_killed_while_stacking_and_resumed(layerblend: Run, demo: Demo, unstacke
     assert len(counted) <= 10 - finished + 1  # one band may have been written and not yet noted
 
 
-def test_interrupted_ends_soon_and_resumes(layerblend: Run, demo: Demo, unstacked: Path) -> None:
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_interrupted_ends_soon_and_resumes(layerblend: Run, demo: Demo, unstacked: Path, sent: signal.Signals) -> None:
     running = start(unstacked)
     wait_for_bands(unstacked, running, 1)
     pressed = time.monotonic()
-    running.send_signal(signal.SIGINT)
+    running.send_signal(sent)
     out, err = running.communicate(timeout=30)
     assert time.monotonic() - pressed < 5
     error = refused(Spoken(running.returncode, out, err), 4, "interrupted")

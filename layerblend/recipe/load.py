@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import copy
+import itertools
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
@@ -19,6 +20,7 @@ from layerblend.recipe.schema import (
     STANDARD_STACKS,
     AddedLayer,
     Recipe,
+    Roles,
     Section,
     Sections,
     Spot,
@@ -34,7 +36,7 @@ from layerblend.recipe.schema import (
 )
 
 Loc = tuple[str | int, ...]
-CHANGE = "--set"
+CHANGE, TRY = "--set", "--try"
 _LONGEST_SHOWN = 60
 _ROUNDS = 20
 
@@ -99,9 +101,13 @@ def change_recipe(recipe: Recipe, changes: Mapping[str, Any]) -> Recipe:
 
 # ---------------------------------------------------------------- changes from the command line
 class Changes(dict[str, Any]):
-    """Dotted keys and their values, and what was wrong with the texts they came from: told with the faults of the recipe they change."""
+    """Dotted keys and their values, and what was wrong with the texts they came from: told with the faults of the recipe they change.
+
+    ``option`` is where a fault says that the change comes from.
+    """
 
     faults: tuple[Fault, ...] = ()
+    option: str = CHANGE
 
 
 def parse_changes(texts: Iterable[str]) -> Changes:
@@ -111,9 +117,18 @@ def parse_changes(texts: Iterable[str]) -> Changes:
 
 def parse_tries(texts: Iterable[str]) -> dict[str, list[Any]]:
     """``KEY=V1,V2,...`` texts as a mapping from key to the values to try; each value is YAML."""
-    tries = _parsed(texts, "--try", "[{}]")
-    _raise(list(tries.faults), "--try")
+    tries = _parsed(texts, TRY, "[{}]")
+    empty = [Fault(TRY, key, "names no value to try") for key, values in tries.items() if not values]
+    _raise([*tries.faults, *empty], TRY)
     return tries
+
+
+def assignments(tries: Mapping[str, Sequence[Any]]) -> list[Changes]:
+    """Every assignment of the values to try."""
+    found = [Changes(zip(tries, values, strict=True)) for values in itertools.product(*tries.values())]
+    for changes in found:
+        changes.option = TRY
+    return found
 
 
 def _parsed(texts: Iterable[str], option: str, form: str) -> Changes:
@@ -289,12 +304,13 @@ def _scalar(node: yaml.Node, loc: Loc, document: _Document) -> Any:
 # ---------------------------------------------------------------- checking
 def _build(document: _Document, base: Path, label: str, changes: Mapping[str, Any] | None) -> Recipe:
     if changes and (document.data or not document.faults):
+        option = changes.option if isinstance(changes, Changes) else CHANGE
         for loc, text in apply_changes(document.data, changes):
-            document.faults.append(Fault(CHANGE, dotted(loc), text))
+            document.faults.append(Fault(option, dotted(loc), text))
         for key in changes:
             loc = tuple(key.split("."))
             document.places = {place: line for place, line in document.places.items() if place[: len(loc)] != loc}
-            document.places[loc] = CHANGE
+            document.places[loc] = option
     faults = [*document.faults, *(changes.faults if isinstance(changes, Changes) else ())]
     recipe = None
     if document.data or not document.faults:
@@ -430,8 +446,9 @@ def nearest_key(loc: Loc) -> str:
     if near := get_close_matches(wrong, own, 1, 0.6):
         return f"(nearest: {dotted((*loc[:-1], near[0]))})"
     everywhere = {row.key.rsplit(".", 1)[-1]: row.key for row in reversed(list(settings())) if "[]" not in row.key}
+    roles = {key_of(Roles, name): f"roles.{key_of(Roles, name)}" for name in Roles.model_fields}
     groups = {key_of(Recipe, name): key_of(Recipe, name) for name in Recipe.model_fields}
-    known = {key.lower(): full for key, full in (everywhere | groups).items()}
+    known = {key.lower(): full for key, full in (everywhere | roles | groups).items()}
     if near := get_close_matches(wrong.lower(), known, 1, 0.75):
         return f"(nearest: {known[near[0]]})"
     if near := get_close_matches(wrong, own, 1, 0.3):

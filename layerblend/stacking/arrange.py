@@ -25,6 +25,18 @@ LEAST_SPREAD = 0.02
 
 
 # ---------------------------------------------------------------- what is asked for
+def _share(name: str, keep: Any) -> float:
+    """A share of the frames, given as a number or in per cent."""
+    try:
+        if isinstance(keep, str) and keep.strip().endswith("%"):
+            return float(keep.strip()[:-1]) / 100
+        if not isinstance(keep, bool):
+            return float(keep)
+    except (TypeError, ValueError):
+        pass
+    raise ArgumentError(f"`stacks[{name!r}].keep` must be a share of the frames, such as 0.25 or 25%, got {keep!r}.")
+
+
 @dataclass(frozen=True)
 class StackSpec:
     """One stack of the pass: the sharpest share ``keep`` of the frames, summed with ``weights``.
@@ -40,13 +52,14 @@ class StackSpec:
 
     @classmethod
     def of(cls, name: str, value: Any) -> StackSpec:
-        """A spec from a share (0.25), a mapping, or anything with ``keep``, ``weights``, ``power`` (a recipe's stack)."""
+        """A spec from a share (0.25 or "25%"), a mapping, or anything with ``keep``, ``weights``, ``power`` (a recipe's stack)."""
         if isinstance(value, cls):
             return value._checked(name)
-        if isinstance(value, int | float):
-            return cls(keep=float(value))._checked(name)
         if not isinstance(value, Mapping):
-            value = {key: getattr(value, key) for key in ("keep", "weights", "power") if getattr(value, key, None) is not None}
+            given = {key: getattr(value, key) for key in ("keep", "weights", "power") if getattr(value, key, None) is not None}
+            value = given or {"keep": value}
+        if "keep" in value:
+            value = {**value, "keep": _share(name, value["keep"])}
         unknown = set(value) - {"keep", "weights", "power", "maps"}
         if unknown:
             raise ArgumentError(f"`stacks[{name!r}]` knows keep, weights and power, not {', '.join(sorted(map(str, unknown)))}.")

@@ -151,10 +151,11 @@ def test_a_key_with_two_letters_swapped_names_the_right_one(key: str) -> None:
 
 
 def test_groups_with_swapped_letters_and_keys_in_the_wrong_group(tmp_path: Path) -> None:
-    found = faults(write(tmp_path, HEAD + "blned: {gate: 3}\nrank_by: snr\nGATE: 3\nzzz: 1\n"))
+    found = faults(write(tmp_path, HEAD + "blned: {gate: 3}\nrank_by: snr\nGATE: 3\nzzz: 1\nStars: {size: .8}\n"))
     assert "FILE:4  blned  is no known key  (nearest: blend)" in found
     assert "FILE:5  rank_by  is no known key  (nearest: frames.rank_by)" in found
     assert "FILE:6  GATE  is no known key  (nearest: blend.gate)" in found
+    assert "FILE:8  Stars  is no known key  (nearest: roles.stars)" in found
     assert any(line.startswith("FILE:7  zzz  is no known key  (known here: target, frames, stacks") for line in found)
 
 

@@ -39,8 +39,12 @@ def test_unknown_white_level_is_said(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "spec", [0.0, 1.5, {"keep": 2}, {"weights": "best"}, {"power": 9}, {"sharp": 1}, {"weights": (1.0, -1.0)}, {"weights": (1.0, 2.0)}]
-)
+    "spec",
+    [
+        0.0, 1.5, True, "half", "130%", None, (), {"keep": 2}, {"keep": "all"}, {"weights": "best"}, {"power": 9}, {"sharp": 1},
+        {"weights": (1.0, -1.0)}, {"weights": (1.0, 2.0)},
+    ],
+)  # fmt: skip
 def test_wrong_specs_are_refused(table, spec):
     with pytest.raises(ArgumentError):
         nested_stacks(table, {"all": spec})
@@ -103,3 +107,4 @@ def test_a_recipes_stack_serves_as_spec():
 
     assert StackSpec.of("x", FromRecipe()) == StackSpec(0.5, "sharpness", 3.0)
     assert StackSpec.of("x", 1) == StackSpec()
+    assert StackSpec.of("x", "25%") == StackSpec.of("x", {"keep": "25 %"}) == StackSpec(0.25)
