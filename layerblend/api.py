@@ -311,6 +311,8 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         if not opened.sources.frames:
             raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
         outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
+        if links is not None and links.resolve() in {info.path.resolve().parent for info in opened.sources.frames}:
+            raise InputError(f"{links} holds the frames themselves; choose another folder with --links.", file=links, key="--links")
         values = opened.get_all("table", "picture/grade")
         table = values["table"]
         written = outputs.write_frames(opened, values, folder)
@@ -511,6 +513,9 @@ def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
         written = outputs.link_stacks(opened, values["stacks"], folder)
     if step in {"flatten", "split", "detail", "colour", "combine", "stars"}:
         written = outputs.write_step(opened, step, values[node], folder)
+    said = values[node].report if node == "stacks" else values[node]
+    for text in getattr(said, "words", ()):
+        opened.warn(step, text)
     where = f": {', '.join(str(path) for path in written)}" if written else ""
     return Answer(written, {"step": step, "node": node}, opened.warnings, [f"Done up to {step}{where}."])
 

@@ -586,15 +586,21 @@ def brightest_light(linears: Iterable[LinearImage]) -> float:
 
 @dataclass(frozen=True)
 class Cover:
-    """Where a stack has data, and its brightest light."""
+    """Where a stack has data, where all its frames have (of a finished stack: where it has), and its brightest light."""
 
     covered: Mask
+    common: Mask
     brightest: float
 
 
-def cover_of(linear: LinearRGB) -> Cover:
+def cover_of(linear: LinearRGB, stack: Stack) -> Cover:
     """What writing needs to know of a stack's light, kept so that the light itself need not be made again."""
-    return Cover(np.isfinite(working_luminance(linear)), brightest_light([linear]))
+    covered = np.isfinite(working_luminance(linear))
+    common = covered
+    if stack.count is not None and stack.rejected is not None:  # a sample that was thrown out was there
+        samples = np.add(stack.count, stack.rejected, dtype=np.int32).reshape(*covered.shape, -1)
+        common = covered & (samples.min(-1) >= stack.n_frames)
+    return Cover(covered, common, brightest_light([linear]))
 
 
 # ---------------------------------------------------------------- what the steps have to say

@@ -262,21 +262,22 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
             text = f"output.crop {list(crop)} lies outside the picture of {width} x {height} px."
             raise InputError(text, key="output.crop", code="crop")
         return x0, y0, min(x1, width), min(y1, height)
-    covered = np.ones((height, width), bool)
-    for name in run.names.roles:
-        covered &= values[f"cover/{name}"].covered
-    return largest_box(covered)
+    covers = [values[f"cover/{name}"] for name in run.names.roles]
+    box = largest_box(np.logical_and.reduce([cover.common for cover in covers]))
+    if box is None:  # a gap of some frame runs through the picture
+        box = largest_box(np.logical_and.reduce([cover.covered for cover in covers]))
+    return None if box == (0, 0, width, height) else box
 
 
 def largest_box(covered: Array) -> Box | None:
-    """The box that is left when uncovered edge rows and columns are taken away, the worst first, until no edge has a gap."""
+    """The box that is left when uncovered edge rows and columns go, the worst first, until no edge has a gap; None where nothing is left."""
     x0, y0, x1, y1 = 0, 0, covered.shape[1], covered.shape[0]
     while x1 - x0 > 1 and y1 - y0 > 1:
         inside = covered[y0:y1, x0:x1]
         gaps = [1 - inside[:, 0].mean(), 1 - inside[0].mean(), 1 - inside[:, -1].mean(), 1 - inside[-1].mean()]
         worst = int(np.argmax(gaps))
         if gaps[worst] == 0:
-            return None if (x0, y0, x1, y1) == (0, 0, covered.shape[1], covered.shape[0]) else (x0, y0, x1, y1)
+            return x0, y0, x1, y1
         x0, y0, x1, y1 = (x0 + (worst == 0), y0 + (worst == 1), x1 - (worst == 2), y1 - (worst == 3))
     return None
 

@@ -182,6 +182,7 @@ def test_upto_stops_and_writes_what_the_step_made(demo: Demo, tmp_path: Path, st
     answer = api.blend_recipe(demo.recipe, changes=[], out=tmp_path, upto=step, execution=EXECUTION)
     assert all(path.is_file() for path in answer.outputs)
     assert bool(answer.outputs) == (step != "white") and not (tmp_path / "result.tif").exists()
+    assert step not in {"flatten", "white"} or step in {note["code"] for note in answer.warnings}  # what they found is told
     for path in tmp_path.glob("steps/*.fits"):
         cards, layer = fits.getheader(path), fits.getheader(demo.out / "layers" / "colour.fits")
         assert all(cards[key] == layer[key] for key in ("OBJECT", "ROWORDER"))
@@ -502,6 +503,8 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert (tmp_path / "links" / names[0]).samefile(table.used[0].path)
     assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
     assert len(answer.listings[0].rows) == 12
+    with pytest.raises(InputError, match="holds the frames"):
+        api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
 
 
 def test_grading_a_folder_needs_no_recipe(demo: Demo, tmp_path: Path) -> None:

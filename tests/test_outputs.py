@@ -11,7 +11,9 @@ import tifffile
 from astropy.io import fits
 from PIL import Image
 
+import layerblend as lb
 from layerblend.errors import StoppedError
+from layerblend.files.frames import read_image
 from layerblend.outputs import Output, crop_cards, largest_box, write_outputs
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution
@@ -60,9 +62,26 @@ def test_after_a_file_that_fails_no_other_is_begun(demo: Demo, tmp_path: Path, w
 
 def test_the_largest_box_without_gaps() -> None:
     covered = np.ones((20, 30), bool)
-    assert largest_box(covered) is None
+    assert largest_box(covered) == (0, 0, 30, 20)
     covered[:3] = covered[:, 28:] = False
     assert largest_box(covered) == (0, 3, 28, 20)
+    covered[:, 14] = False  # every row has a gap
+    assert largest_box(covered) is None
+
+
+def test_the_common_crop_is_what_all_frames_cover(demo: Demo, tmp_path: Path) -> None:
+    """The frames' own borders without data against the picture that is left."""
+    everywhere = np.ones((HEIGHT, WIDTH), bool)
+    for row in demo.values("table")["table"].used:
+        everywhere &= np.isfinite(read_image(row.info)).all(-1)
+    assert not everywhere[0].all() or not everywhere[:, 0].all()
+    result = lb.run(demo.recipe, output__crop="common", output__folder=str(tmp_path), output__formats=["tiff", "fits"])
+    height, width = tifffile.imread(tmp_path / "result.tif").shape[:2]
+    assert fits.getdata(tmp_path / "result.fits").shape == (3, height, width)
+    x0, y0, x1, y1 = largest_box(everywhere)
+    assert (width, height) == (x1 - x0, y1 - y0) and everywhere[y0:y1, x0:x1].all()
+    written = tifffile.imread(tmp_path / "result.tif") / 65535
+    np.testing.assert_allclose(written, result.picture[y0:y1, x0:x1], atol=1 / 65535)
 
 
 @pytest.mark.parametrize("top_down, row", [(False, 97.0), (True, 96.0)])

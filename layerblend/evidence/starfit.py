@@ -61,9 +61,18 @@ def fit_mean_star(plane: Plane, stars: Array, *, fwhm: float) -> MeanStar:
     depend on each other. Places, heights and backgrounds are eliminated star by
     star (Schur complement), so the cost is linear in the number of stars. Pixels of every star are divided by its height and weighted
     by flux over (flux + median flux), which keeps faint stars from adding noise and bright ones from deciding alone. A star's
-    influence is its share of the last step, as in the sandwich estimator (White 1982, Econometrica 50, 1).
+    influence is its share of the last step, as in the sandwich estimator (White 1982, Econometrica 50, 1). Where no star is, none is
+    ``good`` and the shape is NaN.
     """
     stars = np.asarray(stars, float)
+    try:
+        return _fitted(plane, stars, fwhm)
+    except np.linalg.LinAlgError:  # nothing at these places has a shape: a starless picture
+        unknown, none = float("nan"), np.zeros(len(stars))
+        return MeanStar(unknown, unknown, unknown, unknown, unknown, none.astype(bool), none, none)
+
+
+def _fitted(plane: Plane, stars: Array, fwhm: float) -> MeanStar:
     half = int(np.clip(np.ceil(STAMP_FWHM * fwhm), MIN_HALF_PX, MAX_HALF_PX))
     stamps = _Stamps.cut(plane, stars, half)
     shape = _first_shape(fwhm)

@@ -74,3 +74,13 @@ def test_undersampled_stars():
     image, stars = field(5, fwhm=1.5, ecc=0.0, noise=0.001)
     star = fit_mean_star(image, stars, fwhm=2.0)
     assert star.fwhm == pytest.approx(1.5, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", [6, 7, 8])
+def test_where_the_stars_were_taken_out_none_is_good(seed):
+    stars = field(seed)[1]
+    starless = np.full((420, 420), 0.01, np.float32)
+    starless[::7] += np.float32(1e-3)
+    star = fit_mean_star(starless, stars, fwhm=4.0)
+    assert not star.good.any()
+    assert not star.influence_fwhm_major.any()
