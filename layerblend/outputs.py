@@ -270,7 +270,7 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
 
 
 def largest_box(covered: Array) -> Box | None:
-    """The box that is left when uncovered edge rows and columns go, the worst first, until no edge has a gap; None where nothing is left."""
+    """The box that is left when uncovered edge rows and columns go, worst first, until no edge has a gap; None where nothing is left."""
     x0, y0, x1, y1 = 0, 0, covered.shape[1], covered.shape[0]
     while x1 - x0 > 1 and y1 - y0 > 1:
         inside = covered[y0:y1, x0:x1]
