@@ -173,7 +173,7 @@ def _misfit(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
     power = cv2.blur(np.minimum(fine * fine, np.float32(1e6 * quiet * quiet)), (box, box))
     sigma = noise.map(cv2.medianBlur(plane, 5)) / np.float32(noise.sigma)
     x, y = _pixels(sources, plane.shape)
-    rough = np.sqrt(power[y, x]) / sigma[y, x]
+    rough = np.sqrt(np.maximum(power[y, x], 0)) / sigma[y, x]  # the running sums of a blur leave less than nothing beside large values
     return np.sqrt(np.maximum(rough**2 - (1.25 * quiet) ** 2, 0)) / np.maximum(sources.peak, 1e-12)
 
 
