@@ -37,7 +37,7 @@ from layerblend.maths.clipped import clipped_cores
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
-from layerblend.maths.robust import mad_sigma
+from layerblend.maths.robust import MAD_TO_SIGMA, mad_sigma
 from layerblend.maths.wavelet import measuring_tiles, pool
 from layerblend.stacking import StackReport
 from layerblend.steps.blend import blend, colour_from_deep, colour_stars, flux_share, shrink_stars, star_layer, star_luminance, star_shares
@@ -334,7 +334,7 @@ def display_curve(
     noise = float(np.nanmedian(plane))
     if half is not None:
         # The half-sets know the noise that neighbouring channels share; the error map only says how it varies over the picture.
-        noise *= 1.4826 * float(np.nanmedian(np.abs(half / plane)))
+        noise *= MAD_TO_SIGMA * float(np.nanmedian(np.abs(half / plane)))
     target = target_mask(sky_model, split.starless.shape)
     return fit_curve(split.starless, sigma=noise, sky=sky, bright=bright, black=black, target=target)
 
@@ -425,7 +425,7 @@ def starless_picture(
 
 def _sharpening(lightness: Plane, half: Plane | None, gains: Sequence[float]) -> Gates:
     """Gates of the sharpening."""
-    noise = mad_sigma(lightness) if half is None else 1.4826 * float(np.median(np.abs(half[np.isfinite(half)])))
+    noise = mad_sigma(lightness) if half is None else MAD_TO_SIGMA * float(np.median(np.abs(half[np.isfinite(half)])))
     return sharpen_gates(lightness, gains, sigma=max(noise, 1e-6), half_difference=half)
 
 

@@ -140,6 +140,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             **recipe.stacking.model_dump(mode="json"),
         },
         inputs={"table": "table"},
+        version=2,
         wants_folder=True,
         priority=LINKED_LAST,
     )
@@ -220,7 +221,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
             Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),
             Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=2),
-            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=2),
+            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=3),
             *(
                 Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
                 for index, half in enumerate(HALVES)
@@ -237,7 +238,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
         # one stack tells for all what is a star; a second filter sees other sources
         judge = () if name in (names.plain, names.added) else (f"split/{names.plain}",)
         nodes += [
-            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf"),
+            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=2),
             Node(
                 f"split/{name}",
                 chain.split_picture,
@@ -258,20 +259,21 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=12,
+            version=13,
         ),
         Node(
             "colour",
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=8,
+            version=9,
         ),
         Node(
             "curve",
             chain.display_curve,
             settings=recipe.display.model_dump(mode="json"),
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"sky/{names.sky_of[names.colour]}"),
+            version=2,
         ),
     ]
 
@@ -303,7 +305,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     added = ("added",) if names.added else ()
     return [
         Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
-        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=6),
+        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=7),
         Node(
             "starlight",
             chain.full_starlight,

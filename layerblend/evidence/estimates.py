@@ -9,6 +9,7 @@ import numpy as np
 from layerblend.errors import InputError
 from layerblend.evidence.correlation import HalfSpectra, band_difference_variance, contrast_variance
 from layerblend.kinds import Array
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 
 class CannotMeasureError(InputError):
@@ -110,7 +111,7 @@ def scatter_estimate(values: Array, tiles: Array, count: int) -> Estimate:
     number = np.bincount(tiles, minlength=count)
     within = np.bincount(tiles, size <= m, minlength=count)
     pull = (0.5 * number - within) * (count / len(values)) / max(density, 1e-12)
-    return Estimate(1.4826 * m, 1.4826 * (pull - pull.mean()))
+    return Estimate(MAD_TO_SIGMA * m, MAD_TO_SIGMA * (pull - pull.mean()))
 
 
 def joined_estimate(first: Estimate, second: Estimate) -> Estimate:

@@ -13,6 +13,7 @@ from layerblend.evidence.correlation import hann_window
 from layerblend.evidence.starfit import fit_mean_star
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Mask, Plane, Weight, working_luminance
 from layerblend.maths.perceptual import decode_srgb, linear_to_lab
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 MIN_STARS = 8
 MAX_STARS = 150
@@ -188,7 +189,7 @@ def _common_stars(a: Subject, b: Subject, words: list[str]) -> Array:
 def find_stars(light: Plane, *, limit: int = 400) -> Array:
     """(n, 4) x, y, flux, peak of compact peaks in a lightness plane, brightest first; for pictures that come without a star list."""
     fine = cv2.GaussianBlur(light, (0, 0), 1.2) - cv2.GaussianBlur(light, (0, 0), 6.0)
-    noise = 1.4826 * float(np.median(np.abs(fine - np.median(fine)))) + 1e-6
+    noise = MAD_TO_SIGMA * float(np.median(np.abs(fine - np.median(fine)))) + 1e-6
     peaks = (fine >= cv2.dilate(fine, np.ones((9, 9), np.uint8))) & (fine > 12 * noise)
     y, x = np.nonzero(peaks)
     order = np.argsort(-fine[y, x], kind="stable")[:limit]
@@ -234,7 +235,7 @@ def _common_sky(a: Subject, b: Subject, star_mask: Mask, words: list[str]) -> Ma
     light = cv2.GaussianBlur((lightness(a.picture) + lightness(b.picture)) / 2, (0, 0), 4.0)
     level = float(np.quantile(light[~star_mask] if (~star_mask).any() else light, 0.25))
     low = light[light <= level]
-    spread = 1.4826 * float(np.median(np.abs(low - np.median(low)))) + 0.1
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(low - np.median(low)))) + 0.1
     words.append("No sky mask was given: the darkest even quarter of the pictures serves as sky.")
     return (np.abs(light - level) < 4 * spread) & ~star_mask
 

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 STAMP_FWHM = 3.0
 MIN_HALF_PX, MAX_HALF_PX = 7, 30
@@ -239,7 +240,7 @@ def _alike(stamps: _Stamps, shape: Array, nuisance: Array) -> Mask:
     size = np.sqrt(cost / np.maximum(stamps.valid.sum(1), 1) / np.maximum(stamps.weight, 1e-6)) * stamps.norm
     expected = np.exp(np.polyval(_robust_line(np.log(nuisance[:, 2]), np.log(size + 1e-30)), np.log(nuisance[:, 2])))
     excess = np.log((size + 1e-30) / expected)
-    sigma = 1.4826 * np.median(np.abs(excess - np.median(excess))) + 1e-3
+    sigma = MAD_TO_SIGMA * np.median(np.abs(excess - np.median(excess))) + 1e-3
     return (excess - np.median(excess) < OUTLIER_SIGMA * max(sigma, 0.08)) & (np.abs(nuisance[:, :2]).max(1) < 2.4)
 
 
@@ -252,7 +253,7 @@ def _robust_line(x: Array, y: Array) -> Array:
     for _ in range(4):
         line = np.polyfit(x[keep], y[keep], 1)
         off = y - np.polyval(line, x)
-        keep = np.abs(off - np.median(off)) < 3 * 1.4826 * (np.median(np.abs(off - np.median(off))) + 1e-6)
+        keep = np.abs(off - np.median(off)) < 3 * MAD_TO_SIGMA * (np.median(np.abs(off - np.median(off))) + 1e-6)
         if keep.sum() < 5:
             break
     return line

@@ -9,6 +9,7 @@ import numpy as np
 
 from layerblend.kinds import Array, LinearImage, Plane
 from layerblend.maths.bands import each
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 Y_WEIGHTS = (0.25, 0.5, 0.25)
 # A single pixel's standard error comes from a handful of frames and scatters itself; its square is averaged over this box.
@@ -121,4 +122,4 @@ def _variance_line(plane: Plane) -> tuple[float, float]:
 
 
 def _scatter(difference: Array) -> float:
-    return float(1.4826 * np.median(np.abs(difference)) / np.sqrt(2))
+    return float(MAD_TO_SIGMA * np.median(np.abs(difference)) / np.sqrt(2))

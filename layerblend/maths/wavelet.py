@@ -18,13 +18,13 @@ from numba import njit
 
 from layerblend.kinds import Mask, Plane
 from layerblend.maths.bands import each, over_bands
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 # Standard deviation of the planes of white noise of unit variance, scales 0..7: sqrt of the sum of squares of the exact 2-D filter.
 WHITE_NOISE = (0.890796, 0.200664, 0.0855075, 0.0412174, 0.0204250, 0.0101898, 0.00509205, 0.00254567)
 SKY_POOL_PX, SKY_SHARE = 16.0, 0.3
 LEAST_PIXELS = 2000  # that make a tile worth asking
 MANY_PIXELS = 300_000  # of which every second row and column is enough
-MAD_TO_SIGMA = 1.482602  # 1 / Phi^-1(3/4)
 COLUMN_BLOCK = 256
 CENTRE, NEAR, FAR = np.float32(6 / 16), np.float32(4 / 16), np.float32(1 / 16)
 

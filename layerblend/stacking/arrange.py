@@ -14,6 +14,7 @@ from layerblend.errors import ArgumentError, InputError, check_choice, check_ran
 from layerblend.files import bands, stacks
 from layerblend.files.frames import check_same_grid
 from layerblend.kinds import Array, FrameInfo, FrameRow, FrameTable
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps import match
 from layerblend.steps.rank import kept_count
 from layerblend.steps.stack import make_strata
@@ -216,7 +217,7 @@ def ordinary_peak_loss(fwhm: Array, *, sigma: float = 3.0) -> float:
     if peaks.size < 3:
         return 0.0
     away = np.abs(peaks - np.median(peaks))
-    by_mad = peaks[away <= sigma * max(1.4826 * np.median(away), LEAST_SPREAD * np.median(peaks))]
+    by_mad = peaks[away <= sigma * max(MAD_TO_SIGMA * np.median(away), LEAST_SPREAD * np.median(peaks))]
     by_deviation = peaks
     for _ in range(peaks.size):
         inside = np.abs(by_deviation - np.median(by_deviation)) <= sigma * by_deviation.std()

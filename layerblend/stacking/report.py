@@ -15,6 +15,7 @@ import numpy as np
 from layerblend.files import stacks
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import Array, FrameRow, Stack
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.stacking.arrange import Arrangement
 from layerblend.stacking.journal import Band
 from layerblend.stacking.workers import TILE_ROWS
@@ -126,7 +127,7 @@ def half_noise(stack: Stack, *, every: int = 16) -> float:
     if difference.ndim == 3:
         difference = (difference[..., 0] + 2 * difference[..., 1] + difference[..., 2]) / 4
     difference = difference[np.isfinite(difference)]
-    return float(1.4826 * np.median(np.abs(difference - np.median(difference)))) if difference.size else float("nan")
+    return float(MAD_TO_SIGMA * np.median(np.abs(difference - np.median(difference)))) if difference.size else float("nan")
 
 
 def exposure(rows: Sequence[FrameRow]) -> float:

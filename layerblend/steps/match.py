@@ -11,6 +11,7 @@ import scipy
 from layerblend.errors import InputError, check_choice, check_range
 from layerblend.kinds import Array, FrameRow, FrameTable
 from layerblend.maths.registration import find_registration, registration_fault
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import APERTURE_FWHM
 
 SKY_MODES = ("offset", "plane", "off")
@@ -167,7 +168,7 @@ def robust_mean(values: Array, weights: Array) -> float:
     """Weighted mean after throwing out what lies more than three robust deviations from the weighted median."""
     centre = _weighted_median(values, weights)
     for _ in range(10):
-        spread = 1.4826 * _weighted_median(np.abs(values - centre), weights)
+        spread = MAD_TO_SIGMA * _weighted_median(np.abs(values - centre), weights)
         use = np.abs(values - centre) <= max(CLIP * spread, 1e-12)
         new = float(np.average(values[use], weights=weights[use]))
         if new == centre:
@@ -257,7 +258,7 @@ def robust_fit(design: Array, values: Array) -> Array:
     residual = values - np.median(values)
     solution = np.zeros(design.shape[1])
     for _ in range(30):
-        scale = 1.4826 * np.median(np.abs(residual))
+        scale = MAD_TO_SIGMA * np.median(np.abs(residual))
         if scale > 0:
             weights = np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2
         root = np.sqrt(weights)

@@ -8,7 +8,7 @@ from layerblend.errors import InputError, check_image
 from layerblend.kinds import Array, LinearImage, StarShape
 from layerblend.maths import moffat
 from layerblend.maths import stars as find
-from layerblend.maths.robust import mad_sigma, weighted_median
+from layerblend.maths.robust import MAD_TO_SIGMA, mad_sigma, weighted_median
 
 SATURATION = 0.98
 MOST_STARS = 400
@@ -161,7 +161,7 @@ def _fit_terms(basis: Array, values: Array, weights: Array, order: int) -> tuple
 def _scatters(residual: Array) -> Array:
     """Scatter of width and ellipse components. Galaxies and blends are only ever wider than stars: the narrower half tells the width's."""
     narrower = residual[residual[:, 0] <= 0, 0]
-    width = 1.4826 * float(np.median(-narrower)) if len(narrower) else 0.0
+    width = MAD_TO_SIGMA * float(np.median(-narrower)) if len(narrower) else 0.0
     return np.maximum([width, mad_sigma(residual[:, 1]), mad_sigma(residual[:, 2])], LEAST_SCATTER)
 
 

@@ -25,6 +25,7 @@ from numba import njit
 
 from layerblend.kinds import Array
 from layerblend.maths.lanes import larger, smaller
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 F = np.float32
 NO_DATA = F(3e38)
@@ -289,7 +290,7 @@ def noise_floor(values: Array, noise: Array) -> float:
     for (a, ra), (b, rb) in pairwise(zip(dark, np.asarray(noise, float), strict=True)):
         difference = (a - b)[np.isfinite(a - b)]
         if difference.size:
-            scales.append(1.4826 * np.median(np.abs(difference - np.median(difference))) / np.hypot(ra, rb))
+            scales.append(MAD_TO_SIGMA * np.median(np.abs(difference - np.median(difference))) / np.hypot(ra, rb))
     return float(np.median(scales)) if scales else float("nan")
 
 
