@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
+from layerblend.kinds import StarShape
 from layerblend.maths.moffat import inverse_shape
 
 
@@ -104,6 +105,13 @@ def star_field(
     if clip is not None:
         image = np.minimum(image, clip)
     return Field(image.astype(np.float32), catalogue, fwhm, eccentricity, angle, beta, noise, truth.astype(np.float32))
+
+
+def varying_star(fwhm: float, shape: tuple[int, int], *, slope: float = 0.0, e1: float = 0.0, beta: float = 3.5) -> StarShape:
+    """A star image whose ln width changes by ``slope`` from the middle to each side."""
+    terms = np.zeros((3, 6))
+    terms[0, 0], terms[0, 1], terms[1, 0] = np.log(fwhm), slope, e1
+    return StarShape(beta, terms, *shape, stars=np.zeros((0, 8)))
 
 
 def _galaxy(rng, height, width, level):

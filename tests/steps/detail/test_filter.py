@@ -1,0 +1,49 @@
+"""The filter and its tiles."""
+
+import numpy as np
+import pytest
+
+from layerblend.maths.moffat import moffat_image
+from layerblend.steps.detail.filter import filter_plane, make_sharpener
+from tests.scenes.stars import varying_star
+
+
+def test_one_star_image_is_one_filter_and_a_varying_one_a_lattice() -> None:
+    shape = (600, 800)
+    assert len(make_sharpener(varying_star(4, shape, slope=0.03), shape, 0.5).tiles) == 1
+    lattice = make_sharpener(varying_star(4, shape, slope=0.15), shape, 0.5).tiles
+    assert len(lattice) > 2
+    assert lattice[0][0].fwhm < lattice[0][-1].fwhm
+
+
+def test_tiles_join_without_seams() -> None:
+    # the same smooth picture through a lattice of nearly equal star images and through one
+    rng = np.random.default_rng(4)
+    shape = (512, 640)
+    picture = rng.standard_normal(shape).astype(np.float32)
+    one = filter_plane(picture, make_sharpener(varying_star(4, shape), shape, 0.5))
+    varying = make_sharpener(varying_star(4, shape, slope=0.12), shape, 0.5)
+    assert len(varying.tiles) > 1
+    alike = type(varying)(tuple(tuple(varying_star(4, shape).centre for _ in row) for row in varying.tiles), varying.ratio)
+    np.testing.assert_allclose(filter_plane(picture, alike), one, atol=0.02)
+    out = filter_plane(picture, varying)
+    steps = np.abs(np.diff(out, axis=1)).mean(0)
+    assert steps.max() < 1.35 * np.median(steps)
+
+
+def test_an_elongated_star_image_becomes_round() -> None:
+    star = varying_star(4.0, (161, 161), e1=0.15)
+    shape = star.centre
+    image = moffat_image((161, 161), shape.fwhm, shape.beta, shape.eccentricity, shape.angle)
+    out = filter_plane(image, make_sharpener(star, image.shape, 0.5))
+    yy, xx = np.mgrid[:161, :161] - 80
+
+    def widths(plane: np.ndarray) -> tuple[float, float]:
+        core = plane * np.exp(-(xx**2 + yy**2) / (2 * 3.0**2))
+        return float(np.sqrt((core * xx**2).sum() / core.sum())), float(np.sqrt((core * yy**2).sum() / core.sum()))
+
+    before, after = widths(image), widths(out)
+    assert before[0] / before[1] > 1.2
+    assert after[0] / after[1] < 1.07
+    assert after[0] < 0.85 * before[0]
+    assert out.sum() == pytest.approx(image.sum(), rel=1e-3)

@@ -1,0 +1,51 @@
+"""Sharpening by scale and the core bend."""
+
+import numpy as np
+
+from layerblend.steps.detail import bend_core, sharpen
+
+
+def texture(seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    fy, fx = np.fft.fftfreq(200)[:, None], np.fft.rfftfreq(230)[None]
+    amplitude = np.maximum(np.hypot(fy, fx), 0.01) ** -1.4
+    field = np.fft.irfft2(np.fft.rfft2(rng.standard_normal((200, 230))) * amplitude, s=(200, 230))
+    return (0.4 + 0.08 * field / field.std()).astype(np.float32)
+
+
+def test_gains_of_1_change_nothing() -> None:
+    lightness = texture()
+    np.testing.assert_array_equal(sharpen(lightness, [1], sigma=0.01), lightness)
+    np.testing.assert_array_equal(sharpen(lightness, [1, 1, 1], sigma=0.01), lightness)
+
+
+def test_detail_grows_and_noise_does_not() -> None:
+    rng = np.random.default_rng(1)
+    lightness = texture()
+    lightness[:, :110] = 0.3
+    noise, other = rng.normal(0, 0.01, (2, *lightness.shape)).astype(np.float32)
+    out = sharpen(lightness + noise, [1, 1.5, 1.5], sigma=0.01, half_difference=other)
+    quiet, busy = (slice(None), slice(0, 90)), (slice(None), slice(125, None))
+    assert out[quiet].std() < 1.06 * (lightness + noise)[quiet].std()
+    assert (out - lightness)[busy].std() > 0.011
+    assert np.isfinite(out).all()
+
+
+def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
+    lightness = texture()
+    lightness[40:50, 40:50] = np.nan
+    assert np.isnan(sharpen(lightness, [1.5, 1.5], sigma=0.005)).sum() == 100
+    flat = np.full((64, 64), 0.5, np.float32)
+    np.testing.assert_allclose(sharpen(flat, [2, 2], sigma=0.01), flat, atol=1e-6)
+
+
+def test_core_bends_broad_light_and_keeps_its_detail() -> None:
+    yy, xx = np.mgrid[:300, :300]
+    broad = (0.3 + 0.6 * np.exp(-((yy - 150) ** 2 + (xx - 150) ** 2) / (2 * 60**2))).astype(np.float32)
+    ripple = (0.02 * np.sin(xx / 1.5)).astype(np.float32)
+    out = bend_core(broad + ripple, 0.35)
+    assert out[150, 150] < broad[150, 150] - 0.05
+    np.testing.assert_allclose(out[5:20, 5:20], (broad + ripple)[5:20, 5:20], atol=1e-4)
+    centre = (slice(140, 160), slice(140, 160))
+    assert np.std(out[centre] - bend_core(broad, 0.35)[centre]) > 0.95 * np.std(ripple[centre])
+    np.testing.assert_array_equal(bend_core(broad, 0), broad)

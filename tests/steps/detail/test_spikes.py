@@ -1,0 +1,67 @@
+"""What no star could make."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from layerblend.maths.moffat import moffat_image
+from layerblend.steps.detail import apply_gates, deconvolve, detail_gates
+from layerblend.steps.detail.spikes import find_spikes
+from tests.scenes.picture import Scene
+from tests.scenes.stars import varying_star
+
+
+@settings(deadline=None)
+@given(fwhm=st.floats(2.0, 8.0), dx=st.floats(-0.5, 0.5), dy=st.floats(-0.5, 0.5), stretch=st.floats(-0.25, 0.25), peak=st.floats(30, 1e5))
+def test_no_star_counts_as_a_spike(fwhm: float, dx: float, dy: float, stretch: float, peak: float) -> None:
+    star = varying_star(fwhm, (41, 41), e1=stretch)
+    centre = star.centre
+    plane = moffat_image((41, 41), centre.fwhm, centre.beta, centre.eccentricity, centre.angle, x=20 + dx, y=20 + dy)
+    plane = (peak / plane.max() * plane).astype(np.float32)
+    assert find_spikes(plane, star, sigma=1.0) is None
+
+
+def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    assert find_spikes(luminance, star, sigma=sigma) is None
+    level = float(np.median(sigma))
+    spoilt = luminance.copy()
+    spoilt[40, 50] += 400 * level
+    spoilt[120, 300:302] += np.array([300, 90], np.float32) * level
+    spoilt[200:260, 30] -= 60 * level
+    spoilt[279:281, 100:102] += 200 * level
+    spoilt[330, 200:202] += np.array([150, 120], np.float32) * level
+    found = find_spikes(spoilt, star, sigma=sigma)
+    assert found is not None
+    assert found[40, 50] and found[120, 300] and found[120, 301] and found[280, 100:102].all() and found[202:258, 30].all()
+    assert found[330, 200:202].all()
+    assert found.sum() < 8 * 69  # they and a margin
+    options = {"sigma": sigma, "half_difference": half}
+    clean, mended = deconvolve(luminance, star, **options), deconvolve(spoilt, star, **options)
+    assert np.abs(mended - clean)[30:51, 40:61].max() < 8 * level
+    assert np.abs(mended - clean)[110:131, 290:312].max() < 8 * level
+    assert np.abs(mended - clean)[270:291, 90:112].max() < 8 * level
+    gates = detail_gates(spoilt, star, **options)
+    np.testing.assert_allclose(apply_gates(gates, spoilt), mended, atol=1e-6)
+
+
+@pytest.mark.parametrize("spot", [[[39, 63], [22, 32]], [[60, 50], [45, 60]], [[-40, -55], [-50, -45]]])
+def test_spots_two_pixels_wide_are_no_narrow_stars(spot: list[list[float]]) -> None:
+    """The first is a cosmic ray of a real exposure in units of its noise, where stars were 2.4 px wide: it grew a black ring."""
+    star = varying_star(2.4, (61, 61))
+    plane = np.random.default_rng(3).normal(5, 1, (61, 61)).astype(np.float32)
+    plane[30:32, 30:32] += np.float32(spot)
+    found = find_spikes(plane, star, sigma=1.0)
+    assert found is not None and found[30:32, 30:32].all()
+    assert found.sum() < 40
+
+
+def test_a_border_without_light_that_is_not_marked_leaves_no_lines(scene: Scene, stack) -> None:
+    luminance, sigma, half, star = stack
+    level = float(np.median(sigma))
+    dark = luminance.copy()
+    dark[-2:] = -100 * level
+    options = {"sigma": sigma, "half_difference": half}
+    clean, mended = deconvolve(luminance, star, **options), deconvolve(dark, star, **options)
+    assert np.abs(mended - clean)[-30:-3].max() < 3 * level
