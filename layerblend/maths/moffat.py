@@ -190,6 +190,7 @@ def _fit_kernel(
     par, trial, step = np.empty(PARAMETERS), np.empty(PARAMETERS), np.empty(PARAMETERS)
     normal, gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     trial_normal, trial_gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
+    held_normal, held_gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     work = np.empty((PARAMETERS, PARAMETERS))
     for s in range(xs.size):
         cx, cy = round(xs[s]), round(ys[s])
@@ -200,7 +201,11 @@ def _fit_kernel(
         cost = _normal_equations(data, weight, radius, par, free_beta, normal, gradient)
         damping, settled = 1e-2, False
         for _ in range(MAX_STEPS):
-            if not _solve_damped(normal, gradient, damping, work, step):
+            solved = _solve_damped(normal, gradient, damping, work, step)
+            if solved and _leaves_limits(par[6], step[6]):
+                _hold_beta(normal, gradient, held_normal, held_gradient)
+                solved = _solve_damped(held_normal, held_gradient, damping, work, step)
+            if not solved:
                 damping *= 10
                 continue
             _take_step(par, step, trial)
@@ -384,6 +389,19 @@ def _solve_damped(normal: Array, gradient: Array, damping: float, work: Array, s
             total -= work[c, a] * step[c]
         step[a] = total / work[a, a]
     return True
+
+
+@njit(cache=True, nogil=True)
+def _leaves_limits(curl: float, step: float) -> bool:
+    """Whether a beta at its limit would be moved beyond it, as by the stars of a Gaussian blur."""
+    return (curl <= 1 / BETA_HIGH and step < 0) or (curl >= 1 / BETA_LOW and step > 0)
+
+
+@njit(cache=True, nogil=True)
+def _hold_beta(normal: Array, gradient: Array, held_normal: Array, held_gradient: Array) -> None:
+    """The equations of the other parameters alone: cut off at its limit, a step of all would creep and never settle."""
+    held_normal[:], held_gradient[:] = normal, gradient
+    held_normal[6, :6], held_normal[7:, 6], held_normal[6, 6], held_gradient[6] = 0, 0, 1, 0
 
 
 @njit(cache=True, nogil=True)

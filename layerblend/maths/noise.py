@@ -44,7 +44,7 @@ def error_map(stderr: LinearImage) -> LinearImage:
 def _calmed(stderr: Plane) -> Plane:
     valid, box = np.isfinite(stderr), (POOL_PX, POOL_PX)
     variance = np.where(valid, stderr, np.float32(0)) ** 2
-    pooled = cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101)
+    pooled = np.maximum(cv2.blur(variance, box, borderType=cv2.BORDER_REFLECT_101), 0)  # running sums leave a rounding below 0 on zeros
     if valid.all():
         return np.sqrt(pooled)
     share = cv2.blur(valid.astype(np.float32), box, borderType=cv2.BORDER_REFLECT_101)

@@ -45,3 +45,12 @@ def test_ground_error_looks_through_stars_and_keeps_gaps() -> None:
     ground = ground_error(sigma)
     assert np.isnan(ground[:4]).all()
     assert np.allclose(ground[4:], 2.0)
+
+
+def test_rounding_of_the_blur_makes_no_noise_unknown() -> None:
+    """Errors of very different size, as of two frames that are equal by chance here and not there."""
+    rng = np.random.default_rng(1)
+    stderr = np.full((96, 128), np.nan, np.float32)
+    stderr[9:-9, 9:-9] = 10 ** rng.uniform(-10, -2, (78, 110))
+    calm = error_map(stderr)
+    assert np.isfinite(calm[9:-9, 9:-9]).all() and np.isnan(calm[0]).all()

@@ -202,6 +202,21 @@ def test_arguments_are_checked():
         grade_frame(np.zeros((50, 50), np.float32), tile_px=2)
 
 
+@pytest.mark.parametrize("fwhm", [2.2, 3.0, 4.0])
+def test_a_small_field_of_few_gaussian_stars(fwhm):
+    # FWHM = 2 sqrt(2 ln 2) sigma; bright, so that the limit of beta and not noise decides where the fits end
+    rng = np.random.default_rng(7)
+    yy, xx = np.mgrid[:96, :128]
+    image = 100 * (1 + 0.2 * xx / 128) + rng.normal(0, 5, (96, 128))
+    places = [(x + rng.uniform(-0.5, 0.5), y + rng.uniform(-0.5, 0.5)) for x in (16, 48, 80, 112) for y in (16, 48, 80)]
+    for (x, y), peak in zip(places, np.geomspace(300, 20000, 12), strict=True):
+        image += peak * np.exp(-4 * np.log(2) * ((xx - x) ** 2 + (yy - y) ** 2) / fwhm**2)
+    measure = grade_frame((image / 65535).astype(np.float32))
+    assert measure.stars == 12 and not measure.words
+    assert measure.fwhm == pytest.approx(fwhm, rel=0.01)
+    assert measure.eccentricity < 0.1
+
+
 # ---------------------------------------------------------------- against others
 def test_width_agrees_with_photutils_fits():
     # photutils.psf.fit_fwhm fits Gaussians: on Gaussian-like stars (beta 25) both must agree
