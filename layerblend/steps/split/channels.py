@@ -89,7 +89,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         spikes = light_spikes(plane - model - halo - discs, good, noise, shown, fitted.spikes)
     streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
     halo += streaks + discs
-    halo += settle(plane - model - halo, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, ground=fitted.ground)[0]
+    halo += settle(plane - model - halo, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, uneven=fitted.uneven)[0]
     bare, settled = plane - halo, peak[sources.clipped]
     run(0, True)
     fit, error = run(3, False)

@@ -29,7 +29,7 @@ from layerblend.steps.split.model import (
 )
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness, roughness
-from layerblend.steps.split.settle import Ground, settle
+from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
@@ -135,7 +135,7 @@ class Fitted:
     halo: Plane
     haloes: Haloes
     rough: Roughness
-    ground: Ground | None
+    uneven: Array | None
     spikes: Spikes | None
     streaks: Plane
     ghosts: Ghosts | None
@@ -250,11 +250,11 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
             response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
             _add_sources(sources, response, model, sigma, good, blobs, state)
             rough = roughness(response, sources.x, sources.y, state.fwhm)
-    settled, ground = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
+    settled, uneven = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
     halo += settled
     response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
     rough = roughness(response, sources.x, sources.y, state.fwhm)
-    return Fitted(state, sources, model, halo, haloes, rough, ground, spikes, streaks, ghosts, discs, fit, error)
+    return Fitted(state, sources, model, halo, haloes, rough, uneven, spikes, streaks, ghosts, discs, fit, error)
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:

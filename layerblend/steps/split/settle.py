@@ -2,15 +2,14 @@
 
 Round the star the picture less all modelled light is read in rings and sectors. What is left there is a sum of three things, each a random
 field of known kind (Rasmussen & Williams 2006, sec. 2.7, 4.2, 5.4): the star's own error, a share of its light (its peak, the strength of
-its halo, a smooth rest over the radius, and waves once and twice round it); the ground, uneven in proportion to its height over a length
-of its own, with a level and a slope that may be anything; the noise. Unevenness and length are those that make the cells most likely. The
-star's share, expected from all cells together, moves from the ground to the star: an arm that goes on beyond the star on both sides stays
-ground, a round excess goes.
+its halo, a smooth rest over the radius, and waves once and twice round it); the ground, uneven in proportion to its height over long ways
+and a little over short ones, with a level and a slope that may be anything; the noise. The unevenness is the one that makes the cells most
+likely. The star's share, expected from all cells together, moves from the ground to the star: an arm that goes on beyond the star on both
+sides stays ground, a round excess goes.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -35,7 +34,9 @@ LOPSIDED_SHARES, LOPSIDED_GROWTH = (0.03, 0.05), 1.0
 # What the star image misses from cell to cell, as a share of its light there.
 CELL_SHARE = 0.06
 UNEVEN = np.array([0.3, 0.6, 1.2, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0])
-LENGTHS = np.array([4.0, 8.0, 16.0])
+# Over so many FWHM, with these shares of the variance. Over short ways alone the ground behind a star would return to the mean of all
+# ground round it, to which an arm far outside belongs; over long ways alone an arm or a knot beside the star would bend all of it.
+WAYS, WAY_SHARES = (12.0, 5.0, 2.0), (1.0, 0.2, 0.03)
 LEVEL_FREEDOM = 1e3
 # Ground lower than this (sigma, and share of its mean) is as uneven as ground of this height; none rises and falls by more than a share.
 LEAST_GROUND, LEAST_HEIGHT, MOST_UNEVEN = 3.0, 0.3, 0.2
@@ -51,18 +52,6 @@ TURN = 2 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS
 ROUND_WAVES = np.stack([np.ones(SECTORS), np.cos(TURN), np.sin(TURN), np.cos(2 * TURN), np.sin(2 * TURN)])
 
 
-@dataclass
-class Ground:
-    """Round each source (n,): unevenness, as a multiple of the ground's height there over its mean, and its length in FWHM."""
-
-    uneven: Array
-    length: Array
-
-    def of(self, sources: Array) -> Ground:
-        """That of some of the sources."""
-        return Ground(self.uneven[sources], self.length[sources])
-
-
 def settle(
     bare: Plane,
     good: Mask,
@@ -74,9 +63,9 @@ def settle(
     image: StarImage,
     haloes: Haloes,
     *,
-    ground: Ground | None = None,
+    uneven: Array | None = None,
     rounds: int = 2,
-) -> tuple[Plane, Ground | None]:
+) -> tuple[Plane, Array | None]:
     """Light to be added to the haloes of clipped stars.
 
     Parameters
@@ -87,17 +76,18 @@ def settle(
     fwhm : float, px
     image : StarImage the stars were drawn with
     haloes : what was taken off ``bare``; where no more can be told, a star has the usual one
-    ground : what another channel showed of the ground; looked for when left out
+    uneven : (n,) of the ground round each source, as a multiple of its height there over its mean; looked for when another channel has not
+        shown it
     rounds : each star is looked at so often, with the others' light as found before
 
     Returns
     -------
-    (H, W) float32, and the ground
+    (H, W) float32, and the unevenness
     """
     # a hot pixel may count as clipped and be without light in another channel
     own = np.nonzero((blob[haloes.index] > 0) & (peak[haloes.index] > 0))[0]
     if len(own) == 0 or haloes.common is None or not haloes.common.any():
-        return np.zeros_like(bare), ground
+        return np.zeros_like(bare), uneven
     index = haloes.index[own]
     home, x, y, top, hidden = together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
     first = np.unique(home, return_index=True)[1]
@@ -120,13 +110,12 @@ def settle(
             _patch(cells[s] / noise.sigma, _waves_at(radii[s], drawn, profiles[s]), counts[s], radii[s], top[s] / noise.sigma, light, noise)
             for s in range(len(top))
         ]
-        if ground is None:
-            found = _likeliest(patches, light)
-            ground = Ground(np.full(len(peak), UNEVEN[0]), np.full(len(peak), LENGTHS[0]))
-            ground.uneven[index], ground.length[index] = found.uneven[home], found.length[home]
-        profiles = _own_light(patches, ground.of(index[first]), drawn, light)
+        if uneven is None:
+            uneven = np.full(len(peak), UNEVEN[0])
+            uneven[index] = _likeliest(patches, light)[home]
+        profiles = _own_light(patches, uneven[index[first]], drawn, light)
         added = _draw(bare.shape, x, y, drawn * fwhm, profiles * noise.sigma, noise.sigma) - given_back
-    return added, ground
+    return added, uneven
 
 
 def _usual_halo(haloes: Haloes, own: Array, peak: Array) -> Array:
@@ -205,15 +194,16 @@ def _own_by_turn(patch: _Patch, light: _Light) -> Array:
     return own
 
 
-def _apart_by_turn(radii: Array) -> Array:
-    """(rings, rings, sectors apart): squared distance of cells, FWHM^2."""
+def _ground_by_turn(radii: Array) -> Array:
+    """(rings, rings, sectors apart): covariance of the ground where its unevenness and height are 1."""
     turn = 2 * np.pi * np.arange(SECTORS) / SECTORS
-    return radii[:, None, None] ** 2 + radii[None, :, None] ** 2 - 2 * radii[:, None, None] * radii[None, :, None] * np.cos(turn)
+    apart = radii[:, None, None] ** 2 + radii[None, :, None] ** 2 - 2 * radii[:, None, None] * radii[None, :, None] * np.cos(turn)
+    return sum((share / (1 + 0.5 * apart / way**2) for way, share in zip(WAYS, WAY_SHARES, strict=True)), np.zeros_like(apart))
 
 
-def _likeliest(patches: list[_Patch], light: _Light) -> Ground:
-    """Unevenness and length of the ground; every other cell tells enough."""
-    ground = Ground(np.zeros(len(patches)), np.ones(len(patches)))
+def _likeliest(patches: list[_Patch], light: _Light) -> Array:
+    """Unevenness of the ground; every other cell tells enough."""
+    uneven = np.zeros(len(patches))
 
     def work(first: int, last: int) -> None:
         for s in range(first, last):
@@ -222,16 +212,14 @@ def _likeliest(patches: list[_Patch], light: _Light) -> Ground:
                 value, variance, height, ring, sector = (a[::2] for a in patch[:5])
                 most = max(MOST_UNEVEN * float(patch.height.mean()), UNEVEN[0])
                 known = (value, variance, height / height.mean(), ring, sector)
-                tables = (_own_by_turn(patch, light), _apart_by_turn(patch.radii))
-                ground.uneven[s], ground.length[s] = _search(
-                    *known, *tables, patch.radii, UNEVEN[: np.searchsorted(UNEVEN, most, side="right")], LENGTHS
-                )
+                tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
+                uneven[s] = _search(*known, *tables, patch.radii, UNEVEN[: np.searchsorted(UNEVEN, most, side="right")])
 
     over_bands(work, len(patches))
-    return ground
+    return uneven
 
 
-def _own_light(patches: list[_Patch], ground: Ground, drawn: Array, light: _Light) -> Array:
+def _own_light(patches: list[_Patch], uneven: Array, drawn: Array, light: _Light) -> Array:
     """(n, WAVES, drawn): every star's expected share of what is left, at radii ``drawn``, in units of the noise."""
     profiles = np.zeros((len(patches), WAVES, len(drawn)))
 
@@ -241,9 +229,9 @@ def _own_light(patches: list[_Patch], ground: Ground, drawn: Array, light: _Ligh
             if len(patch.value) == 0:
                 continue
             known = (patch.value, patch.variance, patch.height / patch.height.mean(), patch.ring, patch.sector)
-            tables = (_own_by_turn(patch, light), _apart_by_turn(patch.radii))
+            tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
             weights = np.zeros((RINGS, SECTORS))
-            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, ground.uneven[s], ground.length[s])
+            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, uneven[s])
             by_wave = ROUND_WAVES @ weights.T
             profiles[s, 0] = _round_covariance(drawn, patch.radii, patch.top, light) @ by_wave[0]
             for k, wave in enumerate(_wave_covariances(drawn, patch.radii, patch.top, light)):
@@ -254,7 +242,7 @@ def _own_light(patches: list[_Patch], ground: Ground, drawn: Array, light: _Ligh
 
 
 @njit(cache=True, nogil=True)
-def _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, out):  # type: ignore[no-untyped-def]
+def _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, out):  # type: ignore[no-untyped-def]
     """Lower half of the covariance of the cells: ground, star, free level and slope, noise."""
     outer = radii[-1]
     for i in range(ring.size):
@@ -266,8 +254,8 @@ def _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, 
             free = 1 + x * r * np.cos(other) + y * r * np.sin(other)
             d = (sector[i] - sector[j]) % SECTORS
             a, b = ring[i], ring[j]
-            ground = uneven * uneven * height[i] * height[j] / (1 + 0.5 * apart[a, b, d] / (length * length))
-            out[i, j] = ground + own[a, b, d] + LEVEL_FREEDOM * LEVEL_FREEDOM * free
+            rough = uneven * uneven * height[i] * height[j] * ground[a, b, d]
+            out[i, j] = rough + own[a, b, d] + LEVEL_FREEDOM * LEVEL_FREEDOM * free
         out[i, i] += variance[i]
 
 
@@ -298,29 +286,28 @@ def _forward(low, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _search(value, variance, height, ring, sector, own, apart, radii, unevens, lengths):  # type: ignore[no-untyped-def]
+def _search(value, variance, height, ring, sector, own, ground, radii, unevens):  # type: ignore[no-untyped-def]
     n = value.size
     matrix = np.empty((n, n))
-    best, found = -np.inf, (unevens[0], lengths[0])
-    for length in lengths:
-        for uneven in unevens:
-            _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, matrix)
-            _factor(matrix)
-            z = _forward(matrix, value)
-            likely = -0.5 * _dot(z, z, n)
-            for i in range(n):
-                likely -= np.log(matrix[i, i])
-            if likely > best:
-                best, found = likely, (uneven, length)
+    best, found = -np.inf, unevens[0]
+    for uneven in unevens:
+        _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, matrix)
+        _factor(matrix)
+        z = _forward(matrix, value)
+        likely = -0.5 * _dot(z, z, n)
+        for i in range(n):
+            likely -= np.log(matrix[i, i])
+        if likely > best:
+            best, found = likely, uneven
     return found
 
 
 @njit(cache=True, nogil=True)
-def _weigh(value, variance, height, ring, sector, own, apart, radii, uneven, length):  # type: ignore[no-untyped-def]
+def _weigh(value, variance, height, ring, sector, own, ground, radii, uneven):  # type: ignore[no-untyped-def]
     """Inverse covariance times the values; cells that the others do not foretell lose their weight (Rasmussen & Williams, eq. 5.12)."""
     n = value.size
     covariance, low, inverse = np.empty((n, n)), np.empty((n, n)), np.zeros((n, n))
-    _fill_covariance(variance, height, ring, sector, own, apart, radii, uneven, length, covariance)
+    _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, covariance)
     extra = np.zeros(n)
     weights = np.empty(n)
     for step in range(ODD_ROUNDS + 1):

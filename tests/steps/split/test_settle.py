@@ -61,12 +61,24 @@ def test_uneven_ground_stays() -> None:
     assert np.abs(after).mean() < 5
 
 
+def test_an_arm_far_outside_does_not_lift_the_ground_behind_a_star() -> None:
+    """Before even ground with a bright arm 16 widths away a star gets its own light, as on open sky."""
+    across = (np.arange(600) - GEO[0, 0]) / FWHM
+    for low, high in ((4, 40), (15, 60)):
+        course = SIGMA * (low + high * np.exp(-(((across + 17) / 5) ** 2)))
+        ground = np.repeat(course[None].astype(np.float32), 600, 0)
+        for strength in (1.2, 0.8):
+            before, after = _settled(np.array([strength, 1, 1, 1]), np.ones(4), ground)
+            assert abs(before[0]) > 10
+            assert abs(after[0]) < 1
+
+
 def test_nothing_to_settle() -> None:
     plane = np.zeros((64, 64), np.float32)
     none = np.zeros(0)
-    added, ground = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
+    added, uneven = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
     assert not added.any()
-    assert ground is None
+    assert uneven is None
 
 
 def test_star_without_light_in_this_channel() -> None:
@@ -84,9 +96,10 @@ def test_weights_solve_the_covariance() -> None:
     radii = np.geomspace(2, 20, RINGS)
     turn = 2 * np.pi * np.arange(SECTORS) / SECTORS
     apart = radii[:, None, None] ** 2 + radii[None, :, None] ** 2 - 2 * np.outer(radii, radii)[..., None] * np.cos(turn)
+    ground = 1 / (1 + 0.5 * apart / 6**2)
     own = 4 * np.exp(-np.abs(np.log(radii[:, None] / radii)))[..., None] * np.ones(SECTORS)
     variance, height = np.full(ring.size, 0.5), np.ones(ring.size)
-    rest = (variance, height, ring, sector, own, apart, radii, 2.0, 6.0)
+    rest = (variance, height, ring, sector, own, ground, radii, 2.0)
     covariance = np.zeros((ring.size, ring.size))
     _fill_covariance(*rest, covariance)
     covariance = np.tril(covariance) + np.tril(covariance, -1).T
