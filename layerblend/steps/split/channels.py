@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.steps.split.field import Field, Fitted, armed, bends
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
-from layerblend.steps.split.haloes import Haloes, fit_haloes, halo_basis
+from layerblend.steps.split.haloes import Haloes, draw_haloes, fit_haloes, halo_basis
 from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.settle import settle
@@ -109,6 +110,19 @@ def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:
         some = some & chosen
         render(plane, channel.geo[some], channel.peak[some], reach[some], image)
     return plane
+
+
+def spare_kept(channel: Channel, chosen: Mask, state: Field) -> Channel:
+    """The channel with the wide light of the chosen sources alone.
+
+    What is wide round any bright source is fitted before it is known which of them are stars; that of nuclei, knots and galaxies stays.
+    """
+    haloes = channel.haloes
+    kept = ~chosen[haloes.index]
+    if not kept.any():
+        return channel
+    light = draw_haloes(channel.halo.shape, channel.geo[haloes.index[kept]], haloes.light[kept], state.fwhm, channel.noise.sigma)
+    return dataclasses.replace(channel, halo=channel.halo - light)
 
 
 def _with_halo(image: StarImage, haloes: Haloes) -> StarImage:

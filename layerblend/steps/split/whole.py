@@ -15,7 +15,7 @@ from layerblend.errors import ArgumentError, InputError, check_image, check_rang
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
-from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
+from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, choose_stars, follow, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
@@ -135,6 +135,7 @@ def split_stars(
     if judged is not None:
         choice = follow(choice, fitted, judged)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
+    channels = each(lambda channel: spare_kept(channel, choice.star, fitted.field), channels)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
     starless, stars = _summing_exactly(picture.reshape(*valid.shape, -1), starless)
     checks = _checks(starless, weight, valid, noise, fitted, channels, choice)

@@ -7,9 +7,9 @@ import dataclasses
 import numpy as np
 
 from layerblend.kinds import working_luminance
-from layerblend.steps.split.channels import Channel, draw_channel, fit_channel
+from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
-from layerblend.steps.split.haloes import WIDTHS, Haloes, halo_basis
+from layerblend.steps.split.haloes import WIDTHS, Haloes, draw_haloes, halo_basis
 from layerblend.steps.split.mask import Blobs
 from layerblend.steps.split.model import StarImage
 from layerblend.steps.split.noise import Noise, measure_noise
@@ -51,3 +51,17 @@ def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
     np.testing.assert_allclose((drawn - bare)[40, 120], 0.005, rtol=0.01)
     np.testing.assert_allclose((drawn - bare)[40, 128], 0.5 * halo_basis(np.array([8.0]), 4.0)[0] @ common, rtol=0.05)
     assert not draw_channel(channel, np.zeros(2, bool), state).any()
+
+
+def test_what_is_no_star_keeps_its_wide_light() -> None:
+    state = Field(80, 160, np.zeros((3, 6)), StarImage.moffat(3.0))
+    state.terms[0, 0] = np.log(4.0)
+    geo = np.zeros((3, 7))
+    geo[:, 0], geo[:, 1] = (40.0, 80.0, 120.0), 40.0
+    peak, noise, common = np.full(3, 0.5), Noise(1e-8, 0.0), np.full(len(WIDTHS), 0.001)
+    light = peak[:2, None] * common
+    whole, first, none = (draw_haloes((80, 160), geo[s], light[s], 4.0, noise.sigma) for s in ([0, 1], [0], []))
+    channel = Channel(geo, peak, np.zeros((3, 7)), np.zeros((3, 7)), whole, none, Haloes(np.array([0, 1]), light, common), noise, 0.0, 0.0)
+    np.testing.assert_allclose(spare_kept(channel, np.array([True, False, True]), state).halo, first, atol=1e-8)
+    np.testing.assert_array_equal(spare_kept(channel, np.array([True, True, False]), state).halo, whole)
+    np.testing.assert_allclose(spare_kept(channel, np.zeros(3, bool), state).halo, none, atol=1e-8)
