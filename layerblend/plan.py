@@ -114,7 +114,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             files=(info.path,),
             execution={"info": info},
             step="grade",
-            version=5,
+            version=6,
             parallel=True,
             priority=LINKED_LAST,
         )

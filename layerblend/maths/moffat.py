@@ -108,6 +108,7 @@ def fit_moffat_stars(
     codes: Array | None = None,
     shot: float = 0.0,
     beta: float | None = None,
+    most_beta: float = BETA_HIGH,
     radius: int | None = None,
 ) -> StarFits:
     """Fit an elliptical Moffat on a sloping local level to every star by damped least squares, beta free unless given.
@@ -121,6 +122,7 @@ def fit_moffat_stars(
     codes : (H, W) uint8, pixels that are not GOOD are left out of the fits
     shot : float, growth of the variance with the signal (noise^2 per unit of light); 0 when the sky dominates
     beta : float or None, held fixed when given
+    most_beta : float, the largest that is tried; 20 comes close to a Gaussian, whose width it tells 1.6 % too small
     radius : int, px, half side of the square fitted; from ``fwhm`` when left out
 
     Returns
@@ -145,6 +147,7 @@ def fit_moffat_stars(
         float(fwhm),
         START_BETA if beta is None else float(beta),
         beta is None,
+        1 / float(most_beta),
         float(noise) ** 2,
         float(shot),
         raw,
@@ -181,6 +184,7 @@ def _fit_kernel(
     fwhm: float,
     beta: float,
     free_beta: bool,
+    least_curl: float,
     variance: float,
     shot: float,
     out: Array,
@@ -202,13 +206,13 @@ def _fit_kernel(
         damping, settled = 1e-2, False
         for _ in range(MAX_STEPS):
             solved = _solve_damped(normal, gradient, damping, work, step)
-            if solved and _leaves_limits(par[6], step[6]):
+            if solved and _leaves_limits(par[6], step[6], least_curl):
                 _hold_beta(normal, gradient, held_normal, held_gradient)
                 solved = _solve_damped(held_normal, held_gradient, damping, work, step)
             if not solved:
                 damping *= 10
                 continue
-            _take_step(par, step, trial)
+            _take_step(par, step, least_curl, trial)
             # The trial's equations serve the next step: nearly every trial is better, so its cost alone is never computed apart.
             new_cost = _normal_equations(data, weight, radius, trial, free_beta, trial_normal, trial_gradient)
             if new_cost <= cost:
@@ -392,9 +396,9 @@ def _solve_damped(normal: Array, gradient: Array, damping: float, work: Array, s
 
 
 @njit(cache=True, nogil=True)
-def _leaves_limits(curl: float, step: float) -> bool:
+def _leaves_limits(curl: float, step: float, least_curl: float) -> bool:
     """Whether a beta at its limit would be moved beyond it, as by the stars of a Gaussian blur."""
-    return (curl <= 1 / BETA_HIGH and step < 0) or (curl >= 1 / BETA_LOW and step > 0)
+    return (curl <= least_curl and step < 0) or (curl >= 1 / BETA_LOW and step > 0)
 
 
 @njit(cache=True, nogil=True)
@@ -405,7 +409,7 @@ def _hold_beta(normal: Array, gradient: Array, held_normal: Array, held_gradient
 
 
 @njit(cache=True, nogil=True)
-def _take_step(par: Array, step: Array, trial: Array) -> None:
+def _take_step(par: Array, step: Array, least_curl: float, trial: Array) -> None:
     """par + step, held back where a step would leave what a star can be."""
     for a in range(PARAMETERS):
         trial[a] = par[a] + step[a]
@@ -415,7 +419,7 @@ def _take_step(par: Array, step: Array, trial: Array) -> None:
         trial[a] = par[a] + min(max(step[a], -1.0), 1.0)
     bound = 0.95 * math.sqrt(trial[3] * trial[5])
     trial[4] = min(max(trial[4], -bound), bound)
-    trial[6] = min(max(trial[6], 1 / BETA_HIGH), 1 / BETA_LOW)
+    trial[6] = min(max(trial[6], least_curl), 1 / BETA_LOW)
 
 
 # ---------------------------------------------------------------- which fits are stars

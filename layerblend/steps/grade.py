@@ -22,6 +22,7 @@ DETECT_SIGMA = 8.0
 # In a colour frame a hot pixel shows in one channel only; the reddest star's second channel holds more than this share of its first.
 HOT_SECOND_CHANNEL = 0.1
 FEW_STARS = 8
+GAUSSIAN_BETA = 200.0  # within .2 % of a Gaussian's width
 ISOLATION_FWHM = 2.2
 # A field is crowded when its stars have on average more than so many neighbours within `crowd.REACH_FWHM`.
 CROWDED = 0.3
@@ -156,7 +157,7 @@ def _measure_brightest(above: Plane, codes: Array, candidates: find.Candidates, 
     fwhm = find.guess_fwhm(above, candidates)
 
     def measured(plane: Plane, known: Array, x: Array, y: Array, left: Array, top: Array) -> _Measured:
-        fits = moffat.fit_moffat_stars(plane, x, y, fwhm=fwhm, noise=noise, codes=known, shot=_shot(noise, sky))
+        fits = moffat.fit_moffat_stars(plane, x, y, fwhm=fwhm, noise=noise, codes=known, shot=_shot(noise, sky), most_beta=GAUSSIAN_BETA)
         good = moffat.star_class(fits, noise=noise)
         return _Measured(fits.take(good), len(fits), plane, known, left[good], top[good])
 
