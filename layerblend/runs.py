@@ -26,7 +26,7 @@ from layerblend.files.pictures import check_stack_file
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
-from layerblend.recipe.schema import Execution, Recipe, Spot
+from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe, Spot
 from layerblend.stacking import build_stacks, read_report
 
 STORE_NAME = ".layerblend"
@@ -176,7 +176,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
         listed = read_catalogue(catalogue_path)
         x, y = place.at(listed[:, 0], listed[:, 1])
         catalogue = np.stack([x, y, listed[:, 2]], axis=1)
-    given = None if recipe.frames.measurements is None else read_measurements(recipe.frames.measurements)
+    given = None if recipe.frames.measurements is None else _measurements(recipe, recipe.frames.measurements)
     return Sources(frames, given, protect, catalogue, catalogue_path)
 
 
@@ -268,6 +268,17 @@ def _ellipse(spot: Spot, place: _Sky | None) -> Ellipse:
     b = spot.radius if spot.radius is not None else spot.b
     assert a is not None and b is not None
     return Ellipse(x, y, a, b, spot.angle)
+
+
+def _measurements(recipe: Recipe, path: Path) -> dict[str, dict[str, float]]:
+    """The user's own measurements, which hold the column to rank by if no column of ours has that name."""
+    given = read_measurements(path)
+    column, columns = recipe.frames.rank_by.removeprefix("-"), sorted({name for row in given.values() for name in row})
+    if column not in (*OWN_COLUMNS, *columns):
+        known = ", ".join((*OWN_COLUMNS, *(name for name in columns if name not in OWN_COLUMNS)))
+        text = f"frames.rank_by must be one of {known}; got {column!r}, of which {path.name} has no number."
+        raise RecipeError(text, file=recipe.path, key="frames.rank_by")
+    return given
 
 
 def read_measurements(path: Path) -> dict[str, dict[str, float]]:

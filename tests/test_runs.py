@@ -115,6 +115,16 @@ def test_measurements_by_file_name(tmp_path: Path) -> None:
         read_measurements(tmp_path / "gone.csv")
 
 
+def test_a_column_to_rank_by_that_is_nowhere_is_told_before_anything_runs(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    (tmp_path / "m.csv").write_text("file,seeing\nL_0.fits,2.5\n", encoding="utf-8")
+    for name in ("seeing", "-seeing", "snr"):
+        assert sources(tmp_path, frames={"measurements": "m.csv", "rank_by": name})[0].given == {"L_0.fits": {"seeing": 2.5}}
+    with pytest.raises(RecipeError, match=r"exposure_s, seeing; got 'seing', of which m\.csv") as caught:
+        sources(tmp_path, frames={"measurements": "m.csv", "rank_by": "seing"})
+    assert caught.value.key == "frames.rank_by"
+
+
 def test_protected_places_in_pixels_or_on_the_sky(tmp_path: Path) -> None:
     make_frames(tmp_path / "f", cards=CARDS, shape=(3, 400, 600))
     spots = [{"x": 30, "y": 40, "radius": 5}, {"ra": 150.05, "dec": 30.02, "a": 20, "b": 10, "angle": 30}]
