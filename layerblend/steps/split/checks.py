@@ -10,7 +10,7 @@ import scipy
 from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.maths.moffat import StarFits
+from layerblend.maths.moffat import BETA_HIGH, StarFits
 from layerblend.maths.robust import mad_sigma
 from layerblend.steps.split.mask import find_peaks, peak_response
 
@@ -42,7 +42,16 @@ def widening_with_brightness(fits: StarFits) -> tuple[float, float]:
 
 
 def looks_stretched(fits: StarFits) -> bool:
-    """True when bright stars are clearly wider than faint ones: the picture is not linear light any more."""
+    """True when bright stars are clearly wider than faint ones: the picture is not linear light any more.
+
+    Ground that bends down beside faint stars cuts their wings off, and such fits, at the limit of beta, are too narrow: the others must
+    agree.
+    """
+    winged = fits.take(fits.beta < 0.999 * BETA_HIGH)
+    return all(map(_widens, (fits, winged if len(winged) >= STRETCHED_STARS else fits)))
+
+
+def _widens(fits: StarFits) -> bool:
     wider, error = widening_with_brightness(fits)
     return wider > STRETCHED_WIDTH and wider > 2.5 * error
 

@@ -182,7 +182,7 @@ def _subtract(
     planes: Array, valid: Mask, blobs: Blobs, fitted: Fitted, channels: list[Channel], choice: Choice, discs: Array, grow: float
 ) -> tuple[Array, Mask, Plane]:
     """Starless planes (C, H, W), the mask, and the weight of fill in the middle channel."""
-    opaque = _opaque(blobs.mask, discs, grow)
+    opaque = _opaque(_clipped_stars(blobs.mask, fitted, choice), discs, grow)
     draws, fwhm = noise_draws(), fitted.field.fwhm
     models = [draw_channel(channel, choice.star, fitted.field) for channel in channels]
     misfit = grow * _misfit(planes, channels, models, fitted, choice)
@@ -213,6 +213,17 @@ def _mark(starless, plane, star, halo, weight, touched, first, last, seen):  # t
             touched[j, i] = light > clear
             if weight[j, i] <= 0 and abs(light) < faint:
                 starless[j, i] = plane[j, i]
+
+
+def _clipped_stars(blob_mask: Mask, fitted: Fitted, choice: Choice) -> Mask:
+    """Clipped pixels to be mended: a clipped core that the imager keeps is what it is."""
+    kept = fitted.sources.clipped & ~choice.star
+    if not kept.any():
+        return blob_mask
+    labels = cv2.connectedComponents(blob_mask.astype(np.uint8), connectivity=8)[1]
+    places = np.rint(fitted.sources.geo[kept, 1::-1]).astype(int)
+    y, x = np.clip(places, 0, np.array(blob_mask.shape) - 1).T
+    return blob_mask & ~np.isin(labels, labels[y, x])
 
 
 def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:

@@ -27,6 +27,18 @@ def test_keep_and_remove() -> None:
     assert "asked" in result.catalogue["kept"]
 
 
+def test_a_clipped_star_that_is_kept_stays_with_its_wide_light_and_most_of_its_core() -> None:
+    scene = make_scene(seed=4)
+    clipped = scene.star_list[scene.star_list[:, 4] == 1]
+    x, y = clipped[np.argmax(clipped[:, 2] * (np.abs(clipped[:, :2] - 300).max(1) < 290)), :2]
+    distance = np.hypot(*np.mgrid[-y : 600 - y, -x : 600 - x]) / scene.options.fwhm
+    light = scene.stars[..., 1]
+    for keep, least, most in (([], 0.8, 1.1), ([(x, y)], -0.2, 0.2)):
+        taken = (scene.image - split_stars(scene.image, keep=keep).starless)[..., 1]
+        for ring in (distance < 1, (distance > 1) & (distance < 2), (distance > 2) & (distance < 6)):
+            assert least < taken[ring].sum() / light[ring].sum() < most
+
+
 def test_the_verdicts_of_another_stack_are_followed_where_both_hold_the_source() -> None:
     scene = make_scene(seed=5)
     own = split_stars(scene.image).catalogue
