@@ -34,6 +34,9 @@ REACH_BELOW, REACH_ABOVE = 4.7, 3.0
 # Expected scatter of a galaxy's tiles, share of its light: arms and knots. Where that makes the error, nothing is rejected (arms would
 # be, and the galaxy come out too faint and too wide), but what stands out further than so many errors counts less.
 GALAXY_ERROR, GALAXY_HUBER = 0.2, 2.0
+# Arms of a large galaxy cover many rows, which then err together: from this share of the width on, the scatter that is expected grows with
+# the scale length, up to so many times.
+LARGE_SCALE, MOST_ARMS = 1 / 16, 2.0
 # Arms and knots stand in all channels alike but for this share of the light, their own colour.
 COLOUR_ERROR = 0.1
 # Galaxies are lopsided, the more the further out, up to so many scale lengths; by how much, as 1 sigma
@@ -257,6 +260,7 @@ class _Problem:
     penalty: Array
     degree: int
     profile: _Profile
+    arms: float
     far_error: float
 
     @property
@@ -393,7 +397,7 @@ def star_glare(table: TileTable, galaxies: Sequence[Galaxy]) -> Array:
     return np.asarray(glare / max(float(glare.mean()), 1e-9))
 
 
-def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool) -> _Problem:
+def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool, arms: float) -> _Problem:
     rows = join_tiles(table)
     ok = rows.used.ravel()
     u, v = rows.u.ravel()[ok], rows.v.ravel()[ok]
@@ -418,6 +422,7 @@ def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool) -> _
         penalty=penalty,
         degree=degree,
         profile=_Profile(wide),
+        arms=arms,
         far_error=WIDE_FAR_ERROR if wide else FAR_ERROR,
     )
 
@@ -437,25 +442,25 @@ class _State:
     excess: Array
     outside: Array
     common: Array
-    colour: float = GALAXY_ERROR
+    colour: float
     coefficients: Array | None = None
 
 
 def _errors(problem: _Problem, light: Array) -> Array:
     """(n, C) expected error: a share of the galaxy's light, so that arms and knots weigh little and the outskirts decide."""
-    return np.sqrt(problem.error[:, None] ** 2 + (GALAXY_ERROR * light) ** 2)
+    return np.sqrt(problem.error[:, None] ** 2 + (problem.arms * light) ** 2)
 
 
-def _common_variance(colour: float) -> float:
+def _common_variance(problem: _Problem, colour: float) -> float:
     """Of the light's share that all channels have in common, when the share ``colour`` is each one's own; never quite zero."""
-    return max(GALAXY_ERROR**2 - colour**2, 1e-15)
+    return max(problem.arms**2 - colour**2, 1e-15)
 
 
 def _precision(problem: _Problem, light: Array, weight: Array, common: Array, colour: float) -> Array:
     """(n, C, C) inverse covariance of the rows: arms and knots stand in all channels alike but for the share ``colour`` of the light."""
     own = weight / (problem.error[:, None] ** 2 + (colour * light) ** 2)
     pull = own * light
-    shared = np.maximum(common, 1e-9) / _common_variance(colour) + (pull * light).sum(1)
+    shared = np.maximum(common, 1e-9) / _common_variance(problem, colour) + (pull * light).sum(1)
     return own[:, :, None] * np.eye(problem.channels) - pull[:, :, None] * pull[:, None, :] / shared[:, None, None]
 
 
@@ -464,7 +469,7 @@ def _parted(problem: _Problem, r: Array, light: Array, bent: Array, colour: floa
 
     (n,) what all channels of a row share of the galaxy's light; (n, C) the rest; (n, C) the share of the rest's error that is a galaxy's.
     """
-    tint, common = (colour * light) ** 2, _common_variance(colour)
+    tint, common = (colour * light) ** 2, _common_variance(problem, colour)
     own = problem.error[:, None] ** 2 + tint + (GLOW_ERROR * bent) ** 2
     shared = (r * light / own).sum(1) / (1 / common + (light**2 / own).sum(1))
     return shared / np.sqrt(common), (r - shared[:, None] * light) / np.sqrt(own), tint / own
@@ -503,7 +508,7 @@ def _solve_channels(problem: _Problem, state: _State, base: Array, *, turns: int
         bent = problem.bent @ k[: problem.n_sky]
         r = problem.z - A @ k
         error = np.hypot(_errors(problem, light), GLOW_ERROR * bent)
-        inside = (GALAXY_ERROR * light / error) ** 2
+        inside = (problem.arms * light / error) ** 2
         state.excess = np.array([residual_scale(channel[counts]) for channel in (r / error).T])
         state.outside = np.array([_scale_outside((r / error)[counts, c], inside[counts, c]) for c in range(problem.channels)])
         shared, rest, inside = _parted(problem, r, light, bent, state.colour)
@@ -665,7 +670,14 @@ SHAPE_TURNS = 10
 POWER_ERROR = 0.1
 
 
-def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = None, stiffness: float | None = None) -> SkyFit:
+def fit_sky(
+    table: TileTable,
+    *,
+    wide: bool = False,
+    protected: Array | None = None,
+    stiffness: float | None = None,
+    arms: float = GALAXY_ERROR,
+) -> SkyFit:
     """Fit the sky of a tile table together with the galaxies in it.
 
     Parameters
@@ -674,17 +686,18 @@ def fit_sky(table: TileTable, *, wide: bool = False, protected: Array | None = N
     wide : the galaxy reaches the frame's edge: cubic sky, one component of free power
     protected : (ny, nx) bool, tiles that must not count as sky
     stiffness : of the sky in every channel; what the data ask for when None
+    arms : expected scatter of a galaxy's tiles, share of its light
     """
     galaxies = find_galaxies(table)
-    problem = _make_problem(table, galaxies, wide)
+    problem = _make_problem(table, galaxies, wide, arms)
     tile_design = np.hstack([legendre_design(table.u, table.v, problem.degree), problem.glare.reshape(-1, 1)])
     bounds = _shape_bounds(galaxies, table.width)
     n, C = problem.z.shape
     first = [stiffness or MIDDLE_STIFFNESS] * C
-    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, first, np.ones(C), np.ones(C), np.ones(n))
+    state = _State(galaxies, np.ones((n, C)), np.zeros((n, C)), None, first, np.ones(C), np.ones(C), np.ones(n), arms)
     sky, light = lower_parabola(table), np.zeros(table.count.shape)
     for turn in range(ROUNDS):
-        state.colour = COLOUR_ERROR if turn >= COMMON_FROM and C > 1 else GALAXY_ERROR
+        state.colour = COLOUR_ERROR if turn >= COMMON_FROM and C > 1 else arms
         mask = leftover_mask(table, sky, light, state.galaxies, first=turn == 0)
         if protected is not None:
             mask |= protected
@@ -752,6 +765,12 @@ def _halo_error(problem: _Problem, state: _State) -> Array:
     wanted /= unit[:, None]
     inverse = np.linalg.solve(normal / np.outer(unit, unit) + 1e-9 * np.eye(len(normal)), wanted)
     return np.sqrt(np.maximum((wanted * inverse).sum(0), 0))
+
+
+def arms_error(fit: SkyFit) -> float:
+    """Expected scatter of the tiles of the largest galaxy that was found, share of its light."""
+    largest = max((float(np.exp(galaxy.log_scale)) for galaxy in fit.galaxies), default=0.0)
+    return GALAXY_ERROR * float(np.clip(largest / (LARGE_SCALE * fit.rows.width), 1, MOST_ARMS))
 
 
 def in_halo(light: Array) -> Mask:

@@ -10,7 +10,7 @@ import numpy as np
 from layerblend.errors import ArgumentError, check_choice, check_image
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 
-from .doubt import ask_both, plane_doubt
+from .doubt import alike_in_colour, ask_both, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
 from .objects import galaxy_roughness
@@ -151,6 +151,7 @@ def find_surface(table: TileTable, frame_filling: bool | str) -> Surface:
         plane = lower_plane(table)
         return Surface(1, plane, fit, filling=True, uncertain=plane_doubt(table, plane))
     fit, uncertain = ask_both(table, fit)
+    fit = alike_in_colour(table, fit)
     if _runs_away(fit):
         return Surface(1, _plane_through(fit), fit, runs_away=True, uncertain=uncertain)
     return Surface(fit.degree, fit.coefficients, fit, uncertain=uncertain)

@@ -3,7 +3,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.doubt import COVER, HEAD_START, ask_both, halo_difference, halo_error, mean_error, misfits, plane_doubt
+from layerblend.steps.flatten.doubt import (
+    COVER,
+    HEAD_START,
+    alike_in_colour,
+    ask_both,
+    halo_difference,
+    halo_error,
+    mean_error,
+    misfits,
+    plane_doubt,
+)
 from layerblend.steps.flatten.fit import COLOUR_ERROR, GALAXY_ERROR, fit_sky, galaxy_light, in_halo, legendre_design, sky_surface
 from layerblend.steps.flatten.sky import find_surface
 from layerblend.steps.flatten.tiles import make_tiles
@@ -52,6 +62,28 @@ def test_a_second_model_that_makes_good_the_head_start_serves_half(reaching, mon
     assert uncertain == pytest.approx(COVER * np.sqrt((halo_error(fit) ** 2 + halo_error(wide) ** 2) / 2 + apart**2 / 4))
     # residuals belong to the sky that serves
     np.testing.assert_allclose(best.residual + got, fit.residual + one, atol=1e-6)
+
+
+def test_a_large_galaxy_leaves_the_channels_zeros_together() -> None:
+    """Skies that bent under the arms, each by another amount, left colour in the sky: a scene picked because one fit alone fails there."""
+    truth = make_scene(119060, kind="plane", amplitude=12, frac=1 / 6)
+    table = make_tiles(truth.image)
+    fit, _ = ask_both(table, fit_sky(table))
+    mended = alike_in_colour(table, fit)
+    places = legendre_design(table.u, table.v, mended.degree)
+    assert fit.degree == mended.degree
+    np.testing.assert_allclose((places @ mended.coefficients).mean(1), (places @ fit.coefficients).mean(1), atol=1e-9)
+    before, after = (
+        np.ptp(flatten_score(truth, sky_surface(f.coefficients * table.sigma, f.degree, 1000, 1500) + table.level)["offset"])
+        for f in (fit, mended)
+    )
+    assert after < 0.2 < before
+
+
+def test_a_small_galaxy_is_fitted_once() -> None:
+    table = make_tiles(make_scene(20, kind="deg2", amplitude=10, frac=1 / 25, **SMALL).image)
+    fit = fit_sky(table)
+    assert alike_in_colour(table, fit) is fit
 
 
 def test_a_model_does_not_differ_from_itself(reaching) -> None:

@@ -104,7 +104,7 @@ def test_a_channel_with_little_gradient_tells_the_others_what_is_galaxy() -> Non
 def test_the_weights_of_a_row_are_its_covariance_inverted() -> None:
     """Noise of its own in each channel, arms in all alike, and their colour."""
     light = np.array([[0.0, 0.0, 0.0], [3.0, 2.0, 1.0], [40.0, 50.0, 60.0]])
-    problem = SimpleNamespace(error=np.array([0.05, 0.1, 0.2]), channels=3)
+    problem = SimpleNamespace(error=np.array([0.05, 0.1, 0.2]), channels=3, arms=fitting.GALAXY_ERROR)
     got = fitting._precision(problem, light, np.ones((3, 3)), np.ones(3), 0.1)
     for row in range(3):
         own = problem.error[row] ** 2 + (0.1 * light[row]) ** 2
