@@ -12,6 +12,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
 from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
@@ -343,7 +344,7 @@ def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise
         terms = np.zeros((3, 6))
         terms[:, :used] = np.linalg.lstsq(basis[good][:, :used], shapes[good], rcond=None)[0].T
         off = shapes[:, 0] - basis @ terms[0]
-        spread = 1.4826 * np.median(np.abs(off[good]))
+        spread = MAD_TO_SIGMA * np.median(np.abs(off[good]))
         good = good & (np.abs(off) < max(3 * spread, 0.02))
     if good.sum() >= TEACHERS_LEAST:
         state.terms, state.teachers = terms, int(good.sum())

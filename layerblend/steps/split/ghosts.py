@@ -18,6 +18,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown
 
@@ -166,7 +167,7 @@ def _scatter(value: Array, ring: Array) -> tuple[float, Array]:
     for k in np.unique(ring):
         inside = ring == k
         off[inside] = value[inside] - np.median(value[inside])
-    quiet = 1.4826 * float(np.median(np.abs(off))) if len(off) else 0.0
+    quiet = MAD_TO_SIGMA * float(np.median(np.abs(off))) if len(off) else 0.0
     # a disc itself is no outlier: it covers a good part of its rings
     return max(quiet, 1e-30), np.clip(off, -2 * OUTLIER * quiet, None) * (off < 0)
 

@@ -18,6 +18,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.model import StarImage, profile_at
 from layerblend.steps.split.noise import Noise
 
@@ -155,7 +156,7 @@ def _median(values: Array) -> Array:
 
 
 def _mad(values: Array) -> Array:
-    return 1.4826 * _median(np.abs(values - _median(values)[..., None]))
+    return MAD_TO_SIGMA * _median(np.abs(values - _median(values)[..., None]))
 
 
 def halo_basis(r: Array, fwhm: float) -> Array:

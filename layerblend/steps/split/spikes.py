@@ -17,7 +17,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
-from layerblend.maths.robust import weighted_median
+from layerblend.maths.robust import MAD_TO_SIGMA, weighted_median
 from layerblend.steps.split.noise import Noise
 
 # Stars that show the arms: so many of the brightest, if their peak is so far above the noise.
@@ -114,7 +114,7 @@ def _directions(soft: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float
     sum_ = np.max([score[:k].sum(0) / np.sqrt(min(k, len(stars))) for k in (JUDGES, 3 * JUDGES, MOST_STARS)], 0)
     sum_ -= np.median(sum_)
     # lines only raise the sum: its lower half tells the scatter
-    scatter = max(1.4826 * float(np.median(-sum_[sum_ <= 0])), 1.0)
+    scatter = max(MAD_TO_SIGMA * float(np.median(-sum_[sum_ <= 0])), 1.0)
     typical = np.median(score[:JUDGES], 0)
     certain = (sum_ > LINE_SIGMA * scatter) & (typical > (TYPICAL_SIGMA if len(stars) >= JUDGES else LONE_SIGMA))
     found: list[int] = []
@@ -146,7 +146,7 @@ def _scores(soft: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float, an
     reach = GROUND_DEGREES * DIRECTIONS // 180
     beside = np.stack([np.roll(filled, k, -1) for k in range(-reach, reach + 1, GROUND_STEP)])
     off = filled - np.median(beside, 0)
-    scatter = np.maximum(1.4826 * np.median(np.abs(off), -1, keepdims=True), 0.15 * noise.sigma)
+    scatter = np.maximum(MAD_TO_SIGMA * np.median(np.abs(off), -1, keepdims=True), 0.15 * noise.sigma)
     certain = np.where(known, np.clip(off / scatter, -MOST_SIGMA, MOST_SIGMA), 0.0)
     return np.asarray(certain.sum(1) / np.sqrt(LOOK_RINGS))
 
@@ -234,7 +234,7 @@ def _ground(slices: Array, outer: Mask, sigma: float) -> tuple[Array, Array]:
     seen = np.asarray(np.isfinite(slices).all(-1))
     safe = np.where(seen[..., None], beside, 0.0)
     level = np.median(safe, -1)
-    spread = 1.4826 * np.median(np.abs(safe - level[..., None]), -1)
+    spread = MAD_TO_SIGMA * np.median(np.abs(safe - level[..., None]), -1)
     return np.where(seen, level, np.nan), np.where(seen, np.maximum(spread, 0.1 * sigma), np.inf)
 
 
