@@ -196,7 +196,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "mode": recipe.flatten.mode,
     }
     nodes = [
-        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=10)
+        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=11)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
     base = names.sky_of[names.colour]
@@ -210,7 +210,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
-            version=3,
+            version=4,
         )
     )
     for name in names.roles:
@@ -311,7 +311,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=12,
+            version=13,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight")),
     ]

@@ -16,6 +16,7 @@ from numba import njit
 from layerblend.errors import check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, StarShape
 from layerblend.maths.clipped import clipped_pixels
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 # Ring whose sums give the colour, px outside the clipped blob.
 RING_PX = (0.5, 3.0)
@@ -230,7 +231,7 @@ def _ring_light(image, spoilt, places, edges, sky_reach):  # type: ignore[no-unt
         for c in range(3):
             around = values[c, rings, : count[rings]]
             sky[s, c] = np.median(around)
-            scatter = 1.4826 * np.median(np.abs(around - sky[s, c]))
+            scatter = MAD_TO_SIGMA * np.median(np.abs(around - sky[s, c]))
             for k in range(rings):
                 if count[k] > 0:
                     light[s, k, c] = np.median(values[c, k, : count[k]]) - sky[s, c]

@@ -16,7 +16,7 @@ from layerblend.errors import ArgumentError, check_image
 from layerblend.kinds import Array, LinearRGB
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
-from layerblend.maths.robust import lag_noise, mad_sigma
+from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, mad_sigma
 from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare_plane
 
 # The usual star of a field: what the population is taken to be. It is seen through dust: .15 mag towards the galactic pole, more by
@@ -117,7 +117,7 @@ def white_balance(
     if len(stars) < LEAST_STARS:
         raise ArgumentError(
             f"White balance from stars needs at least {LEAST_STARS} unsaturated stars of SNR {LEAST_SNR:g}, found {len(stars)};"
-            " give factors or balance on the sky."
+            " give three factors (white.from: [r, g, b]) or balance on the sky (white.from: sky)."
         )
     return _from_catalogue(stars, catalogue) if catalogue is not None else _from_population(stars)
 
@@ -186,7 +186,7 @@ def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ign
         out[s, 0], out[s, 1] = x0, y0
         for c in range(3):
             level = np.median(ring[c, :n])
-            out[s, 7 + c] = 1.4826 * np.median(np.abs(ring[c, :n] - level))
+            out[s, 7 + c] = MAD_TO_SIGMA * np.median(np.abs(ring[c, :n] - level))
             for y in range(cy - reach, cy + reach + 1):
                 for x in range(cx - reach, cx + reach + 1):
                     r = np.hypot(x - x0, y - y0)
@@ -256,7 +256,7 @@ def fit_slope(ratios: Array, weights: Array) -> float:
         along, across = _directions(slope)
         t, u = ratios @ along, ratios @ across
         t, u = t - np.median(t), u - _weighted_median(u, weights)
-        scatter = max(1.4826 * np.median(np.abs(u)), 1e-3)
+        scatter = max(MAD_TO_SIGMA * np.median(np.abs(u)), 1e-3)
         w = np.minimum(1, 1.345 * scatter / np.maximum(np.abs(u), 1e-9)) / scatter**2
         turn = (w * t * u).sum() / ((w * t * t).sum() + 1 / SLOPE_ERROR**2) + (SLOPE - slope) / SLOPE_ERROR**2 / (
             (w * t * t).sum() + 1 / SLOPE_ERROR**2

@@ -6,7 +6,7 @@ import numpy as np
 import scipy
 
 from layerblend.kinds import Array, Mask
-from layerblend.maths.robust import mad_sigma
+from layerblend.maths.robust import MAD_TO_SIGMA, mad_sigma
 
 from .fit import SkyFit, fit_sky, galaxy_light
 from .tiles import TileTable
@@ -91,7 +91,7 @@ def lower_plane(table: TileTable) -> Array:
         out[0, c] = np.quantile(value[:, c], LOWER_SHARE)
         for _ in range(PLANE_ROUNDS):
             r = value[:, c] - design @ out[:, c]
-            softening = 0.3 * mad_sigma(r) / 1.4826 + 1e-3
+            softening = 0.3 * mad_sigma(r) / MAD_TO_SIGMA + 1e-3
             weight = np.where(r > 0, LOWER_SHARE, 1 - LOWER_SHARE) / np.maximum(np.abs(r), softening)
             normal = (design * weight[:, None]).T @ design + np.diag([0, LEAN, LEAN]) * weight.sum()
             out[:, c] = np.linalg.solve(normal, (design * weight[:, None]).T @ value[:, c])
