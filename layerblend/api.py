@@ -289,7 +289,7 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
     with open_run(loaded, Execution(quiet=True)) as opened:
         reasons = opened.runner.explain("result")
         grades = [r for r in reasons if r.node.startswith("grade/")]
-        others = [r for r in reasons if not r.node.startswith("grade/") and opened.graph[r.node].keep]
+        others = [r for r in reasons if not r.node.startswith("grade/") and (opened.graph[r.node].keep or r.node == "result")]
         waiting = [r for r in grades if r.status == "would run"]
         lines = [f"{loaded.target}: the recipe is sound. {len(opened.sources.frames)} frames, stacks {', '.join(loaded.stacks)}."]
         if grades:

@@ -450,7 +450,7 @@ def try_page(
 
 
 # ---------------------------------------------------------------- the way in
-def _keep_freed_memory() -> None:
+def keep_freed_memory() -> None:
     """Let the C library keep freed arrays for the next ones, where it can be told so (glibc).
 
     Left alone it hands every plane back to the system and gets it zeroed again: a fifth of the time of parting stars from the rest.
@@ -476,7 +476,7 @@ def _one_thread_for_equations() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of the `layerblend` command."""
-    _keep_freed_memory()
+    keep_freed_memory()
     _one_thread_for_equations()
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

@@ -313,7 +313,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
             version=13,
         ),
-        Node("result", chain.join, settings=join, inputs=("base", "starlight")),
+        Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
 
 

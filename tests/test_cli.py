@@ -202,7 +202,7 @@ def test_another_c_library_is_left_as_it_is(monkeypatch: pytest.MonkeyPatch) -> 
         raise OSError
 
     monkeypatch.setattr(cli.ctypes, "CDLL", none)
-    cli._keep_freed_memory()
+    cli.keep_freed_memory()
 
 
 def test_equations_are_solved_in_one_thread() -> None:

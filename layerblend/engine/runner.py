@@ -19,6 +19,7 @@ _ASK_AGAIN_S = 0.1
 # nodes handed out at one time: enough to keep the workers busy, few enough that a file just hashed is still in memory
 AHEAD = 8
 _LONGEST_SHOWN = 40
+NOT_KEPT = "is not kept"
 
 
 class Event(NamedTuple):
@@ -151,22 +152,29 @@ class Runner:
     def explain(self, *names: str) -> list[Reason]:
         """For these nodes and all that they hang on: what is done, what would run, and why. Reads no file's content.
 
-        Nodes that are not kept are left out where nothing that would run needs them.
+        Nodes that are not kept are left out where nothing that would run needs them. One that is asked for counts as done when all that
+        it needs is there and it was made of the same when it was last made.
         """
         running: set[str] = set()
         open_names = list(names)
         while open_names:
             name = open_names.pop()
-            if name not in running and not self.is_there(name):
+            if name not in running and not self._counts_as_done(name, asked=name in names):
                 running.add(name)
                 open_names += self.graph[name].needs
         reasons = []
         for name in self.graph.upstream(*names):
             if name in running:
                 reasons.append(Reason(name, "would run", self._why(self.graph[name])))
-            elif self.is_there(name):
+            elif self._counts_as_done(name, asked=name in names):
                 reasons.append(Reason(name, "done", ""))
         return reasons
+
+    def _counts_as_done(self, name: str, *, asked: bool) -> bool:
+        node = self.graph[name]
+        if node.keep or not asked:
+            return self.is_there(name)
+        return all(self.is_there(needed) for needed in node.needs) and self._why(node) == NOT_KEPT
 
     def _why(self, node: Node) -> str:
         last = self.store.notes.last(node.name)
@@ -181,7 +189,7 @@ class Runner:
         if changes:
             return "; ".join(changes)
         if not node.keep:
-            return "is not kept"
+            return NOT_KEPT
         return "its result is no longer in the store" if self.key_if_known(node.name) else "a file it hangs on is new or changed"
 
     def _changed_files(self, node: Node, last: list[str]) -> list[str]:

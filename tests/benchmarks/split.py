@@ -22,6 +22,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from layerblend.cli import keep_freed_memory
 from layerblend.maths.curve import stretch
 from layerblend.maths.robust import lag_noise
 from layerblend.steps.blend import blend, star_layer
@@ -152,6 +153,7 @@ def in_own_process(name: str, scene: Path, out: Path) -> dict[str, float]:
 
 
 def child(name: str, scene: str, out: str) -> None:
+    keep_freed_memory()  # as the command does
     with np.load(scene) as stored:
         image, mask, fwhm = stored["image"], stored["mask"], float(stored["fwhm"])
     small = make_scene(height=200, width=240, stars=80, saturated=1, knots=0, galaxies=0, target=False).image

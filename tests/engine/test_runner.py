@@ -384,6 +384,17 @@ def test_explain_compares_with_the_last_run_not_with_the_first(store: Store) -> 
     assert lines(Runner(picture(detail=3), store))["detail"] == "setting factor 1 -> 3"
 
 
+def test_explain_takes_what_is_not_kept_for_done_while_it_would_be_made_of_the_same(store: Store) -> None:
+    def graph(factor: float) -> Graph:
+        quick = Node("quick", toys.scale, {"factor": factor, "name": "quick"}, ("source",), keep=False)
+        return Graph([Node("source", toys.source, {"seed": 1}), quick])
+
+    assert set(lines(Runner(graph(2), store), "quick").values()) == {"first time"}
+    Runner(graph(2), store).get("quick")
+    assert lines(Runner(graph(2), store), "quick") == {"source": "done", "quick": "done"}
+    assert lines(Runner(graph(5), store), "quick") == {"source": "done", "quick": "setting factor 2 -> 5"}
+
+
 def test_explain_takes_groups_of_settings_apart(store: Store) -> None:
     def graph(**inner: Any) -> Graph:
         return Graph([Node("a", toys.keywords, {"inner": inner})])

@@ -103,6 +103,7 @@ def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Arra
     sharp = np.empty_like(weight)
     over_rows(_confide, confidence, sharp, weight, valid)
     filled = pull_push(residual, confidence, sharp)
+    del confidence, sharp  # each channel at work holds a dozen planes
     smooth, sigma = cv2.GaussianBlur(residual, (0, 0), 0.76 * fwhm), cv2.GaussianBlur(filled, (0, 0), 1.5)
     over_rows(partial(_noise_there, line=tuple(np.float32(v) for v in (noise.floor, noise.slope, _least_sigma(noise)))), sigma)
     out = np.empty_like(residual)

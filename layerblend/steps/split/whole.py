@@ -135,7 +135,6 @@ def split_stars(
     if judged is not None:
         choice = follow(choice, fitted, judged)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
-    channels = each(lambda channel: spare_kept(channel, choice.star, fitted.field), channels)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
     starless, stars = _summing_exactly(picture.reshape(*valid.shape, -1), starless)
     checks = _checks(starless, weight, valid, noise, fitted, channels, choice)
@@ -184,23 +183,24 @@ def _subtract(
     """Starless planes (C, H, W), the mask, and the weight of fill in the middle channel."""
     opaque = _opaque(_clipped_stars(blobs.mask, fitted, choice), discs, grow)
     draws, fwhm = noise_draws(), fitted.field.fwhm
-    models = [draw_channel(channel, choice.star, fitted.field) for channel in channels]
-    misfit = grow * _misfit(planes, channels, models, fitted, choice)
+    middle = len(planes) // 2
+    misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice)
     starless, touched = np.empty_like(planes), np.empty(planes.shape, bool)
-    middle = np.empty(valid.shape, np.float32)
+    fill = np.empty(valid.shape, np.float32)
 
     def subtract(c: int) -> None:
-        channel, plane, star = channels[c], planes[c], models[c]
+        plane, channel = planes[c], spare_kept(channels[c], choice.star, fitted.field)
+        star = draw_channel(channel, choice.star, fitted.field)
         residual = plane - star - channel.halo
         weight, blind = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
         starless[c] = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
         seen = np.float32(MASK_SIGMA / grow * channel.noise.sigma), np.float32(UNTOUCHED_SIGMA * channel.noise.sigma)
         over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])
-        if c == len(planes) // 2:
-            middle[:] = weight
+        if c == middle:
+            fill[:] = weight
 
     each(subtract, range(len(planes)))
-    return starless, opaque | touched.any(0), middle
+    return starless, opaque | touched.any(0), fill
 
 
 @njit(cache=True, nogil=True)
@@ -234,11 +234,10 @@ def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:
     return opaque.astype(bool)
 
 
-def _misfit(planes: Array, channels: list[Channel], models: list[Plane], fitted: Fitted, choice: Choice) -> float:
+def _misfit(plane: Plane, channel: Channel, fitted: Fitted, choice: Choice) -> float:
     """Share of a star's light that the star image misses, from the cores of bright stars; twice the median, for safety."""
-    c = len(channels) // 2
-    channel = channels[c]
-    left = planes[c] - models[c] - channel.halo
+    channel = spare_kept(channel, choice.star, fitted.field)
+    left = plane - draw_channel(channel, choice.star, fitted.field) - channel.halo
     bright = choice.star & ~fitted.sources.clipped & (channel.peak > MISFIT_STRENGTH * channel.noise.sigma)
     height, width = left.shape
     shares = []
