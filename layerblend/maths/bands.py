@@ -7,6 +7,8 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
+import numpy as np
+
 MOST_THREADS = 4
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -35,3 +37,15 @@ def over_bands(work: Callable[[int, int], object], rows: int, *, threads: int | 
 def over_rows(kernel: Callable[..., object], *arrays: Any) -> None:
     """Call ``kernel(*arrays, first, last)`` for bands that cover the rows of the first array once."""
     over_bands(lambda first, last: kernel(*arrays, first, last), arrays[0].shape[0])
+
+
+def by_bands(work: Callable[[Any], Any], plane: Any, reach: int) -> Any:
+    """``work`` of a plane, a filter that sees ``reach`` rows up and down, done in bands: the same values as at once."""
+    out = np.empty_like(plane)
+
+    def band(first: int, last: int) -> None:
+        top = max(first - reach, 0)
+        out[first:last] = work(plane[top : last + reach])[first - top : last - top]
+
+    over_bands(band, len(plane))
+    return out

@@ -14,7 +14,7 @@ import numpy as np
 from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.maths.bands import over_bands, over_rows
+from layerblend.maths.bands import by_bands, over_bands, over_rows
 from layerblend.steps.split.noise import Noise
 
 LEVELS = 8
@@ -39,7 +39,7 @@ def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: N
     misfit : share of a star's light that the star image may miss
     opaque : (H, W) bool, pixels that say nothing (clipped)
     """
-    peak = cv2.dilate(star, np.ones((3, 3), np.uint8))
+    peak = by_bands(_widened, star, 1)
     weight, blind = np.empty_like(star), np.empty_like(star)
     shares = tuple(np.float32(share) for share in (misfit, HALO_MISFIT, STREAK_MISFIT, noise.floor, noise.slope))
     arrays = (star, peak, halo, streaks, light, opaque, weight, blind)
@@ -99,16 +99,25 @@ def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Arra
     draws : (n, 2) int, offsets (rows, columns) at which noise is looked for, the same for every channel so that its colour stays
     valid : (H, W) bool, where data is
     """
-    confidence = cv2.GaussianBlur(cv2.dilate(blind, np.ones((3, 3), np.uint8)), (0, 0), 0.7)
+    confidence = _blurred(by_bands(_widened, blind, 1), 0.7)
     sharp = np.empty_like(weight)
     over_rows(_confide, confidence, sharp, weight, valid)
     filled = pull_push(residual, confidence, sharp)
-    del confidence, sharp  # each channel at work holds a dozen planes
-    smooth, sigma = cv2.GaussianBlur(residual, (0, 0), 0.76 * fwhm), cv2.GaussianBlur(filled, (0, 0), 1.5)
+    del confidence, sharp  # a dozen planes are at work
+    smooth, sigma = _blurred(residual, 0.76 * fwhm), _blurred(filled, 1.5)
     over_rows(partial(_noise_there, line=tuple(np.float32(v) for v in (noise.floor, noise.slope, _least_sigma(noise)))), sigma)
     out = np.empty_like(residual)
     over_bands(lambda first, last: _blend(residual, filled, smooth, sigma, weight, valid, draws, out, first, last), len(out))
     return out
+
+
+def _widened(plane: Plane) -> Plane:
+    return np.asarray(cv2.dilate(plane, np.ones((3, 3), np.uint8)))
+
+
+def _blurred(plane: Plane, sigma: float) -> Plane:
+    """Gaussian blur; beyond four sigma there is nothing more of it."""
+    return np.asarray(by_bands(lambda band: cv2.GaussianBlur(band, (0, 0), sigma), plane, int(4 * sigma) + 2))
 
 
 def _least_sigma(noise: Noise) -> float:

@@ -13,7 +13,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, InputError, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
-from layerblend.maths.bands import each, over_bands, over_rows
+from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -186,20 +186,18 @@ def _subtract(
     middle = len(planes) // 2
     misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice)
     starless, touched = np.empty_like(planes), np.empty(planes.shape, bool)
-    fill = np.empty(valid.shape, np.float32)
 
-    def subtract(c: int) -> None:
+    for c in range(len(planes)):  # one after the other: a dozen planes are at work on each
         plane, channel = planes[c], spare_kept(channels[c], choice.star, fitted.field)
         star = draw_channel(channel, choice.star, fitted.field)
         residual = plane - star - channel.halo
-        weight, blind = fill_weight(star, channel.halo, channel.streaks, cv2.medianBlur(residual, 5), channel.noise, misfit, opaque)
+        light = by_bands(lambda band: cv2.medianBlur(band, 5), residual, 2)
+        weight, blind = fill_weight(star, channel.halo, channel.streaks, light, channel.noise, misfit, opaque)
         starless[c] = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
         seen = np.float32(MASK_SIGMA / grow * channel.noise.sigma), np.float32(UNTOUCHED_SIGMA * channel.noise.sigma)
         over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])
         if c == middle:
-            fill[:] = weight
-
-    each(subtract, range(len(planes)))
+            fill = weight
     return starless, opaque | touched.any(0), fill
 
 
