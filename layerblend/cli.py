@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import json as json_module
 import os
@@ -19,6 +18,7 @@ from typing import Annotated, Any, NamedTuple, NoReturn
 import typer
 
 from layerblend.errors import LayerblendError, RecipeError, StoppedError
+from layerblend.memory import keep_freed_memory
 
 app = typer.Typer(
     name="layerblend",
@@ -55,8 +55,6 @@ DISK_TROUBLE = {
     errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
 }  # fmt: skip
 BROKEN_OFF = 4
-TRIM_THRESHOLD, MMAP_THRESHOLD, ARENA_MAX = -1, -3, -8  # of mallopt(3)
-LARGEST_KEPT, MOST_KEPT = 2**31 - 1, 500_000_000  # bytes: of one array, and free at the end of the heap
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
 INTERRUPTS = (signal.SIGINT, signal.SIGTERM)  # Ctrl-C, and what a shutdown or a queue of jobs sends: one answer for both
@@ -450,20 +448,6 @@ def try_page(
 
 
 # ---------------------------------------------------------------- the way in
-def keep_freed_memory() -> None:
-    """Let the C library keep freed arrays for the next ones, where it can be told so (glibc).
-
-    Left alone it hands every plane back to the system and gets it zeroed again: a fifth of the time of parting stars from the rest.
-    """
-    try:
-        told = ctypes.CDLL(None).mallopt
-    except (OSError, AttributeError, TypeError):  # another C library
-        return
-    told(MMAP_THRESHOLD, LARGEST_KEPT)
-    told(TRIM_THRESHOLD, MOST_KEPT)  # kept without a limit, 12 megapixels peaked half a gigabyte higher and were no faster
-    told(ARENA_MAX, 1)  # an arena of a thread's own holds no whole picture
-
-
 def _one_thread_for_equations() -> None:
     """Before numpy is loaded: its linear algebra runs in one thread, unless the imager says otherwise.
 

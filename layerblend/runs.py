@@ -25,6 +25,7 @@ from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
+from layerblend.memory import give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
 from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe, Spot
 from layerblend.stacking import build_stacks, read_report
@@ -33,6 +34,7 @@ STORE_NAME = ".layerblend"
 LEAST_GOOD_SHARE = 0.5
 TENTHS = 10
 MOST_LANES = 2  # steps made at one time: each works on whole pictures, and memory must do for all of them
+LONG_S = 5.0  # steps that take longer leave gigabytes free
 WORDS = {
     "grade": "grading frames",
     "table": "ranking frames",
@@ -92,7 +94,7 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
 
         graph = build_graph(recipe, sources, stack_frames)
         store = Store(recipe.home / STORE_NAME)
-        runner = Runner(graph, store, tell, executor=executor, lanes=min(worker_count(execution), MOST_LANES))
+        runner = Runner(graph, store, _giving_back(tell), executor=executor, lanes=min(worker_count(execution), MOST_LANES))
         try:
             yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
             runner.settle()
@@ -299,6 +301,17 @@ def _number(cell: str | None) -> float | None:
     except ValueError:
         return None
     return value if math.isfinite(value) else None
+
+
+def _giving_back(tell: Callable[[Event], None]) -> Callable[[Event], None]:
+    """After long work the memory that it leaves free goes back to the system, for what comes next takes other sizes."""
+
+    def told(event: Event) -> None:
+        tell(event)
+        if event.kind == "finished" and event.seconds > LONG_S:
+            give_back_freed_memory()
+
+    return told
 
 
 # ---------------------------------------------------------------- progress

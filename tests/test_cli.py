@@ -197,14 +197,6 @@ def test_a_demo_of_no_use_is_a_fault_of_the_command_line(layerblend: Run, tmp_pa
     assert not (tmp_path / "d").exists()
 
 
-def test_another_c_library_is_left_as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
-    def none(_: Any) -> Any:
-        raise OSError
-
-    monkeypatch.setattr(cli.ctypes, "CDLL", none)
-    cli.keep_freed_memory()
-
-
 def test_equations_are_solved_in_one_thread() -> None:
     """Set before the linear algebra is loaded, or it is too late; what the imager has set stays."""
     code = "import atexit, os, sys; from layerblend import cli; assert 'numpy' not in sys.modules; "

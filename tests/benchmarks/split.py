@@ -22,9 +22,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from layerblend.cli import keep_freed_memory
 from layerblend.maths.curve import stretch
 from layerblend.maths.robust import lag_noise
+from layerblend.memory import keep_freed_memory
 from layerblend.steps.blend import blend, star_layer
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.split import split_stars
