@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from layerblend import runs
 from layerblend.engine.runner import Event
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.pictures import write_frame
@@ -245,3 +246,14 @@ def test_a_finished_stack_that_is_not_there_is_told_before_anything_runs(tmp_pat
     recipe = recipe_from({"target": "x", "stacks": {"all": {"file": name}}}, base=tmp_path)
     with pytest.raises(InputError, match=said):
         find_sources(recipe, [])
+
+
+def test_long_steps_give_their_memory_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[Event] = []
+    given: list[str] = []
+    monkeypatch.setattr(runs, "give_back_freed_memory", lambda: given.append("back"))
+    tell = runs._giving_back(told.append)
+    events = [Event("started", "split"), Event("finished", "split", 9.0), Event("finished", "curve", 0.1)]
+    for event in events:
+        tell(event)
+    assert told == events and given == ["back"]

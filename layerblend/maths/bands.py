@@ -39,7 +39,7 @@ def over_rows(kernel: Callable[..., object], *arrays: Any) -> None:
     over_bands(lambda first, last: kernel(*arrays, first, last), arrays[0].shape[0])
 
 
-def by_bands(work: Callable[[Any], Any], plane: Any, reach: int) -> Any:
+def by_bands(work: Callable[[Any], Any], plane: Any, reach: int, *, threads: int | None = None) -> Any:
     """``work`` of a plane, a filter that sees ``reach`` rows up and down, done in bands: the same values as at once."""
     out = np.empty_like(plane)
 
@@ -47,5 +47,5 @@ def by_bands(work: Callable[[Any], Any], plane: Any, reach: int) -> Any:
         top = max(first - reach, 0)
         out[first:last] = work(plane[top : last + reach])[first - top : last - top]
 
-    over_bands(band, len(plane))
+    over_bands(band, len(plane), threads=threads)
     return out

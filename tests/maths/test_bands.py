@@ -1,7 +1,8 @@
+import cv2
 import numpy as np
 import pytest
 
-from layerblend.maths.bands import over_bands, over_rows
+from layerblend.maths.bands import by_bands, over_bands, over_rows
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 7])
@@ -32,3 +33,11 @@ def test_rows_of_the_first_array_are_covered_once() -> None:
 
     over_rows(kernel, done, 2.0)
     assert (done == 2).all()
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 7])
+@pytest.mark.parametrize("rows", [1, 5, 30, 101])
+def test_a_filter_in_bands_is_the_filter(rows: int, threads: int) -> None:
+    plane = np.random.default_rng(rows).normal(0, 1, (rows, 47)).astype(np.float32)
+    for work, reach in ((lambda p: cv2.GaussianBlur(p, (0, 0), 2.3), 11), (lambda p: cv2.medianBlur(p, 5), 2)):
+        np.testing.assert_array_equal(by_bands(work, plane, reach, threads=threads), work(plane))
