@@ -19,7 +19,6 @@ _ASK_AGAIN_S = 0.1
 # nodes handed out at one time: enough to keep the workers busy, few enough that a file just hashed is still in memory
 AHEAD = 8
 _LONGEST_SHOWN = 40
-NOT_KEPT = "is not kept"
 
 
 class Event(NamedTuple):
@@ -174,23 +173,29 @@ class Runner:
         node = self.graph[name]
         if node.keep or not asked:
             return self.is_there(name)
-        return all(self.is_there(needed) for needed in node.needs) and self._why(node) == NOT_KEPT
+        return all(self.is_there(needed) for needed in node.needs) and self._changes(node) == []
 
     def _why(self, node: Node) -> str:
+        changes = self._changes(node)
+        if changes is None:
+            return "first time"
+        if changes:
+            return "; ".join(changes)
+        if not node.keep:
+            return "is not kept"
+        return "its result is no longer in the store" if self.key_if_known(node.name) else "a file it hangs on is new or changed"
+
+    def _changes(self, node: Node) -> list[str] | None:
+        """What differs from when the node was last made; None if it never was."""
         last = self.store.notes.last(node.name)
         if last is None:
-            return "first time"
+            return None
         changes = _changed_settings(last["settings"], _plain(node.settings))
         if last["version"] != node.version or last["step"] != node.step_name:
             changes.insert(0, f"new version of the step ({last['version']} -> {node.version})")
         changes += self._changed_files(node, last["files"])
         changed = [name for name in node.needs if last["inputs"].get(name, "") != self.key_if_known(name)]
-        changes += [f"input {_shortly(changed)} changed"] if changed else []
-        if changes:
-            return "; ".join(changes)
-        if not node.keep:
-            return NOT_KEPT
-        return "its result is no longer in the store" if self.key_if_known(node.name) else "a file it hangs on is new or changed"
+        return changes + ([f"input {_shortly(changed)} changed"] if changed else [])
 
     def _changed_files(self, node: Node, last: list[str]) -> list[str]:
         if not node.files:

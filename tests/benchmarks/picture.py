@@ -26,7 +26,7 @@ from layerblend.steps.blend import blend, star_layer, star_shares
 from layerblend.steps.colour import ColourGates, apply_colour_gates, colour_gates, denoise_colour
 from layerblend.steps.combine import lightness_of, lit_lightness, match_lightness, set_lightness
 from layerblend.steps.curve import fit_curve
-from layerblend.steps.detail import Gates, apply_gates, deconvolve, detail_gates, sharpen_gates
+from layerblend.steps.detail import Gates, apply_gates, deconvolve, deconvolve_and_keep, sharpen_gates
 from tests.benchmarks.bars import verdict
 from tests.scenes.picture import DrawnStack, Scene, draw_scene, star_stamp
 
@@ -55,6 +55,11 @@ def scene_curve(scene: Scene) -> Curve:
     """The curve of the colour stack, black 10."""
     stack = scene.stacks["all"]
     return fit_curve(stack.image, sigma=mad(working_luminance(stack.half_difference)), target=scene.galaxy)
+
+
+def detail_gates(luminance: np.ndarray, star: StarShape, **options: Any) -> Gates:
+    """The frozen operator of a deconvolution."""
+    return deconvolve_and_keep(luminance, star, **options)[1]
 
 
 def detail_plane(stack: DrawnStack, **options: float) -> np.ndarray:

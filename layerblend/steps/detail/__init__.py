@@ -6,8 +6,8 @@ deconvolution also calms the sky). What is admitted is held in `Gates`: with the
 can be sent through exactly what the full stack went through.
 """
 
-from layerblend.steps.detail.deconvolution import deconvolve, deconvolve_and_keep, detail_gates
+from layerblend.steps.detail.deconvolution import deconvolve, deconvolve_and_keep
 from layerblend.steps.detail.gates import Gates, apply_gates
 from layerblend.steps.detail.sharpening import bend_core, sharpen, sharpen_gates
 
-__all__ = ["Gates", "apply_gates", "bend_core", "deconvolve", "deconvolve_and_keep", "detail_gates", "sharpen", "sharpen_gates"]
+__all__ = ["Gates", "apply_gates", "bend_core", "deconvolve", "deconvolve_and_keep", "sharpen", "sharpen_gates"]

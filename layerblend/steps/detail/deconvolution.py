@@ -77,21 +77,6 @@ def deconvolve(
     )[0]
 
 
-def detail_gates(
-    luminance: Plane,
-    star_shape: StarShape,
-    *,
-    sigma: Any,
-    half_difference: Plane | None = None,
-    strength: float = 0.5,
-    grain: float = 0.5,
-    stars: Mask | None = None,
-) -> Gates:
-    """The frozen operator of :func:`deconvolve` (same parameters); applied to the luminance itself it gives the deconvolved one."""
-    options = {"half_difference": half_difference, "strength": strength, "grain": grain, "stars": stars}
-    return deconvolve_and_keep(luminance, star_shape, sigma=sigma, **options)[1]
-
-
 def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any) -> tuple[Plane, Gates]:
     """The deconvolved luminance together with its frozen operator, at the cost of one (parameters of :func:`deconvolve`)."""
     luminance = check_image("luminance", luminance, colour=False)

@@ -44,7 +44,7 @@ def apply_gates(gates: Gates, plane: Plane) -> Plane:
 
     Parameters
     ----------
-    gates : Gates of :func:`detail_gates` or :func:`sharpen_gates`.
+    gates : Gates of :func:`deconvolve_and_keep` or :func:`sharpen_gates`.
     plane : (H, W) float32; NaN = no data.
     """
     plane = check_image("plane", plane, colour=False)

@@ -7,8 +7,6 @@ copied from the picture's own fine structure at untouched places, so that it has
 
 from __future__ import annotations
 
-from functools import partial
-
 import cv2
 import numpy as np
 from numba import njit
@@ -41,15 +39,16 @@ def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: N
     """
     peak = by_bands(_widened, star, 1)
     weight, blind = np.empty_like(star), np.empty_like(star)
-    shares = tuple(np.float32(share) for share in (misfit, HALO_MISFIT, STREAK_MISFIT, noise.floor, noise.slope))
-    arrays = (star, peak, halo, streaks, light, opaque, weight, blind)
+    shares = tuple(np.float32(share) for share in (misfit, HALO_MISFIT, STREAK_MISFIT, noise.slope))
+    arrays = (star, peak, halo, streaks, noise.map(light), opaque, weight, blind)
     over_bands(lambda first, last: _weigh(*arrays, shares, first, last), len(star))
     return weight, blind
 
 
 @njit(cache=True, nogil=True)
-def _weigh(star, peak, halo, streaks, light, opaque, weight, blind, shares, first, last):  # type: ignore[no-untyped-def]
-    misfit, halo_misfit, streak_misfit, floor, slope = shares
+def _weigh(star, peak, halo, streaks, sigma, opaque, weight, blind, shares, first, last):  # type: ignore[no-untyped-def]
+    """Share of fill from the errors of the subtracted light, with the stars' own noise and (``blind``) without."""
+    misfit, halo_misfit, streak_misfit, slope = shares
     nothing, low, span = np.float32(0), np.float32(WEIGHT_LOW), np.float32(WEIGHT_SPAN)
     for j in range(first, last):
         for i in range(star.shape[1]):
@@ -58,10 +57,10 @@ def _weigh(star, peak, halo, streaks, light, opaque, weight, blind, shares, firs
                 continue
             of_star, of_halo, of_streak = misfit * peak[j, i], halo_misfit * halo[j, i], streak_misfit * streaks[j, i]
             wrong = of_star * of_star + of_halo * of_halo + of_streak * of_streak
-            sigma = np.sqrt(floor + slope * max(light[j, i], nothing))
+            variance = sigma[j, i] * sigma[j, i]
             unsure = wrong + max(slope * (star[j, i] + halo[j, i]), nothing)
-            weight[j, i] = min(max((unsure / (unsure + sigma * sigma) - low) / span, nothing), np.float32(1))
-            blind[j, i] = min(max((wrong / (wrong + sigma * sigma) - low) / span, nothing), np.float32(1))
+            weight[j, i] = min(max((unsure / (unsure + variance) - low) / span, nothing), np.float32(1))
+            blind[j, i] = min(max((wrong / (wrong + variance) - low) / span, nothing), np.float32(1))
 
 
 def pull_push(plane: Plane, confidence: Plane, sharp: Plane | None = None) -> Plane:
@@ -103,9 +102,9 @@ def mend(residual: Plane, weight: Plane, blind: Plane, noise: Noise, draws: Arra
     sharp = np.empty_like(weight)
     over_rows(_confide, confidence, sharp, weight, valid)
     filled = pull_push(residual, confidence, sharp)
-    del confidence, sharp  # a dozen planes are at work
-    smooth, sigma = _blurred(residual, 0.76 * fwhm), _blurred(filled, 1.5)
-    over_rows(partial(_noise_there, line=tuple(np.float32(v) for v in (noise.floor, noise.slope, _least_sigma(noise)))), sigma)
+    del confidence, sharp  # room for the next planes: of 12 megapixels each takes 48 MB
+    smooth, least = _blurred(residual, 0.76 * fwhm), np.float32(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor))
+    sigma = np.maximum(noise.map(_blurred(filled, 1.5)), least)
     out = np.empty_like(residual)
     over_bands(lambda first, last: _blend(residual, filled, smooth, sigma, weight, valid, draws, out, first, last), len(out))
     return out
@@ -120,10 +119,6 @@ def _blurred(plane: Plane, sigma: float) -> Plane:
     return np.asarray(by_bands(lambda band: cv2.GaussianBlur(band, (0, 0), sigma), plane, int(4 * sigma) + 2))
 
 
-def _least_sigma(noise: Noise) -> float:
-    return float(np.sqrt(LEAST_SHARE_OF_FLOOR * noise.floor))
-
-
 @njit(cache=True, nogil=True)
 def _confide(near, sharp, weight, valid, first, last):  # type: ignore[no-untyped-def]
     """How blind a place is (in ``near``) becomes confidence; what is not filled is ``sharp``."""
@@ -133,15 +128,6 @@ def _confide(near, sharp, weight, valid, first, last):  # type: ignore[no-untype
             trust = min(max(one - np.float32(1.6) * near[j, i], nothing), one)
             near[j, i] = trust * trust if valid[j, i] else nothing
             sharp[j, i] = one - weight[j, i]
-
-
-@njit(cache=True, nogil=True)
-def _noise_there(light, first, last, line):  # type: ignore[no-untyped-def]
-    """Light becomes the standard deviation of its noise."""
-    floor, slope, least = line
-    for j in range(first, last):
-        for i in range(light.shape[1]):
-            light[j, i] = max(np.sqrt(floor + slope * max(light[j, i], np.float32(0))), least)
 
 
 @njit(cache=True, nogil=True)

@@ -8,8 +8,8 @@ from scipy.ndimage import minimum_filter
 from layerblend.errors import ArgumentError
 from layerblend.kinds import working_luminance
 from layerblend.maths.moffat import moffat_image
-from layerblend.steps.detail import apply_gates, deconvolve, detail_gates, sharpen
-from tests.benchmarks.picture import band_figures, luminance_sigma, mad, round_star
+from layerblend.steps.detail import apply_gates, deconvolve, sharpen
+from tests.benchmarks.picture import band_figures, detail_gates, luminance_sigma, mad, round_star
 from tests.scenes.picture import Scene, draw_scene
 from tests.scenes.stars import varying_star
 

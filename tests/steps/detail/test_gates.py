@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from layerblend.steps.detail import apply_gates, deconvolve, detail_gates, sharpen, sharpen_gates
+from layerblend.steps.detail import apply_gates, deconvolve, sharpen, sharpen_gates
+from tests.benchmarks.picture import detail_gates
 from tests.steps.detail.test_sharpening import texture
 
 

@@ -6,8 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layerblend.maths.moffat import moffat_image
-from layerblend.steps.detail import apply_gates, deconvolve, detail_gates
+from layerblend.steps.detail import apply_gates, deconvolve
 from layerblend.steps.detail.spikes import find_spikes
+from tests.benchmarks.picture import detail_gates
 from tests.scenes.picture import Scene
 from tests.scenes.stars import varying_star
 
