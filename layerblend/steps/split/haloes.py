@@ -350,10 +350,10 @@ def _draw_rows(plane, x, y, reach, profiles, first, last):  # type: ignore[no-un
     steps = profiles.shape[1] - 2
     for s in range(x.size):
         limit = reach[s] * reach[s]
-        for j in range(max(first, int(np.ceil(y[s] - reach[s]))), min(last, int(y[s] + reach[s]) + 1)):
+        for j in range(max(first, int(np.ceil(y[s] - reach[s]))), min(last, int(np.floor(y[s] + reach[s])) + 1)):
             dy = j - y[s]
             half = np.sqrt(max(limit - dy * dy, 0.0))
-            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(x[s] + half) + 1)):
+            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(np.floor(x[s] + half)) + 1)):
                 t = np.sqrt((i - x[s]) ** 2 + dy * dy) / reach[s] * steps
                 k = int(t)
                 f = t - k

@@ -114,10 +114,10 @@ def _draw(plane, y_low, y_high, geo, s, amp, reach, profile, table):  # type: ig
     s11, s12, s22 = _axes(lnf, e1, e2)
     inner2 = (1.5 * TABLE_REACH) ** 2
     limit = reach * reach
-    for j in range(max(y_low, int(np.ceil(y - reach))), min(y_high, int(y + reach) + 1)):
+    for j in range(max(y_low, int(np.ceil(y - reach))), min(y_high, int(np.floor(y + reach)) + 1)):
         dy = j - y
         half = np.sqrt(max(limit - dy * dy, 0.0))
-        for i in range(max(0, int(np.ceil(x - half))), min(width, int(x + half) + 1)):
+        for i in range(max(0, int(np.ceil(x - half))), min(width, int(np.floor(x + half)) + 1)):
             dx = i - x
             u = s11 * dx + s12 * dy
             v = s12 * dx + s22 * dy
@@ -256,10 +256,10 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
     right = np.zeros(N_ALL)
     v_ = np.zeros(N_ALL)
     count = 0
-    for j in range(max(0, int(np.ceil(y - reach))), min(height, int(y + reach) + 1)):
+    for j in range(max(0, int(np.ceil(y - reach))), min(height, int(np.floor(y + reach)) + 1)):
         dy = j - y
         half = np.sqrt(max(reach * reach - dy * dy, 0.0))
-        for i in range(max(0, int(np.ceil(x - half))), min(width, int(x + half) + 1)):
+        for i in range(max(0, int(np.ceil(x - half))), min(width, int(np.floor(x + half)) + 1)):
             if not good[j, i]:
                 continue
             dx = i - x

@@ -356,10 +356,10 @@ def _draw_rows(plane, x, y, reach, waves, top, bottom):  # type: ignore[no-untyp
     steps = waves.shape[1] - 2
     for s in range(x.size):
         limit = reach[s] * reach[s]
-        for j in range(max(top, int(np.ceil(y[s] - reach[s]))), min(bottom, int(y[s] + reach[s]) + 1)):
+        for j in range(max(top, int(np.ceil(y[s] - reach[s]))), min(bottom, int(np.floor(y[s] + reach[s])) + 1)):
             dy = j - y[s]
             half = np.sqrt(max(limit - dy * dy, 0.0))
-            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(x[s] + half) + 1)):
+            for i in range(max(0, int(np.ceil(x[s] - half))), min(width, int(np.floor(x[s] + half)) + 1)):
                 dx = i - x[s]
                 r = max(np.sqrt(dx * dx + dy * dy), 1e-6)
                 t = r / reach[s] * steps

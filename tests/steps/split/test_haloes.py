@@ -92,3 +92,15 @@ def test_wide_halo_is_found_and_a_galaxys_halo_is_none(width: int, share: float)
     good, none = np.ones(plane.shape, bool), np.zeros_like(plane)
     _, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, peak, np.full(6, 6.0), 4.0, IMAGE)
     assert np.median(np.abs(halo - truth)) < 0.35e-4
+
+
+@pytest.mark.parametrize("beyond", np.arange(-80.0, 1.0, 1.3))
+def test_a_star_beyond_the_edge_lights_no_pixel_that_it_does_not_reach(beyond: float) -> None:
+    """Against the same star on a wider picture: a pixel outside its reach once held what lay behind the profile in memory."""
+    light, margin = np.full((4, len(WIDTHS)), 0.002), 100
+    geo = np.zeros((4, 7))
+    geo[:, 0], geo[:, 1] = (beyond, 60 - beyond, 30.0, 30.4), (25.0, 25.3, beyond, 50 - beyond)
+    part = draw_haloes((50, 60), geo, light, 2.0, 0.05)
+    geo[:, :2] += margin
+    whole = draw_haloes((50 + 2 * margin, 60 + 2 * margin), geo, light, 2.0, 0.05)
+    np.testing.assert_allclose(part, whole[margin : margin + 50, margin : margin + 60], rtol=1e-4, atol=1e-6)
