@@ -21,6 +21,8 @@ from layerblend.maths.robust import MAD_TO_SIGMA
 # Ring whose sums give the colour, px outside the clipped blob.
 RING_PX = (0.5, 3.0)
 LEAST_LIGHT = 1e-12
+# A ring's pixel at which a star seems this many times as bright as at half of the others holds a neighbour's light.
+NEIGHBOUR = 1.3
 # Star images are followed so far, in widths; their sky is taken just outside.
 REACH_FWHM, SKY_RING_FWHM = 8.0, 1.5
 # Rings of the profile: 1 px wide in the middle, this share of their radius farther out.
@@ -29,9 +31,18 @@ MOST_STARS, LEAST_STARS, LEAST_IN_RING = 300, 8, 3
 LEAST_SNR = 5.0
 # What neighbours and a star image that changes over the field may do to a ring's colour.
 RING_ERROR = 0.02
-# The ratio of two channels' profiles bends by less than this from ring to ring.
-BEND = 0.05
-HUBER_REACH = 2.0
+# A channel's profile departs from green's, stretched, by so much (1 sigma of the logarithm), as the departure itself tells in the end; at
+# least by the first figure, and by the share of the stretch that green's slope is wrong by. From ring to ring it bends by a share of it.
+LEAST_DEPARTS, MOST_DEPARTS, STRETCH_ERROR, BEND = 0.005, 0.1, 0.4, 0.4
+DEPARTS_ROUNDS = 3
+# A star's colour is that of its light within so many widths.
+COLOUR_FWHM = 3.0
+MOST_STRETCH, STRETCH_STEP = 0.7, 0.01
+# Far from a star its light falls with the square of the distance (King 1971, PASP 83, 199): how much of it was taken for sky is read off
+# the last rings, where these lie further out than this share of the sky's distance.
+WING_RINGS, WING_FROM, FAR = 3, 0.7, 4.0
+# Rings further off than so many times their scatter count less, stars further off than so many times the usual one much less.
+HUBER_REACH, STAR_REACH = 2.0, 1.5
 ROUNDS = 6
 
 
@@ -83,19 +94,31 @@ def blob_middles(clipped: Mask, blob: Array) -> Array:
 def ring_colours(image: Array, distance: Array, blob: Array, middles: Array, profile: Profiles | None = None) -> tuple[Array, Array]:
     """Colour (blobs + 1, 3) of each blob's ring, green = 1, and (blobs + 1,) bool where the ring shows one.
 
-    Sums over the ring, each channel's over the share of a star's light that it has there.
+    Sums over the ring, each channel's over the share of a star's light that it has there. What is taken away as sky, far out, holds light
+    of the star itself: the same share is taken from its image there.
     """
     row, column = np.nonzero((distance > RING_PX[0]) & (distance <= RING_PX[1]) & np.isfinite(image).all(-1))
     index, n = blob[row, column], len(middles)
     light = image[row, column].astype(np.float64)
     share = np.ones_like(light)
     if profile is not None:
-        light -= profile.sky[index]
-        share = profile.at(np.hypot(column - middles[index, 0], row - middles[index, 1]))
+        light -= profile.around[index]
+        share = profile.above(np.hypot(column - middles[index, 0], row - middles[index, 1]))
+        alone = without_neighbours(light.sum(1) / np.maximum(share.sum(1), LEAST_LIGHT), index)
+        index, light, share = index[alone], light[alone], share[alone]
     sums, shares = (np.stack([np.bincount(index, part[:, c], n) for c in range(3)], 1) for part in (light, share))
     known = np.asarray((sums > LEAST_LIGHT).all(1))
     safe = np.where(known[:, None], sums / np.where(known[:, None], shares, 1.0), 1.0)
     return (safe / safe[:, 1:2]).astype(np.float32), known
+
+
+def without_neighbours(brightness: Array, blob: Array) -> Mask:
+    """(n,) pixels at which a star is not much brighter than at half of its ring's: chosen on all channels' light, so none is preferred."""
+    order = np.lexsort((brightness, blob))
+    first, count = (a[1] for a in (np.unique(blob[order], return_index=True), np.unique(blob[order], return_counts=True)))
+    middle = np.zeros(int(blob.max()) + 1 if len(blob) else 1)
+    middle[blob[order][first]] = brightness[order][first + count // 2]
+    return np.asarray(brightness <= NEIGHBOUR * middle[blob])
 
 
 # ---------------------------------------------------------------- how the channels' star images differ
@@ -103,20 +126,33 @@ def ring_colours(image: Array, distance: Array, blob: Array, middles: Array, pro
 class Profiles:
     """Share of a star's light per pixel at a distance from its middle, by channel.
 
-    ``radius``: (K,) px; ``log_share``: (K, 3); ``sky``: (blobs + 1, 3) light round the blobs that is not theirs.
+    ``place``: (K,) distances as `profile_place` has them; ``log_share``: (K, 3); ``sky_px``: distance at which the sky was measured;
+    ``around``: (blobs + 1, 3) the light there.
     """
 
-    radius: Array
+    fwhm: float
+    place: Array
     log_share: Array
-    sky: Array
+    sky_px: float
+    around: Array
 
-    def at(self, distance: Array) -> Array:
-        """(n, 3) at distances (n,) px."""
-        return np.exp(np.stack([np.interp(distance, self.radius, self.log_share[:, c]) for c in range(3)], 1))
+    def above(self, distance: Array) -> Array:
+        """(n, 3) at distances (n,) px, less what there is where the sky was measured."""
+        here, there = (profile_place(r, self.fwhm) for r in (distance, self.sky_px))
+        columns = self.log_share.T
+        return np.stack([np.exp(np.interp(here, self.place, log)) - np.exp(np.interp(there, self.place, log)) for log in columns], 1)
+
+
+def profile_place(radius: Array | float, fwhm: float) -> Array:
+    """Distance on a scale on which a Moffat profile's logarithm is nearly a straight line (it is one for beta = 3), from the middle on."""
+    return np.log1p(np.square(np.asarray(radius, float) / fwhm))
 
 
 def channel_profiles(image: LinearImage, clipped: Mask, blobs: Array, star_shape: StarShape) -> Profiles | None:
     """Profiles of the channels from unclipped stars and from what is unclipped of the others; None with too few stars.
+
+    Red's and blue's are green's, stretched, and depart from that as little as the stars allow: neighbours' light, which no star is
+    without, passes for a difference of the star images where these are left free.
 
     Parameters
     ----------
@@ -132,7 +168,8 @@ def channel_profiles(image: LinearImage, clipped: Mask, blobs: Array, star_shape
         return None
     spoilt = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     places = np.concatenate([stars, blobs])
-    light, noise, whole, sky = _ring_light(image, spoilt, places, edges, edges[-1] + SKY_RING_FWHM * fwhm)
+    sky_reach = edges[-1] + SKY_RING_FWHM * fwhm
+    light, noise, whole, sky = _ring_light(image, spoilt, places, edges, sky_reach)
     clear = whole[..., None] & (light > LEAST_SNR * noise)
     good = _first_run(clear.all(-1))
     relative = np.where(good[..., None], noise / np.where(good[..., None], light, 1.0), 0.0)
@@ -142,15 +179,100 @@ def channel_profiles(image: LinearImage, clipped: Mask, blobs: Array, star_shape
         return None
     weight = np.where(good, 1 / ((relative**2).sum(-1) + RING_ERROR**2), 0.0)
     logs, weight, edges = logs[:, :known], weight[:, :known], edges[: known + 1]
-    green = follow_rings(logs[..., 1], weight, bend=None)
-    pixels = np.pi * np.diff(edges**2)
-    log_share = np.zeros((len(pixels), 3))
-    for c in range(3):
-        own = green if c == 1 else green + follow_rings(logs[..., c] - logs[..., 1], weight, bend=BEND)
-        log_share[:, c] = own - np.log((pixels * np.exp(own)).sum())
+    sky_px = float(middle_radius(np.array([sky_reach - SKY_RING_FWHM * fwhm, sky_reach]))[0])
+    rings = Rings(fwhm, middle_radius(edges), np.pi * np.diff(edges**2), sky_px)
+    green = rings.true_light(follow_rings(logs[..., 1], weight))
+    place = profile_place(rings.nodes, fwhm)
+    log_share = np.stack([green if c == 1 else stretched(rings, green, logs[..., c] - logs[..., 1], weight) for c in range(3)], 1)
     around = np.zeros((len(blobs) + 1, 3))
     around[1:] = sky[len(stars) :]
-    return Profiles((edges[1:] + edges[:-1]) / 2, log_share, around)
+    return Profiles(fwhm, place, log_share, rings.sky_px, around)
+
+
+def middle_radius(edges: Array) -> Array:
+    """Radius with half a ring's pixels inside it: that of the median of their light."""
+    return np.sqrt((edges[1:] ** 2 + edges[:-1] ** 2) / 2)
+
+
+@dataclass(frozen=True)
+class Rings:
+    """``radius``, ``pixels``: (K,) of the rings; ``sky_px``: where the sky was measured. Courses are logarithms of light per pixel at the
+    ``nodes``: the middle, the rings, and a place far out."""
+
+    fwhm: float
+    radius: Array
+    pixels: Array
+    sky_px: float
+
+    @property
+    def nodes(self) -> Array:
+        return np.concatenate([[0.0], self.radius, [FAR * self.sky_px]])
+
+    def true_light(self, measured: Array) -> Array:
+        """(K + 2,) the course from one (K,) that lacks what was taken away as sky; it goes on outwards as scattered light does."""
+        light, wing = np.exp(measured), np.square(self.sky_px / self.radius)
+        outer = slice(-WING_RINGS, None)
+        in_sky = 0.0
+        if self.radius[-1] > WING_FROM * self.sky_px:
+            in_sky = float((light[outer] * (wing[outer] - 1)).sum() / np.square(wing[outer] - 1).sum())
+        logs = np.log(light + max(in_sky, 0.0))
+        place = profile_place(self.radius, self.fwhm)
+        inner = logs[0] - place[0] * min((logs[1] - logs[0]) / (place[1] - place[0]), 0.0)
+        return np.concatenate([[inner], logs, [logs[-1] - 2 * np.log(self.nodes[-1] / self.radius[-1])]])
+
+    def stretch(self, course: Array, log_factor: float, radius: Array | float) -> Array:
+        """``course`` of a star image so many times as wide, with the same light, at ``radius``."""
+        place = profile_place(np.asarray(radius) / np.exp(log_factor), self.fwhm)
+        return np.interp(place, profile_place(self.nodes, self.fwhm), course) - 2 * log_factor
+
+    def above_sky(self, course: Array, log_factor: float) -> Array:
+        """(K,) the stretched course at the rings as it is measured, without its light where the sky was taken."""
+        here, there = (np.exp(self.stretch(course, log_factor, radius)) for radius in (self.radius, self.sky_px))
+        return np.log(np.maximum(here - there, LEAST_LIGHT * here))
+
+
+def stretched(rings: Rings, green: Array, differences: Array, weight: Array) -> Array:
+    """(K + 2,) the course of a channel whose logarithms differ from green's by ``differences`` (stars, K): green's stretched, and what
+    the stars say beyond that."""
+    plain = rings.above_sky(green, 0.0)
+
+    def change(log_factor: float) -> Array:
+        return rings.above_sky(green, log_factor) - plain
+
+    factor, robust = 0.0, weight
+    for _ in range(ROUNDS):
+        slope = (change(factor + STRETCH_STEP) - change(factor - STRETCH_STEP)) / (2 * STRETCH_STEP)
+        left = _own_mean_out(differences - change(factor), robust)
+        slopes = _own_mean_out(np.broadcast_to(slope, left.shape), robust)
+        factor += float((robust * slopes * left).sum() / max((robust * slopes**2).sum(), 1e-30))
+        factor = float(np.clip(factor, -MOST_STRETCH, MOST_STRETCH))
+        robust = without_outliers(_own_mean_out(differences - change(factor), robust), weight)
+    departs = MOST_DEPARTS
+    for _ in range(DEPARTS_ROUNDS):
+        departure = follow_rings(differences - change(factor), weight, bend=BEND * departs, departs=departs)
+        departs = float(np.clip(np.sqrt(np.mean(departure**2)), LEAST_DEPARTS + STRETCH_ERROR * abs(factor), MOST_DEPARTS))
+    course = rings.stretch(green, factor, rings.nodes)
+    light = np.where(rings.radius < COLOUR_FWHM * rings.fwhm, rings.pixels, 0) * np.exp(course[1:-1])
+    departure -= np.log((light * np.exp(departure)).sum() / light.sum())
+    return course + np.concatenate([departure[:1], departure, departure[-1:]])
+
+
+def _own_mean_out(values: Array, weight: Array) -> Array:
+    """``values`` (stars, K) without each star's own mean."""
+    return values - ((weight * values).sum(1) / np.maximum(weight.sum(1), 1e-30))[:, None]
+
+
+def without_outliers(residual: Array, weight: Array) -> Array:
+    """``weight`` brought down where residuals (stars, K) lie far off the others: first a star's, all of whose rings a neighbour spoils,
+    then a ring's."""
+    pull = np.abs(residual) * np.sqrt(weight)
+    counts = weight > 0
+    if not counts.any():
+        return weight
+    whole = np.sqrt((pull**2).sum(1) / np.maximum(counts.sum(1), 1))
+    star = np.minimum(1, STAR_REACH * np.median(whole[counts.any(1)]) / np.maximum(whole, 1e-9)) ** 2
+    scatter = MAD_TO_SIGMA * float(np.median(pull[counts]))
+    return weight * star[:, None] * np.minimum(1, HUBER_REACH * scatter / np.maximum(pull, 1e-9))
 
 
 def _first_run(good: Mask) -> Mask:
@@ -175,27 +297,25 @@ def ring_edges(reach: float) -> Array:
     return np.array(edges)
 
 
-def follow_rings(values: Array, weight: Array, *, bend: float | None) -> Array:
+def follow_rings(values: Array, weight: Array, *, bend: float | None = None, departs: float | None = None) -> Array:
     """(K,) the course from ring to ring that many stars share, each known over some rings and with an offset of its own.
 
     Parameters
     ----------
     values, weight : (stars, K); weight 0 where a star's ring tells nothing
     bend : how much the course may bend from ring to ring, as 1 sigma; None leaves it free wherever stars tell
+    departs : how far from zero the course is expected, as 1 sigma; None leaves it free
     """
     rings = values.shape[1]
     second = np.diff(np.eye(rings), 2, axis=0)
-    prior = 1e-6 * np.eye(rings) + (0 if bend is None else second.T @ second / bend**2)
+    prior = (1e-6 if departs is None else departs**-2) * np.eye(rings) + (0 if bend is None else second.T @ second / bend**2)
     robust, course = weight, np.zeros(rings)
     for _ in range(ROUNDS):
         total = np.maximum(robust.sum(1), 1e-30)
         normal = np.diag(robust.sum(0)) - (robust / total[:, None]).T @ robust
         offset = (robust * values).sum(1) / total
         course = np.linalg.solve(normal + prior, (robust * (values - offset[:, None])).sum(0))
-        residual = values - course
-        residual -= ((robust * residual).sum(1) / total)[:, None]
-        pull = np.abs(residual) * np.sqrt(weight)
-        robust = weight * np.minimum(1, HUBER_REACH / np.maximum(pull, 1e-9))
+        robust = without_outliers(_own_mean_out(values - course, robust), weight)
     return course
 
 

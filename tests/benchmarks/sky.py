@@ -263,7 +263,8 @@ def core_lines(seed: int) -> list[Line]:
 def core_errors(seed: int, fwhm: tuple[float, ...]) -> list[float]:
     """Error of the colour of each clipped star's core, as ln ratio against the star's total light.
 
-    Stars stand on a grid, 1.1 to 30 times as bright as clips, among unclipped ones; a star's core is the 3 x 3 px in its middle.
+    Stars stand on a grid, 1.1 to 30 times as bright as clips, among unclipped ones; a star's core is the 3 x 3 px in its middle, so far as
+    they are clipped: what is not stays as it was.
     """
     rng = np.random.default_rng(seed)
     shape, full = (750, 1050), 2000.0
@@ -283,7 +284,8 @@ def core_errors(seed: int, fwhm: tuple[float, ...]) -> list[float]:
     for i in range(bright):
         cx, cy = round(x[i]), round(y[i])
         if clipped[cy, cx]:
-            core = fixed[cy - 1 : cy + 2, cx - 1 : cx + 2].sum((0, 1), dtype=float)
+            middle = np.s_[cy - 1 : cy + 2, cx - 1 : cx + 2]
+            core = fixed[middle][clipped[middle]].sum(0, dtype=float)
             errors.append(float(np.abs(np.log(core / core[1]) - np.log(colour[i])).max()))
     return errors
 

@@ -1,9 +1,21 @@
+import cv2
 import numpy as np
 import pytest
 import skimage.color
 
 from layerblend.kinds import StarShape
-from layerblend.steps.cores import follow_rings, repair_cores, ring_edges
+from layerblend.steps.cores import (
+    Profiles,
+    Rings,
+    blob_middles,
+    follow_rings,
+    middle_radius,
+    profile_place,
+    repair_cores,
+    ring_colours,
+    ring_edges,
+    stretched,
+)
 from layerblend.steps.curve import fit_curve, stretch
 from tests.scenes.sky import draw_stars
 
@@ -45,7 +57,48 @@ def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ..
     image, places, clipped, shape = field_of_stars(fwhm)
     fixed = repair_cores(image.astype(np.float32), saturated=clipped, star_shape=shape)
     for x, y in places.round().astype(int):
-        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.05)
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
+
+
+def test_a_neighbour_in_the_ring_tints_the_core_less_than_half_as_much() -> None:
+    x, y = np.array([60.2, 66.0]), np.array([59.7, 60.0])
+    light = draw_stars((121, 121), x, y, 2000 * np.array([[5.0, 3.0, 2.0], [0.3, 0.5, 0.9]]), (4.0,) * 3) / 2000
+    clipped = (light >= 0.9).any(-1)
+    distance, blob = cv2.distanceTransformWithLabels((~clipped).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    middles = blob_middles(clipped, blob)
+    radius = np.linspace(0, 30, 200)
+    alone = draw_stars((1, 61), np.array([0.0]), np.array([0.0]), np.full((1, 3), 2000.0), (4.0,) * 3)[0]
+    log_share = np.log(np.stack([np.interp(radius, np.arange(61), alone[:, c]) for c in range(3)], 1))
+    profile = Profiles(4.0, profile_place(radius, 4.0), log_share, 30.0, np.zeros((len(middles), 3)))
+    index = blob[59, 60]
+    colours = [ring_colours(light, distance, blob, middles, p)[0][index] for p in (None, profile)]
+    wrong = [np.abs(np.log(colour) - np.log((5 / 3, 1, 2 / 3))).max() for colour in colours]
+    assert wrong[0] > 0.1 and wrong[1] < 0.4 * wrong[0]
+
+
+def test_a_channels_image_is_greens_stretched_however_few_stars_there_are() -> None:
+    """One star whose rings a neighbour spoils makes no difference between channels that have none."""
+    rng = np.random.default_rng(4)
+    edges = ring_edges(32.0)
+    fwhm, radius = 4.0, middle_radius(edges)
+    rings = Rings(fwhm, radius, np.pi * np.diff(edges**2), 35.0)
+    profile = np.log(0.98 * (1 + radius**2 / 15) ** -3 + 0.02 * (1 + radius**2 / 900) ** -2)
+    green = rings.true_light(profile)
+    for factor in (0.0, 0.14):
+        wanted = rings.stretch(green, factor, radius)
+        measured = rings.above_sky(green, factor) - rings.above_sky(green, 0.0) + rng.normal(0, 0.004, (12, len(radius)))
+        measured[0] += 0.02 * np.arange(len(radius))
+        found = stretched(rings, green, measured, np.full(measured.shape, 2500.0))
+        np.testing.assert_allclose(found[1:-1], wanted, atol=0.006)
+
+
+def test_light_of_a_star_that_was_taken_for_sky_is_given_back() -> None:
+    radius = middle_radius(ring_edges(32.0))
+    rings = Rings(4.0, radius, np.ones(len(radius)), 35.0)
+    true = (1 + radius**2 / 15) ** -3 + 0.5 / (50 + radius**2)
+    in_sky = (1 + 35.0**2 / 15) ** -3 + 0.5 / (50 + 35.0**2)
+    np.testing.assert_allclose(rings.true_light(np.log(true - in_sky))[1:-1], np.log(true), atol=0.05)
+    assert np.abs(np.log(true - in_sky) - np.log(true))[-1] > 0.3
 
 
 def test_without_stars_to_compare_all_channels_are_taken_to_be_equally_sharp() -> None:
