@@ -96,11 +96,29 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         _fail(command, json, LayerblendError(text, file=log, code="bug"), 1)
     else:
         with _deaf_to_interrupts():
-            if json:
-                _print_json(command, "done", done)
-            else:
-                done.show()
-                _say(*(f"note: {warning['text']}" for warning in done.warnings))
+            _answer(command, json, done)
+
+
+def _answer(command: str, json: bool, done: Done) -> None:
+    """Print what a command has to say. A reader that has seen enough (`| head`) is no trouble; a full disk behind `>` is."""
+    try:
+        if json:
+            _print_json(command, "done", done)
+        else:
+            done.show()
+            _say(*(f"note: {warning['text']}" for warning in done.warnings))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _print_no_more()
+    except OSError as error:
+        _print_no_more()
+        text = f"The answer cannot be printed: {error.strerror or error}. The work is done and kept; run the command again to see it."
+        _fail(command, json, StoppedError(text, code="disk"), BROKEN_OFF)
+
+
+def _print_no_more() -> None:
+    """What is still to be printed goes nowhere, or Python would complain of it at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @contextmanager
@@ -142,7 +160,10 @@ def _fail(command: str, json: bool, error: LayerblendError, exit_code: int) -> N
     if json:
         details = {"code": error.code, "text": str(error), "file": error.file, "line": error.line, "key": error.key}
         answer = {"schema": 1, "command": command, "status": "failed", "outputs": [], "warnings": [], "data": {}, "error": details}
-        print(json_module.dumps(answer, ensure_ascii=False))
+        try:
+            print(json_module.dumps(answer, ensure_ascii=False), flush=True)
+        except OSError:  # nobody reads, or the disk is full: the sentence still goes to stderr
+            _print_no_more()
     lines = error.faults if isinstance(error, RecipeError) and error.faults else (str(error),)
     for line in lines:
         print(line, file=sys.stderr)
@@ -165,8 +186,12 @@ def _write_log(command: str) -> Path:
 def _console() -> Any:
     from rich.console import Console
 
+    class Terminal(Console):
+        def on_broken_pipe(self) -> None:
+            raise  # called while the error is handled; the library itself would end the process
+
     # no markup: a folder may be called [L] or :star:; a pipe has no width of its own, and cut names are of no use there
-    return Console(highlight=False, markup=False, emoji=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
+    return Terminal(highlight=False, markup=False, emoji=False, width=None if sys.stdout.isatty() else PIPE_WIDTH)
 
 
 def _say(*lines: str) -> None:
@@ -462,9 +487,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of the `layerblend` command."""
     keep_freed_memory()
     _one_thread_for_equations()
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(encoding="utf-8", errors="replace")
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115  (open as long as the process)
+        if hasattr(getattr(sys, name), "reconfigure"):
+            getattr(sys, name).reconfigure(encoding="utf-8", errors="replace")
     given = list(sys.argv[1:] if arguments is None else arguments)
     if arguments is None and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL:
         signal.signal(signal.SIGTERM, signal.default_int_handler)

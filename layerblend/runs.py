@@ -202,9 +202,9 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameI
     warnings += [{"code": "frame_left_out", "text": f"Left out: {error}", "file": error.file} for error in troubles]
     if not infos:
         raise InputError(f"No frames in {folder} are left to work on.", file=folder, key="frames.folder", code="no_frames")
-    check_same_grid(infos)
+    mixed = check_same_grid(infos)
     _refuse_unknown_white(infos)
-    warnings += _header_notes(infos)
+    warnings += [*_header_notes(infos), *({"code": "mixed_filters", "text": text, "file": None} for text in mixed)]
     return tuple(infos)
 
 

@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import resource
+import shlex
 import shutil
 import signal
 import subprocess
@@ -28,12 +29,13 @@ from tests.conftest import Demo, Spoken
 Run = Callable[..., Spoken]
 COMMANDS = ("demo", "new", "check", "grade", "stack", "blend", "compare", "sweep", "schema", "try")
 ENVELOPE = ["schema", "command", "status", "outputs", "warnings", "data"]
+COMMAND = (sys.executable, "-m", "layerblend")
 NUMERICS = ("numpy", "scipy", "astropy", "numba", "cv2", "skimage", "matplotlib", "tifffile", "PIL", "imagecodecs")
 
 
 def command(*words: Any, cwd: Path | None = None, **more: Any) -> subprocess.CompletedProcess[str]:
     """The command line in a process of its own."""
-    call = [sys.executable, "-m", "layerblend", *map(str, words)]
+    call = [*COMMAND, *map(str, words)]
     return subprocess.run(call, cwd=cwd, capture_output=True, text=True, encoding="utf-8", timeout=120, check=False, **more)
 
 
@@ -336,6 +338,36 @@ def test_a_bug_names_its_log(layerblend: Run, demo: Demo, monkeypatch: pytest.Mo
     assert log.parent == tmp_path and str(log) in error["text"]
     text = log.read_text(encoding="utf-8")
     assert "Traceback" in text and "Python" in text
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize(("words", "code"), [((), 4), (("--json",), 4), (("nowhere.yaml", "--json"), 2)])
+def test_an_answer_that_cannot_be_printed_is_no_bug(demo: Demo, words: tuple[str, ...], code: int) -> None:
+    recipe = () if "nowhere.yaml" in words else (demo.recipe,)
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([*COMMAND, "check", *recipe, *words], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == code and done.stderr.count("\n") == 1 and "Traceback" not in done.stderr
+    assert ("cannot be printed" in done.stderr) == (code == 4)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs pipes of POSIX systems")
+@pytest.mark.parametrize("words", [("schema",), ("check", "RECIPE"), ("check", "RECIPE", "--json")])
+def test_a_reader_that_has_seen_enough_is_no_trouble(demo: Demo, words: tuple[str, ...]) -> None:
+    """`layerblend check RECIPE | head -1`: the work is done, and nothing is said of the pipe."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    call = [str(demo.recipe) if word == "RECIPE" else word for word in words]
+    try:
+        done = subprocess.run([*COMMAND, *call], stdout=writer, stderr=subprocess.PIPE, text=True, check=False)
+    finally:
+        os.close(writer)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs a shell")
+def test_streams_that_are_closed_do_not_matter(demo: Demo) -> None:
+    call = " ".join(map(shlex.quote, [*COMMAND, "check", str(demo.recipe)]))
+    assert subprocess.run(f"{call} >&- 2>&-", shell=True, check=False).returncode == 0
 
 
 # ---------------------------------------------------------------- interrupted and killed

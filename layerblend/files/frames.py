@@ -126,11 +126,17 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
     except ModuleNotFoundError as error:
         raise InputError(f"{path.name} is packed in a way that cannot be read here ({error}); unpack it first.", file=path) from error
     except (OSError, EOFError, ValueError, TypeError, KeyError, fits.VerifyError) as error:
-        raise InputError(f"{path.name} cannot be read as FITS: {_first_line(error)}", file=path, code="not_fits") from error
+        text = f"{path.name} cannot be read as FITS: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
+        raise InputError(text, file=path, code="not_fits") from error
 
     words = [f"{path.name}: a header character outside ASCII is shown as '?'." for text in said if "non-ASCII" in text][:1]
     height, width, channels, planes_first = _layout(shape, path)
     numbers = _Numbers({key: value for key, value, _ in reversed(cards)}, path, words)
+    if channels == 1 and (mosaic := numbers.text("BAYERPAT")):
+        words.append(
+            f"{path.name}: a mono picture with BAYERPAT = {mosaic}; if it was never debayered, its colour mosaic is taken for detail: "
+            "debayer and register first."
+        )
     bitpix = int(image_header["BITPIX"])
     bscale, bzero = _scaling(image_header, path)
     whole_file = packed or not _first_bytes(path).startswith(FITS_MARK)
@@ -160,8 +166,8 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
 
 def _first_line(error: Exception) -> str:
     if "SIMPLE" in str(error):
-        return "it does not begin as a FITS file does."
-    return next(iter(str(error).strip().splitlines()), type(error).__name__)
+        return "it does not begin as a FITS file does"
+    return next(iter(str(error).strip().splitlines()), type(error).__name__).rstrip(".")
 
 
 def _first_picture(hdus: Any, path: Path) -> tuple[int, Any]:
@@ -367,7 +373,8 @@ def _unpacked(info: FrameInfo) -> Array:
         with quietly(), fits.open(source, memmap=False, do_not_scale_image_data=True) as hdus:
             return np.asarray(hdus[info.hdu].data)
     except (OSError, EOFError, ValueError, TypeError) as error:
-        raise InputError(f"{info.path.name} cannot be unpacked: {_first_line(error)}", file=info.path, code="damaged") from error
+        text = f"{info.path.name} cannot be unpacked: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
+        raise InputError(text, file=info.path, code="damaged") from error
 
 
 def _linear(stored: Array, info: FrameInfo) -> Array:
@@ -402,7 +409,17 @@ def check_same_grid(infos: Iterable[FrameInfo]) -> tuple[str, ...]:
         return ()
     usual, *others = (name for name, _ in filters.most_common())
     odd = [info.path.name for info in infos if info.filter in others]
-    return (f"{_listed(odd)}: FILTER is {_listed(others)} where most frames say {usual}; they are used together.",)
+    return (f"{_listed(odd)}: FILTER is {_listed(others)} where most frames say {usual}; {_together(infos[0])}.",)
+
+
+def _together(info: FrameInfo) -> str:
+    """What becomes of frames through several filters."""
+    if info.channels == 3:
+        return "they are used together"
+    return (
+        "together they make one grey picture. For colour stack each filter by itself (frames.pattern) and give the three stacks as "
+        "stacks.NAME.files {r, g, b}"
+    )
 
 
 def _refuse_own_results(infos: Sequence[FrameInfo]) -> None:

@@ -248,8 +248,10 @@ def _read_yaml(text: str, label: str) -> _Document:
 
 
 def _yaml_hint(problem: str) -> str:
-    if "escape character" in problem:
+    if "escape" in problem:
         return "; a backslash in double quotes starts an escape: write a Windows path with / or in single quotes"
+    if "mapping values" in problem:
+        return "; put quotes round a text with `: ` in it, or give each key a line of its own"
     return "; indent with spaces, not tabs" if r"'\t'" in problem else ""
 
 

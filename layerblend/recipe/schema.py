@@ -715,6 +715,7 @@ def _object_schema(model: type[Section]) -> dict[str, Any]:
 
 
 # ---------------------------------------------------------------- what cannot change a pixel
+LEAST_MEMORY = 10**6
 _SIZES = {"": 1, "b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12, "kib": 2**10, "mib": 2**20, "gib": 2**30, "tib": 2**40}
 
 
@@ -745,8 +746,11 @@ class Execution:
 
 
 def parse_size(text: str) -> int:
-    """Bytes of a size such as 6GB, 1.5 GiB or 800MB."""
+    """Bytes of a size such as 6GB, 1.5 GiB or 800MB; a bare 6 would be six bytes and is refused."""
     match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-zA-Z]*)\s*", text)
     if not match or match[2].lower() not in _SIZES or float(match[1]) <= 0:
         raise RecipeError(f"--memory must be a size such as 6GB or 800MB, got {text!r}.", key="--memory")
-    return int(float(match[1]) * _SIZES[match[2].lower()])
+    size = int(float(match[1]) * _SIZES[match[2].lower()])
+    if size < LEAST_MEMORY:
+        raise RecipeError(f"--memory must be at least 1MB, got {text!r}, which is {size} bytes; say 6GB or 800MB.", key="--memory")
+    return size

@@ -107,7 +107,7 @@ def arrange(
         rows = tuple(row for i, row in enumerate(rows) if i not in misplaced)
         reference = rows.index(table.used[matching.reference])
         matching = match.match_frames(rows, reference, level_sky=level_sky, match_brightness=match_brightness)
-    words += check_same_grid([row.info for row in rows])
+    check_same_grid([row.info for row in rows])
     _refuse_unreadable(rows)
     counts = {name: kept_count(spec.keep, len(rows)) for name, spec in specs.items()}
     weights, sets = _weight_sets(specs, matching, rows)

@@ -37,6 +37,7 @@ CHANNEL_NOISE_PIXELS = 200_000
 NOISE_AREA_FWHM = 1.5054
 # Debayering by interpolation widens stars in quadrature by 1.4 (green alone) to 1.8 px (bilinear luminance); measured on simulated stars.
 DEBAYER_BLUR_PX = 1.7
+COPIES_TOLD = 4
 MATCH_PX = 2.0
 # sd of what rounding to whole steps does to a value (Widrow & Kollar 2008, Quantization Noise), and to Y = (R + 2 G + B) / 4.
 ROUNDING, ROUNDING_OF_Y = 12**-0.5, (6 / 16 / 12) ** 0.5
@@ -266,7 +267,7 @@ def grade_table(
     ]
     rows = [_with_given(row, (given or {}).get(row.file)) for row in rows]
     rows.sort(key=lambda row: (bool(row.excluded), row.fwhm_major if math.isfinite(row.fwhm_major) else math.inf))
-    return FrameTable(tuple(rows), _table_words(rows, given) + words)
+    return FrameTable(tuple(rows), _table_words(rows, given) + words + _words_on_copies(infos, measures))
 
 
 def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[list[FrameMeasure], tuple[str, ...]]:
@@ -294,6 +295,23 @@ def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure])
     return raised, (
         f"{len(hidden)} of {len(infos)} frames have less noise than their {hidden[0].bitpix}-bit numbers have steps: light between the "
         "steps is lost, and stacking gains less than its table says; keep more bits (16, or floats) when calibrating and registering.",
+    )
+
+
+def _words_on_copies(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[str, ...]:
+    """A sentence on frames that are in the set twice, in whatever format: no two exposures agree to the last digit of every star."""
+    first: dict[Any, str] = {}
+    copies = []
+    for info, measure in zip(infos, measures, strict=True):
+        mark = (measure.noise, measure.sky, measure.star_list.tobytes())
+        if measure.stars and first.setdefault(mark, info.path.name) != info.path.name:
+            copies.append(f"{info.path.name} (of {first[mark]})")
+    if not copies:
+        return ()
+    more = f" and {len(copies) - COPIES_TOLD} more" if len(copies) > COPIES_TOLD else ""
+    return (
+        f"the same picture twice: {', '.join(copies[:COPIES_TOLD])}{more}. A frame that counts twice makes the noise look smaller than it "
+        "is, and grain is taken for detail; list the copies under frames.exclude.files.",
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from layerblend.errors import ArgumentError, check_range
 from layerblend.kinds import FrameRow, FrameTable
 
+REASONS_TOLD = 3
 DESCENDING = {"snr", "stars", "transparency"}
 RANKABLE = (
     "fwhm_major", "fwhm", "eccentricity", "snr", "stars", "angle", "sky_r", "sky_g", "sky_b", "noise", "transparency", "exposure_s", "date",
@@ -157,10 +158,15 @@ def _bare(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}".removeprefix("0") if 0 <= value < 1 else f"{value:.{decimals}f}"
 
 
+def _reasons(out: Sequence[FrameRow]) -> str:
+    told = [f"{row.file} ({row.excluded})" for row in out[:REASONS_TOLD]]
+    return ", ".join(told) + (f" and {len(out) - len(told)} more" if len(out) > len(told) else "")
+
+
 def _words(rows: Sequence[FrameRow], files: Sequence[str]) -> tuple[str, ...]:
-    out = sum(bool(row.excluded) for row in rows)
-    words = [f"{out} of {len(rows)} frames left out"] if out else []
-    if rows and out == len(rows):
+    out = [row for row in rows if row.excluded]
+    words = [f"{len(out)} of {len(rows)} frames left out: {_reasons(out)}"] if out else []
+    if rows and len(out) == len(rows):
         words.append("no frame is left: loosen the limits of frames.exclude")
     unknown = sorted(set(files) - {row.file for row in rows})
     if unknown:

@@ -303,3 +303,13 @@ def test_frames_of_another_size_colour_or_row_order_are_named(tmp_path: Path) ->
         check_same_grid([*same, open_frame(tmp_path / "own.fits")])
     other = open_frame(write(tmp_path / "other.fits", np.ones((9, 12), np.int16), FILTER="HA"))
     assert "other.fits: FILTER is HA" in check_same_grid([*same, other])[0]
+    assert "one grey picture" in check_same_grid([*same, other])[0]
+    colour = [open_frame(write(tmp_path / f"{name}.fits", np.ones((3, 9, 12), np.int16), FILTER=name)) for name in ("OSC", "UVIR")]
+    assert "used together" in check_same_grid(colour)[0]
+
+
+def test_a_mono_picture_with_the_card_of_a_colour_mosaic_is_told(tmp_path: Path) -> None:
+    raw = open_frame(write(tmp_path / "raw.fits", np.ones((9, 12), np.int16), BAYERPAT="RGGB"))
+    assert len(raw.words) == 1 and "BAYERPAT = RGGB" in raw.words[0] and "debayer" in raw.words[0]
+    assert open_frame(write(tmp_path / "done.fits", np.ones((3, 9, 12), np.int16), BAYERPAT="RGGB")).words == ()
+    assert open_frame(write(tmp_path / "mono.fits", np.ones((9, 12), np.int16))).words == ()

@@ -123,11 +123,17 @@ def test_a_name_that_yaml_takes_for_something_else_wants_quotes(tmp_path: Path) 
 
 # spack/spack#52358: a Windows path in double quotes
 def test_windows_paths_in_double_quotes_get_a_hint(tmp_path: Path) -> None:
-    for text in (r'"C:\data\frames"', r'"C:\night\frames"', r'"D:\new"'):
+    for text in (r'"C:\data\frames"', r'"C:\night\frames"', r'"D:\new"', r'"C:\Users\me"', r'"C:\xray"'):
         (fault,) = faults(write(tmp_path, f"target: x\nframes:\n  folder: {text}\n"))
         assert fault.startswith("FILE:3")
         assert "single quotes" in fault
     load_recipe(write(tmp_path, "target: x\nframes:\n  folder: 'C:\\night\\frames'\n"))
+
+
+def test_a_colon_in_a_name_gets_a_hint(tmp_path: Path) -> None:
+    (fault,) = faults(write(tmp_path, "target: NGC 1: second try\nframes: {folder: f}\n"))
+    assert fault.startswith("FILE:1") and "put quotes round" in fault
+    assert load_recipe(write(tmp_path, "target: 'NGC 1: second try'\nframes: {folder: f}\n")).target == "NGC 1: second try"
 
 
 def dotted_keys() -> list[str]:

@@ -309,15 +309,15 @@ def test_json_schema_is_plain_json_and_closed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "size"), [("6GB", 6 * 10**9), ("512 MiB", 512 * 2**20), ("1.5gb", 1_500_000_000), ("800", 800), (".5TB", 5 * 10**11)]
+    ("text", "size"), [("6GB", 6 * 10**9), ("512 MiB", 512 * 2**20), ("1.5gb", 1_500_000_000), ("1000000", 10**6), (".5TB", 5 * 10**11)]
 )
 def test_memory_sizes(text: str, size: int) -> None:
     assert parse_size(text) == size
     assert Execution.from_options(memory=text).memory == size
 
 
-@pytest.mark.parametrize("text", ["six GB", "6 gigs", "0GB", "-1GB", ""])
-def test_memory_sizes_that_are_none(text: str) -> None:
+@pytest.mark.parametrize("text", ["six GB", "6 gigs", "0GB", "-1GB", "", "6", "900kB"])
+def test_memory_sizes_that_are_none_or_lack_their_unit(text: str) -> None:
     with pytest.raises(RecipeError, match="6GB"):
         parse_size(text)
 

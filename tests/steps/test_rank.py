@@ -63,7 +63,14 @@ def test_each_limit_has_its_reason_and_the_frame_goes_to_the_end(values, limits,
     ranked = rank_frames(table, **limits)
     assert names(ranked)[-1] == "bad.fits" and ranked[-1].excluded == reason
     assert [r.file for r in ranked.used] == ["a.fits", "b.fits"]
-    assert "1 of 3 frames left out" in ranked.words
+    assert f"1 of 3 frames left out: bad.fits ({reason})" in ranked.words
+
+
+def test_of_many_left_out_the_first_are_named():
+    table = FrameTable((*(row(f"{n}", eccentricity=0.9) for n in range(5)), row("good")))
+    assert rank_frames(table).words == (
+        "5 of 6 frames left out: 0 (eccentricity .90 above .75), 1 (eccentricity .90 above .75), 2 (eccentricity .90 above .75) and 2 more",
+    )
 
 
 def test_all_reasons_are_told_and_limits_can_be_lifted():
