@@ -104,7 +104,7 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     Raises
     ------
     InputError
-        A frame cannot be read, or the frames differ in size.
+        A file is no FITS picture or cut short, or the frames differ in size. A packed file whose pixels are damaged has no stars.
     """
     infos = [open_frame(path, white_level=white_level) for path in _frame_paths(paths)]
     if not infos:

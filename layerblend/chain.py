@@ -63,8 +63,19 @@ LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
 
 # ---------------------------------------------------------------- frames to stacks
 def grade_one(info: FrameInfo, *, white_level: float | None) -> FrameMeasure:
-    """Read one frame and measure it; ``white_level`` is in ``info`` already and stands here for the key."""
-    return grade_frame(read_image(info))
+    """Read one frame and measure it; ``white_level`` is in ``info`` already and stands here for the key.
+
+    A packed frame whose pixels turn out to be damaged has no stars and says why: one bad file of hundreds ends no night's work.
+    """
+    try:
+        image = read_image(info)
+    except InputError as error:
+        if error.code != "damaged":
+            raise
+        nothing = np.full((info.height, info.width, info.channels), np.nan, np.float32)
+        said = str(error).removeprefix(f"{info.path.name} ").split(". ")[0]  # how to mend it is no reason
+        return replace(grade_frame(nothing if info.channels == 3 else nothing[..., 0]), words=(said,))
+    return grade_frame(image)
 
 
 def rank_table(

@@ -21,7 +21,7 @@ from layerblend.engine.graph import Graph
 from layerblend.engine.runner import Event, Runner
 from layerblend.engine.store import Store
 from layerblend.errors import InputError, RecipeError
-from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.frames import check_same_grid, find_frames, open_frame, white_of_floats
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
@@ -204,6 +204,7 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameI
         raise InputError(f"No frames in {folder} are left to work on.", file=folder, key="frames.folder", code="no_frames")
     mixed = check_same_grid(infos)
     _refuse_unknown_white(infos)
+    _refuse_white_of_floats(infos)
     warnings += [*_header_notes(infos), *({"code": "mixed_filters", "text": text, "file": None} for text in mixed)]
     return tuple(infos)
 
@@ -216,6 +217,19 @@ def _refuse_unknown_white(infos: Sequence[FrameInfo]) -> None:
             f"{unknown[0].name}{others} floats without a SATURATE or DATAMAX card: set frames.white_level to the value of a saturated "
             "pixel (1 if white is 1.0).",
             file=unknown[0],
+            key="frames.white_level",
+            code="white_level",
+        )
+
+
+def _refuse_white_of_floats(infos: Sequence[FrameInfo]) -> None:
+    wrong = [info for info in infos if white_of_floats(info)]
+    if wrong:
+        others = f" and {len(wrong) - 1} more frames hold" if len(wrong) > 1 else " holds"
+        raise InputError(
+            f"{wrong[0].path.name}{others} whole numbers, of which {wrong[0].white_level:g} is next to nothing: leave frames.white_level "
+            "out, or set it to the value of a saturated pixel (65535 of 16 bits).",
+            file=wrong[0].path,
             key="frames.white_level",
             code="white_level",
         )

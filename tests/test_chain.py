@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,8 @@ from scipy.ndimage import binary_dilation, gaussian_filter
 
 from layerblend import chain
 from layerblend.errors import InputError
-from layerblend.files.pictures import write_fits
+from layerblend.files.frames import open_frame
+from layerblend.files.pictures import write_fits, write_frame
 from layerblend.kinds import Curve, Stack, StarShape, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.steps.curve import fit_curve
@@ -68,6 +70,23 @@ def test_where_few_frames_lie_the_colour_stacks_stars_serve() -> None:
     share = chain.covered_share(count, 9)
     assert share[:, :10].max() == 0 and share[:, 20:].min() == 1
     assert chain.covered_share(np.full((4, 5), 2, np.int16), 2).min() == 1  # a stack of two frames is used all the same
+
+
+# ---------------------------------------------------------------- frames
+@pytest.mark.parametrize("mono", [False, True])
+def test_a_packed_frame_that_is_damaged_has_no_stars_and_says_why(tmp_path: Path, mono: bool) -> None:
+    image = star_field(mono=mono) + np.float32(0.1)
+    write_frame(tmp_path / "good.fits", np.rint(np.moveaxis(image.reshape(*SHAPE, -1), 2, 0) * 6e4).astype(np.uint16))
+    packed = bytearray(gzip.compress((tmp_path / "good.fits").read_bytes()))
+    (tmp_path / "good.fits.gz").write_bytes(packed)
+    packed[-8] ^= 1  # the check sum
+    (tmp_path / "bad.fits.gz").write_bytes(packed)
+    good, bad = (chain.grade_one(open_frame(tmp_path / name), white_level=None) for name in ("good.fits.gz", "bad.fits.gz"))
+    assert good.stars > 5 and bad.stars == 0
+    assert bad.words[0].startswith("cannot be unpacked: CRC")
+    infos = [open_frame(tmp_path / name) for name in ("good.fits.gz", "bad.fits.gz")]
+    table = chain.rank_table(infos, [good, bad], given=None, ranking={}, names=())
+    assert [row.file for row in table.used] == ["good.fits.gz"]
 
 
 # ---------------------------------------------------------------- finished stacks

@@ -65,6 +65,20 @@ def test_what_cannot_be_read_is_left_out_and_named(tmp_path: Path) -> None:
     assert [(w["code"], Path(w["file"]).name) for w in warnings] == [("frame_left_out", "broken.fits"), ("frame_left_out", "L_2.fits")]
 
 
+def test_frames_through_several_filters_are_told_before_anything_is_done(tmp_path: Path) -> None:
+    for name in ("R", "G"):
+        write_frame(tmp_path / "f" / f"{name}.fits", np.full((20, 30), 1000, np.uint16), cards=[("FILTER", name, "")])
+    _, warnings = sources(tmp_path)
+    assert [note["code"] for note in warnings] == ["mixed_filters"] and "one grey picture" in warnings[0]["text"]
+
+
+def test_a_white_level_of_floats_is_refused_for_whole_numbers(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    with pytest.raises(InputError, match=r"L_0\.fits and 2 more frames hold whole numbers.*leave frames\.white_level out"):
+        sources(tmp_path, frames={"white_level": 1})
+    assert sources(tmp_path, frames={"white_level": 4095})[0].frames[0].white_level == 4095
+
+
 def test_mostly_unreadable_frames_stop_the_run(tmp_path: Path) -> None:
     folder = make_frames(tmp_path / "f", 3)
     for index in (0, 2):

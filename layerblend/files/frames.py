@@ -284,6 +284,11 @@ def _white_level(numbers: _Numbers, bitpix: int, bscale: float, bzero: float, pa
     return max(largest * bscale, 0.0) + bzero
 
 
+def white_of_floats(info: FrameInfo) -> bool:
+    """Whether the white level lies within the first step of whole numbers, as one does that was meant for floats from 0 to 1."""
+    return info.bitpix > 0 and info.white_level is not None and info.white_level <= abs(info.bscale)
+
+
 def _is_top_down(order: str | None, path: Path, words: list[str]) -> bool:
     plain = (order or "BOTTOM-UP").upper()
     if plain not in {"TOP-DOWN", "BOTTOM-UP"}:
@@ -353,7 +358,8 @@ def _stored_planes(info: FrameInfo) -> Array:
     else:
         stored = _unpacked(info).reshape(-1)
     if stored.size != count:
-        raise InputError(f"{info.path.name} is cut short: {stored.size} of {count} pixels are there. Copy it again.", file=info.path)
+        text = f"{info.path.name} is cut short: {stored.size} of {count} pixels are there. Copy it again."
+        raise InputError(text, file=info.path, code="damaged")
     if info.planes_first:
         return stored.reshape(info.channels, info.height, info.width)
     return np.moveaxis(stored.reshape(info.height, info.width, info.channels), 2, 0)

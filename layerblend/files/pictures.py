@@ -18,7 +18,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from layerblend.errors import ArgumentError, InputError, check_image
 from layerblend.files.edges import blank_edge_zeros
-from layerblend.files.frames import FITS_ENDING, open_frame, read_image
+from layerblend.files.frames import FITS_ENDING, open_frame, read_image, white_of_floats
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
@@ -115,7 +115,8 @@ def read_linear(
 
     Parameters
     ----------
-    white_level : float, the value of a saturated pixel; otherwise a SATURATE or DATAMAX card, otherwise the integer type's largest value
+    white_level : float, the value of a saturated pixel; otherwise a SATURATE or DATAMAX card, otherwise the integer type's largest value.
+        One that is no larger than a step of whole numbers is meant for the floats of the set, and passed over with a note.
     notes : list that gets words on what was left out or assumed
 
     Returns
@@ -132,6 +133,9 @@ def read_linear(
     notes = [] if notes is None else notes
     if FITS_ENDING.search(path.name):
         info = open_frame(path, white_level=white_level)
+        if white_level is not None and white_of_floats(info):
+            notes.append(_white_passed_over(path, white_level))
+            info = open_frame(path)
         notes += info.words
         if info.bitpix == 8:
             raise _too_few_bits(path)
@@ -180,6 +184,9 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
             key="frames.white_level",
             code="white_level",
         )
+    if samples.dtype.kind != "f" and white_level is not None and white_level <= 1:
+        notes.append(_white_passed_over(path, white_level))
+        white_level = None
     white = white_level if white_level is not None else float(_largest(samples.dtype, bits))
     image = np.empty(samples.shape, np.float32)
     for first in range(0, len(image), BAND_ROWS):
@@ -187,6 +194,10 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
     image[~np.isfinite(image)] = np.nan
     blank_edge_zeros(image[..., None] if image.ndim == 2 else image)
     return image
+
+
+def _white_passed_over(path: Path, white_level: float) -> str:
+    return f"{path.name} holds whole numbers: frames.white_level {white_level:g} is meant for floats and passed over."
 
 
 def _largest(dtype: np.dtype, bits: int) -> int:

@@ -185,6 +185,19 @@ def test_float_tiff_without_white_level_and_8_bit_are_refused(tmp_path: Path) ->
         read_linear(tmp_path / "a.png")
 
 
+def test_a_white_level_meant_for_floats_leaves_whole_numbers_at_their_own(tmp_path: Path) -> None:
+    """A set of float and 16-bit stacks has one `frames.white_level`: 1 is that of the floats."""
+    values = np.random.default_rng(4).integers(1, 65535, (20, 30)).astype(np.uint16)
+    tifffile.imwrite(tmp_path / "a.tif", values)
+    fits.PrimaryHDU(values).writeto(tmp_path / "a.fits")
+    for name in ("a.tif", "a.fits"):
+        notes: list[str] = []
+        image, _, _ = read_linear(tmp_path / name, white_level=1, notes=notes)
+        np.testing.assert_array_equal(np.rint(image * 65535), values if name == "a.tif" else values[::-1])
+        assert len(notes) == 1 and "meant for floats" in notes[0]
+    np.testing.assert_allclose(read_linear(tmp_path / "a.tif", white_level=4095)[0], values / 4095, rtol=1e-6)
+
+
 @pytest.mark.parametrize("planar", ["contig", "separate"])
 def test_a_fourth_sample_is_left_out_with_a_note(tmp_path: Path, planar: str) -> None:
     rgba = np.random.default_rng(3).integers(1, 65535, (20, 30, 4)).astype(np.uint16)
