@@ -269,9 +269,17 @@ class DetailLayer:
 
 
 def detail_layer(
-    split: Split, shape: StarShape, sigma: LinearRGB, half_a: LinearRGB | None, half_b: LinearRGB | None, *, deconvolve: float, grain: float
+    split: Split,
+    shape: StarShape,
+    colour_shape: StarShape,
+    sigma: LinearRGB,
+    half_a: LinearRGB | None,
+    half_b: LinearRGB | None,
+    *,
+    deconvolve: float,
+    grain: float,
 ) -> DetailLayer:
-    """Deconvolve the starless luminance of the detail stack."""
+    """Deconvolve the starless luminance of the detail stack, as far as the colour stack's would be: it keeps its lead in sharpness."""
     light = working_luminance(split.starless)
     half = luminance_of(half_difference(half_a, half_b))
     # where the stars stayed in, sharpening or calming the picture would dig dark rings around every one of them
@@ -279,7 +287,14 @@ def detail_layer(
     if not resolved or (deconvolve == 0 and grain == 1):
         return DetailLayer(light, Gates((), 1.0, ()), half, resolved)
     light, gates = deconvolve_and_keep(
-        light, shape, sigma=luminance_error(sigma), half_difference=half, strength=deconvolve, grain=grain, stars=split.mask
+        light,
+        shape,
+        sigma=luminance_error(sigma),
+        half_difference=half,
+        strength=deconvolve,
+        grain=grain,
+        stars=split.mask,
+        reference_fwhm=colour_shape.centre.fwhm,
     )
     return DetailLayer(light, gates, None if half is None else apply_gates(gates, half))
 

@@ -258,8 +258,8 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             "detail",
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
-            inputs=(f"split/{names.detail}", f"psf/{names.detail}", *_noise_of(names.detail)),
-            version=13,
+            inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
+            version=14,
         ),
         Node(
             "colour",

@@ -203,7 +203,7 @@ def plain_split(light: np.ndarray) -> object:
 def test_layers_with_nothing_to_do_are_the_starless_picture() -> None:
     light = star_field()
     split, sigma = plain_split(light), np.full_like(light, 3e-4)
-    detail = chain.detail_layer(split, round_stars(3.0), sigma, None, None, deconvolve=0, grain=1)
+    detail = chain.detail_layer(split, round_stars(3.0), round_stars(3.0), sigma, None, None, deconvolve=0, grain=1)
     np.testing.assert_array_equal(detail.light, working_luminance(light))
     assert not detail.gates.shares and detail.resolved
     colour = chain.colour_layer(split, sigma, None, None, split, sigma, None, None, denoise=0, green_ceiling=False)
@@ -219,7 +219,7 @@ def round_stars(fwhm: float) -> StarShape:
 def test_stars_too_narrow_to_part_are_left_unsharpened() -> None:
     light = star_field()
     split, sigma = plain_split(light), np.full_like(light, 3e-4)
-    detail = chain.detail_layer(split, round_stars(1.2), sigma, None, None, deconvolve=0.5, grain=0.5)
+    detail = chain.detail_layer(split, round_stars(1.2), round_stars(1.2), sigma, None, None, deconvolve=0.5, grain=0.5)
     np.testing.assert_array_equal(detail.light, working_luminance(light))
     assert not detail.resolved
 

@@ -111,7 +111,7 @@ def frozen_recipe(
     luminance, sigma = working_luminance(stack.image), luminance_sigma(stack)
     half = working_luminance(stack.half_difference)
     star = round_star(stack.fwhm * width_error, stack.beta, luminance.shape)
-    gates = detail_gates(luminance, star, sigma=sigma, half_difference=half)
+    gates = detail_gates(luminance, star, sigma=sigma, half_difference=half, reference_fwhm=coloured_stack.fwhm * width_error)
     chroma = colour_gates(
         coloured_stack.image,
         luminance,

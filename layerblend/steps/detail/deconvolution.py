@@ -50,6 +50,7 @@ def deconvolve(
     strength: float = 0.5,
     grain: float = 0.5,
     stars: Mask | None = None,
+    reference_fwhm: float | None = None,
 ) -> Plane:
     """Sharpen the linear luminance toward a narrower star image, where it stands above the noise; calm the rest.
 
@@ -61,6 +62,8 @@ def deconvolve(
     half_difference : (H, W) float32, optional; (A - B)/2 of the two half-sets. Without it the noise of every scale is measured on the
         picture's own sky.
     strength : float 0 to 1; the star image aimed at is 1 - .6 strength times as wide (not below .55).
+    reference_fwhm : float px, optional; the width that ``strength`` is told for, that of the widest stack in use: a sharper one gets the
+        same filter and ends narrower. Counts where it is above the measured width.
     grain : float 0 to 1, share of the insignificant texture that is kept: 1 leaves the sky's noise alone.
     stars : (H, W) bool, optional; places where stars were taken out: nothing is sharpened there.
 
@@ -72,15 +75,14 @@ def deconvolve(
     luminance = check_image("luminance", luminance, colour=False)
     if strength == 0 and grain == 1:
         return luminance.copy()
-    return deconvolve_and_keep(
-        luminance, star_shape, sigma=sigma, half_difference=half_difference, strength=strength, grain=grain, stars=stars
-    )[0]
+    options = {"strength": strength, "grain": grain, "stars": stars, "reference_fwhm": reference_fwhm}
+    return deconvolve_and_keep(luminance, star_shape, sigma=sigma, half_difference=half_difference, **options)[0]
 
 
 def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any) -> tuple[Plane, Gates]:
     """The deconvolved luminance together with its frozen operator, at the cost of one (parameters of :func:`deconvolve`)."""
     luminance = check_image("luminance", luminance, colour=False)
-    settings = {"half_difference": None, "strength": 0.5, "grain": 0.5, "stars": None} | options
+    settings = {"half_difference": None, "strength": 0.5, "grain": 0.5, "stars": None, "reference_fwhm": None} | options
     sigma = settings["sigma"] = noise_map("sigma", settings["sigma"], luminance.shape)
     spikes = find_spikes(luminance, star_shape, sigma=sigma)
     filled, valid = without_spikes(luminance, spikes)
@@ -102,11 +104,14 @@ def _deconvolution_gates(
     strength: float,
     grain: float,
     stars: Mask | None,
+    reference_fwhm: float | None,
 ) -> tuple[Gates, Plane]:
     """Gates of the deconvolution of a plane without gaps, and the plane through the filter alone."""
     check_range("strength", strength, 0.0, 1.0)
     check_range("grain", grain, 0.0, 1.0)
-    sharpener = make_sharpener(star_shape, filled.shape, strength)
+    if reference_fwhm is not None and not (np.isfinite(reference_fwhm) and reference_fwhm > 0):
+        raise ArgumentError(f"`reference_fwhm` must be a width above 0 px, got {reference_fwhm!r}.")
+    sharpener = make_sharpener(star_shape, filled.shape, strength, reference_fwhm)
     felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
     noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)

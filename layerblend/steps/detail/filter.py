@@ -19,8 +19,8 @@ from layerblend.maths.moffat import moffat_otf
 # Measured on simulated scenes: a width told 10 % too large rings far worse than one told too small.
 SAFETY = 0.95  # of the measured width
 TARGET_BETA = 4.5
-NARROWEST = 0.55  # of the measured width, at strength .75 and above
-NARROWING = 0.6  # ratio = 1 - .6 strength
+NARROWEST = 0.55  # of the measured width
+NARROWING = 0.6  # ratio = 1 - .6 strength, for a star image of the reference's width
 DAMPING = 1e-3  # Tikhonov; gain 1 at frequency 0, so that flux is kept
 PAD_PX = 64
 FIELD_VARIATION = 1.10  # widest over narrowest star image above which the field is done in tiles
@@ -39,9 +39,9 @@ class Sharpener:
     ratio: float
 
 
-def make_sharpener(star_shape: StarShape, shape: tuple[int, int], strength: float) -> Sharpener:
+def make_sharpener(star_shape: StarShape, shape: tuple[int, int], strength: float, reference_fwhm: float | None = None) -> Sharpener:
     """The filter for a field: one star image, or a lattice of them where its width varies by more than 10 %."""
-    ratio = max(1 - NARROWING * strength, NARROWEST)
+    ratio = narrowing(star_shape.centre.fwhm, strength, reference_fwhm)
     corners = [star_shape.at(x, y).fwhm for y in np.linspace(0, shape[0] - 1, 5) for x in np.linspace(0, shape[1] - 1, 5)]
     variation = max(corners) / min(corners)
     if strength == 0 or variation <= FIELD_VARIATION:
@@ -53,6 +53,16 @@ def make_sharpener(star_shape: StarShape, shape: tuple[int, int], strength: floa
         for j in range(down)
     )
     return Sharpener(lattice, ratio)
+
+
+def narrowing(fwhm: float, strength: float, reference_fwhm: float | None = None) -> float:
+    """Width aimed at over ``fwhm``: the filter takes off, in quadrature, what it would take off a star image of the reference's width.
+
+    Ratios alone would give the wider of two star images the stronger filter, and half of what the sharper one shows more would be lost.
+    """
+    ratio = max(1 - NARROWING * strength, NARROWEST)
+    wider = 1.0 if reference_fwhm is None else max(reference_fwhm / fwhm, 1.0)
+    return max(math.sqrt(max(1 - (1 - ratio**2) * wider**2, 0.0)), NARROWEST)
 
 
 def filter_plane(plane: Plane, sharpener: Sharpener) -> Plane:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from layerblend.maths.moffat import moffat_image
-from layerblend.steps.detail.filter import filter_plane, make_sharpener
+from layerblend.steps.detail.filter import NARROWEST, filter_plane, make_sharpener, narrowing
 from tests.scenes.stars import varying_star
 
 
@@ -47,3 +47,27 @@ def test_an_elongated_star_image_becomes_round() -> None:
     assert after[0] / after[1] < 1.07
     assert after[0] < 0.85 * before[0]
     assert out.sum() == pytest.approx(image.sum(), rel=1e-3)
+
+
+@pytest.mark.parametrize("sharp", [3.6, 4.0, 4.3])
+def test_a_sharper_star_image_keeps_its_lead(sharp: float) -> None:
+    # contrast at .125 cycles/px of two star images before and after: the lead of the sharper one, as logarithms
+    wide, size = 4.4, 256
+
+    def contrast(fwhm: float, reference: float | None) -> tuple[float, float]:
+        star = varying_star(fwhm, (size, size))
+        image = moffat_image((size, size), fwhm, star.beta, 0.0, 0.0).astype(np.float32)
+        made = filter_plane(image, make_sharpener(star, image.shape, 0.5, reference))
+        before, after = (np.abs(np.fft.rfft2(plane))[0, size // 8] for plane in (image, made))
+        return before, after
+
+    lead, kept = np.log(np.divide(contrast(sharp, wide), contrast(wide, wide)))
+    assert kept == pytest.approx(lead, rel=0.25)  # widths of Moffats add in quadrature nearly
+    assert np.log(contrast(sharp, None)[1] / contrast(wide, None)[1]) < 0.7 * lead
+
+
+def test_narrowing_of_the_reference_itself_and_its_limits() -> None:
+    assert narrowing(4.0, 0.5) == narrowing(4.0, 0.5, 4.0) == narrowing(4.0, 0.5, 3.0) == pytest.approx(0.7)
+    assert narrowing(4.0, 0.0, 9.0) == 1
+    assert narrowing(2.5, 0.5, 9.0) == narrowing(4.0, 1.0) == NARROWEST
+    assert narrowing(4.0, 0.5, 4.2) == pytest.approx(np.sqrt(1 - 0.51 * 1.05**2))
