@@ -29,6 +29,7 @@ FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fit
 TIFF_ENDINGS = (".tif", ".tiff")
 # words in a file name that say "finished stack"; numbered files (L_0001.fits) are frames
 _STACK_WORDS = {"all", "deep", "stack", "stacked", "master", "mean", "combined"}
+_MOST_TRIOS = 3  # as many stacks lie in a folder of three files each; more are frames of a mono camera
 _CHANNEL_WORDS = {"r": "r", "red": "r", "g": "g", "green": "g", "b": "b", "blue": "b"}
 _WIDTH = 110
 
@@ -46,7 +47,8 @@ class Found:
 def sort_out(paths: Iterable[Path]) -> Found:
     """Tell frames from finished stacks by name: `best25`, `all`, `deep`, `stack`, ... and every TIFF are stacks; other FITS are frames.
 
-    Stacks in three files (`deep_r.fits`, `deep_g.fits`, `deep_b.fits`) are joined under one name.
+    Stacks in three files (`deep_r.fits`, `deep_g.fits`, `deep_b.fits`) are joined under one name. A folder that holds nothing but up to
+    three such sets holds stacks, whatever their names.
     """
     frames: list[Path] = []
     stacks: list[Path] = []
@@ -56,6 +58,8 @@ def sort_out(paths: Iterable[Path]) -> Found:
             stacks.append(path)
         elif name.endswith(FITS_ENDINGS):
             frames.append(path)
+    if 0 < len(frames) <= 3 * _MOST_TRIOS and len(_trios(frames)) * 3 == len(frames):
+        frames, stacks = [], sorted(frames + stacks)
     return Found(tuple(frames), _named(stacks))
 
 
@@ -72,13 +76,18 @@ def _is_stack(path: Path) -> bool:
     return any(word in _STACK_WORDS or re.fullmatch(r"best\d{1,2}", word) for word in _words(path))
 
 
-def _named(paths: Sequence[Path]) -> dict[str, StackFile]:
+def _trios(paths: Sequence[Path]) -> dict[str, dict[str, Path]]:
+    """Files that differ by the channel at the end of their names alone: {what they share: {r, g, b files}}."""
     channels: dict[str, dict[str, Path]] = {}
     for path in paths:
         words = _words(path)
         if len(words) > 1 and words[-1] in _CHANNEL_WORDS:
             channels.setdefault("_".join(words[:-1]), {})[_CHANNEL_WORDS[words[-1]]] = path
-    whole = {name: files for name, files in channels.items() if set(files) == {"r", "g", "b"}}
+    return {name: files for name, files in channels.items() if set(files) == {"r", "g", "b"}}
+
+
+def _named(paths: Sequence[Path]) -> dict[str, StackFile]:
+    whole = _trios(paths)
     joined = {path for files in whole.values() for path in files.values()}
     named: dict[str, StackFile] = {}
     for path in paths:

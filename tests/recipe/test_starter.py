@@ -82,6 +82,15 @@ def test_frames_and_stacks_are_told_apart_by_name() -> None:
     assert not found.frames
 
 
+def test_three_files_of_one_name_are_a_stack_where_nothing_else_lies() -> None:
+    found = sort_out(Path(f"Nebula deep field_{c}.fits") for c in "RGB")
+    assert not found.frames and set(found.stacks["deep"]) == {"r", "g", "b"}  # type: ignore[arg-type]
+    assert set(sort_out(Path(f"field {c}.fit") for c in ("red", "green", "blue")).stacks) == {"field"}
+    # beside frames, or in numbers, they are frames themselves
+    assert len(sort_out(Path(n) for n in ("a_r.fits", "a_g.fits", "a_b.fits", "light_1.fits")).frames) == 4
+    assert len(sort_out(Path(f"light_{n}_{c}.fits") for n in range(4) for c in "rgb").frames) == 12
+
+
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
 
 
