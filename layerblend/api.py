@@ -549,7 +549,7 @@ def _safe(name: str) -> str:
 def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execution) -> tuple[list[Subject], Path, list[dict[str, Any]]]:
     subjects: list[Subject] = []
     warnings: list[dict[str, Any]] = []
-    folder = Path("compare")
+    folder = Path()
     for path, recipe in zip(sources, _looked_at(sources, changes), strict=True):
         if isinstance(recipe, Subject):
             subjects.append(replace(recipe, name=_unused(recipe.name, subjects)))
@@ -597,6 +597,9 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
         if home and Path(home).is_dir():
             recipe._path = Path(home) / "recipe.yaml"
         return recipe
+    if FITS_ENDING.search(path.name):
+        text = f"{path} is linear light; compare takes recipes, result folders and finished pictures ({' '.join(sorted(PICTURE_ENDINGS))})."
+        raise InputError(text, file=path, code="not_a_picture")
     return load_recipe(path, changes)
 
 

@@ -54,6 +54,7 @@ DISK_TROUBLE = {
     errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO,
     errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
 }  # fmt: skip
+GONE = {errno.ENOENT, errno.ENODEV, errno.ENXIO, getattr(errno, "ESTALE", errno.ENODEV)}
 BROKEN_OFF = 4
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
@@ -89,7 +90,7 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         short = StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory")
         _fail(command, json, short, BROKEN_OFF)
     except Exception as error:
-        if isinstance(error, OSError) and error.errno in DISK_TROUBLE:
+        if isinstance(error, OSError) and (error.errno in DISK_TROUBLE or (error.errno in GONE and error.filename)):
             _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), BROKEN_OFF)
         log = _write_log(command)
         text = f"This is a bug in layerblend ({type(error).__name__}: {error}). The log is {log}; please report it with the recipe."
@@ -140,6 +141,8 @@ def _interrupted() -> StoppedError:
 
 
 def _disk_sentence(error: OSError) -> str:
+    if error.errno in GONE:
+        return f"{error.filename} is gone ({error.strerror or error}): bring it back, or its disk, then run again."
     where = f" at {error.filename}" if error.filename else ""
     return f"The disk refused{where}: {error.strerror or error}. Free some space or choose another folder with --out, then run again."
 

@@ -158,7 +158,7 @@ def _why_none(table: FrameTable) -> str:
     """Every frame is left out: the reasons, the commonest first."""
     reasons = Counter(row.excluded for row in table).most_common(3)
     listed = "; ".join(f"{count} x {reason}" for reason, count in reasons)
-    return f"No frame is left to stack: all {len(table)} are left out ({listed}). Look at grade/frames.csv and loosen frames.exclude."
+    return f"No frame is left to stack: all {len(table)} are left out ({listed}). Loosen frames.exclude; `layerblend grade` lists them."
 
 
 # ---------------------------------------------------------------- sources
@@ -172,6 +172,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(spot, place) for spot in recipe.flatten.protect)
+    warnings += _outside(protect, frames[0]) if frames else []
     catalogue = None
     if catalogue_path is not None:
         assert place is not None
@@ -284,6 +285,17 @@ def _ellipse(spot: Spot, place: _Sky | None) -> Ellipse:
     b = spot.radius if spot.radius is not None else spot.b
     assert a is not None and b is not None
     return Ellipse(x, y, a, b, spot.angle)
+
+
+def _outside(protect: Sequence[Ellipse], info: FrameInfo) -> list[dict[str, Any]]:
+    """Protected places that protect nothing, as of another picture or typed wrong."""
+    notes = []
+    for index, spot in enumerate(protect):
+        reach = max(spot.a, spot.b)
+        if not (-reach < spot.x < info.width + reach and -reach < spot.y < info.height + reach):
+            text = f"flatten.protect[{index}] lies outside the picture of {info.width} x {info.height} px, at {spot.x:.0f}, {spot.y:.0f}."
+            notes.append({"code": "outside", "text": text, "file": None})
+    return notes
 
 
 def _measurements(recipe: Recipe, path: Path) -> dict[str, dict[str, float]]:

@@ -365,11 +365,19 @@ def test_two_tiffs_alone(demo: Demo, tmp_path: Path) -> None:
     assert narrow[1] - narrow[0] < wide[1] - wide[0]
 
 
+def test_pictures_without_a_recipe_are_judged_beside_where_one_stands(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    answer = api.compare_sources([demo.out / "result.tif", demo.out / "result.png"], out=None, changes=[], execution=EXECUTION)
+    assert {path.parent for path in answer.outputs} == {Path("compare") / "result_against_result_2"}
+
+
 def test_one_picture_alone_is_refused(demo: Demo, tmp_path: Path) -> None:
     with pytest.raises(RecipeError, match="needs two results"):
         api.compare_sources([demo.out / "result.tif"], out=None, changes=[], execution=EXECUTION)
     with pytest.raises(InputError, match="no result folder"):
         api.compare_sources([tmp_path, demo.out], out=None, changes=[], execution=EXECUTION)
+    with pytest.raises(InputError, match=r"result\.fits is linear light.*\.png"):
+        api.compare_sources([demo.out / "result.fits", demo.out], out=None, changes=[], execution=EXECUTION)
 
 
 def test_several_judged_leave_the_verdict_against_plain(demo: Demo) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 from dataclasses import replace
 from pathlib import Path
@@ -73,20 +74,34 @@ def test_where_few_frames_lie_the_colour_stacks_stars_serve() -> None:
 
 
 # ---------------------------------------------------------------- frames
-@pytest.mark.parametrize("mono", [False, True])
-def test_a_packed_frame_that_is_damaged_has_no_stars_and_says_why(tmp_path: Path, mono: bool) -> None:
+@pytest.mark.parametrize(("mono", "where"), [(False, "check sum"), (True, "check sum"), (False, "pixels")])
+def test_a_packed_frame_that_is_damaged_has_no_stars_and_says_why(tmp_path: Path, mono: bool, where: str) -> None:
     image = star_field(mono=mono) + np.float32(0.1)
     write_frame(tmp_path / "good.fits", np.rint(np.moveaxis(image.reshape(*SHAPE, -1), 2, 0) * 6e4).astype(np.uint16))
     packed = bytearray(gzip.compress((tmp_path / "good.fits").read_bytes()))
     (tmp_path / "good.fits.gz").write_bytes(packed)
-    packed[-8] ^= 1  # the check sum
+    packed[-8 if where == "check sum" else len(packed) // 2] ^= 0xFF
     (tmp_path / "bad.fits.gz").write_bytes(packed)
     good, bad = (chain.grade_one(open_frame(tmp_path / name), white_level=None) for name in ("good.fits.gz", "bad.fits.gz"))
     assert good.stars > 5 and bad.stars == 0
-    assert bad.words[0].startswith("cannot be unpacked: CRC")
+    assert bad.words[0].startswith("cannot be unpacked: ")
     infos = [open_frame(tmp_path / name) for name in ("good.fits.gz", "bad.fits.gz")]
     table = chain.rank_table(infos, [good, bad], given=None, ranking={}, names=())
     assert [row.file for row in table.used] == ["good.fits.gz"]
+
+
+def test_a_disk_that_fails_is_not_taken_for_a_damaged_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is kept of a frame goes by its content, so trouble that will pass must not be kept."""
+    path = tmp_path / "a.fits.gz"
+    path.write_bytes(gzip.compress(write(tmp_path, "a.fits", star_field()).read_bytes()))
+    info = open_frame(path, white_level=1)
+
+    def fails(*_: object) -> None:
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    monkeypatch.setattr("layerblend.files.frames.gzip.open", fails)
+    with pytest.raises(InputError, match="Input/output error"):
+        chain.grade_one(info, white_level=1)
 
 
 # ---------------------------------------------------------------- finished stacks

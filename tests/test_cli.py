@@ -315,6 +315,7 @@ def test_a_full_disk_leaves_no_stub_and_the_earlier_result(demo: Demo, tmp_path:
     "trouble, code, what",
     [
         (OSError(errno.ENOSPC, "No space left on device", "/x"), 4, "disk"),
+        (FileNotFoundError(errno.ENOENT, "No such file or directory", "/media/disk/L_1.fits"), 4, "disk"),
         (MemoryError(), 4, "memory"),
         (KeyboardInterrupt(), 4, "interrupted"),
         (StoppedError("full", code="disk_full"), 4, "disk_full"),

@@ -79,6 +79,13 @@ def test_a_white_level_of_floats_is_refused_for_whole_numbers(tmp_path: Path) ->
     assert sources(tmp_path, frames={"white_level": 4095})[0].frames[0].white_level == 4095
 
 
+def test_a_protected_place_outside_the_picture_is_told(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    places = [{"x": 10, "y": 10, "radius": 3}, {"x": 35, "y": 10, "radius": 8}, {"x": 300, "y": 10, "radius": 8}]
+    _, warnings = sources(tmp_path, flatten={"protect": places})
+    assert [note["text"] for note in warnings] == ["flatten.protect[2] lies outside the picture of 30 x 20 px, at 300, 10."]
+
+
 def test_mostly_unreadable_frames_stop_the_run(tmp_path: Path) -> None:
     folder = make_frames(tmp_path / "f", 3)
     for index in (0, 2):

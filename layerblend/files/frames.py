@@ -7,6 +7,7 @@ import gzip
 import io
 import os
 import re
+import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -21,6 +22,7 @@ from layerblend.kinds import Array, FrameInfo, LinearImage
 
 FITS_ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
 FITS_MARK, GZIP_MARK = b"SIMPLE", b"\x1f\x8b"
+DAMAGE = (OSError, EOFError, ValueError, TypeError, zlib.error)  # what broken files make the libraries raise
 EXACT_IN_FLOAT32 = 2**23
 NAMES_SHOWN = 6
 BAND_ROWS = 64  # few enough that a band stays in the processor's cache
@@ -125,7 +127,7 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
         raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
     except ModuleNotFoundError as error:
         raise InputError(f"{path.name} is packed in a way that cannot be read here ({error}); unpack it first.", file=path) from error
-    except (OSError, EOFError, ValueError, TypeError, KeyError, fits.VerifyError) as error:
+    except (*DAMAGE, KeyError, fits.VerifyError) as error:
         text = f"{path.name} cannot be read as FITS: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
         raise InputError(text, file=path, code="not_fits") from error
 
@@ -378,7 +380,9 @@ def _unpacked(info: FrameInfo) -> Array:
                 source = io.BytesIO(handle.read())
         with quietly(), fits.open(source, memmap=False, do_not_scale_image_data=True) as hdus:
             return np.asarray(hdus[info.hdu].data)
-    except (OSError, EOFError, ValueError, TypeError) as error:
+    except DAMAGE as error:
+        if isinstance(error, OSError) and error.errno is not None:  # the disk, not the file
+            raise InputError(f"{info.path.name} cannot be read: {error.strerror}.", file=info.path, code="unreadable") from error
         text = f"{info.path.name} cannot be unpacked: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
         raise InputError(text, file=info.path, code="damaged") from error
 

@@ -39,6 +39,7 @@ Loc = tuple[str | int, ...]
 CHANGE, TRY = "--set", "--try"
 _LONGEST_SHOWN = 60
 _ROUNDS = 20
+RECIPE_ENDINGS = {".yaml", ".yml", ".txt", ""}
 
 
 @dataclass(frozen=True)
@@ -208,6 +209,8 @@ def _text_of(path: Path) -> str:
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
+        if path.suffix.lower() not in RECIPE_ENDINGS:
+            raise RecipeError(f"{path} is no recipe, which is a YAML text such as galaxy.yaml.", file=path) from None
         line = raw[: error.start].count(b"\n") + 1
         fault = Fault(line, "", f"is not UTF-8 text (byte 0x{raw[error.start]:02X}); save the recipe as UTF-8")
         raise RecipeError(fault.words(str(path)), faults=[fault.words(str(path))], file=path, line=line) from None

@@ -130,6 +130,12 @@ def test_windows_paths_in_double_quotes_get_a_hint(tmp_path: Path) -> None:
     load_recipe(write(tmp_path, "target: x\nframes:\n  folder: 'C:\\night\\frames'\n"))
 
 
+def test_a_picture_in_place_of_a_recipe_is_told_as_such(tmp_path: Path) -> None:
+    (tmp_path / "L_1.fits").write_bytes(b"SIMPLE  =" + bytes(range(256)))
+    with pytest.raises(RecipeError, match=r"L_1\.fits is no recipe, which is a YAML text"):
+        load_recipe(tmp_path / "L_1.fits")
+
+
 def test_a_colon_in_a_name_gets_a_hint(tmp_path: Path) -> None:
     (fault,) = faults(write(tmp_path, "target: NGC 1: second try\nframes: {folder: f}\n"))
     assert fault.startswith("FILE:1") and "put quotes round" in fault
