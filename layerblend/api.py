@@ -13,12 +13,13 @@ from typing import Any
 
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
+from layerblend.endings import FITS_ENDING
 from layerblend.errors import InputError, RecipeError, check_display
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
-from layerblend.files.frames import FITS_ENDING, check_same_grid, find_frames, open_frame
+from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1] / "layerblend"
-EVERYWHERE = {"kinds", "errors"}
+EVERYWHERE = {"kinds", "errors", "endings"}
 ALLOWED = {
     "kinds": set(),
     "errors": set(),
+    "endings": set(),
     "maths": {"maths"},
     "steps": {"maths", "steps"},
     "evidence": {"maths", "evidence"},

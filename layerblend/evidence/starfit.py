@@ -58,12 +58,11 @@ def fit_mean_star(plane: Plane, stars: Array, *, fwhm: float) -> MeanStar:
 
     Notes
     -----
-    Model A (1 + (2^(1/beta) - 1) Q)^-beta + c, Q a quadratic form in the distances, 1 at half maximum; fitted in Q and 1/beta, which hardly
-    depend on each other. Places, heights and backgrounds are eliminated star by
-    star (Schur complement), so the cost is linear in the number of stars. Pixels of every star are divided by its height and weighted
-    by flux over (flux + median flux), which keeps faint stars from adding noise and bright ones from deciding alone. A star's
-    influence is its share of the last step, as in the sandwich estimator (White 1982, Econometrica 50, 1). Where no star is, none is
-    ``good`` and the shape is NaN.
+    Model A (1 + (2^(1/beta) - 1) Q)^-beta + c, Q a quadratic form in the distances, 1 at half maximum; fitted in Q and 1/beta, which
+    hardly depend on each other. Places, heights and backgrounds are eliminated star by star (Schur complement), so the cost is linear in
+    the number of stars. Pixels of every star are divided by its height and weighted by flux over (flux + median flux), which keeps faint
+    stars from adding noise and bright ones from deciding alone. A star's influence is its share of the last step, as in the sandwich
+    estimator (White 1982, Econometrica 50, 1). Where no star is, none is ``good`` and the shape is NaN.
     """
     stars = np.asarray(stars, float)
     try:

@@ -179,7 +179,7 @@ def _winner(better: str, a: float, b: float, half_of_sum: float) -> str:
 
 
 def _order(m: Measure) -> tuple[int, float]:
-    """Lost first, the most visible on top; then without difference; then won, the most visible on top."""
+    """Lost first, then won, then without a difference shown; in each the most visible on top."""
     rank = {B_BETTER: 0, A_BETTER: 1, NONE_SHOWN: 2}[m.verdict]
     return rank, -m.weight
 

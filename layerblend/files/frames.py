@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
+from layerblend.endings import FITS_ENDING
 from layerblend.errors import InputError
 from layerblend.files.headers import BLOCK, OWN_NAME, STORAGE_CARD, quietly
 from layerblend.kinds import Array, FrameInfo, LinearImage
 
-FITS_ENDING = re.compile(r"\.(fits|fit|fts)(\.(gz|fz|bz2))?$", re.IGNORECASE)
 FITS_MARK, GZIP_MARK = b"SIMPLE", b"\x1f\x8b"
 DAMAGE = (OSError, EOFError, ValueError, TypeError, zlib.error)  # what broken files make the libraries raise
 EXACT_IN_FLOAT32 = 2**23

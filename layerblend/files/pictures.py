@@ -16,9 +16,10 @@ import tifffile
 from numba import njit
 from PIL import Image, ImageCms, ImageOps
 
+from layerblend.endings import FITS_ENDING, TIFF_ENDING
 from layerblend.errors import ArgumentError, InputError, check_image
 from layerblend.files.edges import blank_edge_zeros
-from layerblend.files.frames import FITS_ENDING, open_frame, read_image, white_of_floats
+from layerblend.files.frames import open_frame, read_image, white_of_floats
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
@@ -33,7 +34,6 @@ JPEG_QUALITY = 95
 BAND_ROWS = 256
 PNG_AFTER_HEADER = 33  # signature 8 bytes, IHDR chunk 25
 PERCEPTUAL = 0
-TIFF_ENDING = {".tif", ".tiff"}
 PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
 
 
@@ -140,7 +140,7 @@ def read_linear(
         if info.bitpix == 8:
             raise _too_few_bits(path)
         return read_image(info), info.cards, info.top_down
-    if path.suffix.lower() in TIFF_ENDING:
+    if TIFF_ENDING.search(path.name):
         return _linear_tiff(path, white_level, notes), (), False
     raise _no_stack(path)
 
@@ -154,7 +154,7 @@ def check_stack_file(path: Path, *, white_level: float | None = None) -> FrameIn
     """
     if FITS_ENDING.search(path.name):
         return open_frame(path, white_level=white_level)
-    if path.suffix.lower() not in TIFF_ENDING:
+    if not TIFF_ENDING.search(path.name):
         raise _no_stack(path)
     if not path.is_file():
         raise InputError(f"There is no file {path}.", file=path, code="no_file")
@@ -286,7 +286,7 @@ def read_picture(path: str | Path, *, notes: list[str] | None = None) -> Display
     path = Path(path)
     notes = [] if notes is None else notes
     ending = path.suffix.lower()
-    if ending in TIFF_ENDING:
+    if TIFF_ENDING.search(path.name):
         values, bits = _tiff_samples(path, notes)
     elif ending in PICTURE_ENDING:
         values = _png_values(path, notes) if ending == ".png" else _jpeg_values(path, notes)

@@ -11,6 +11,7 @@ from typing import Any
 
 import yaml
 
+from layerblend.endings import FITS_ENDING, TIFF_ENDING
 from layerblend.recipe.schema import (
     STANDARD_STACKS,
     Recipe,
@@ -25,8 +26,6 @@ from layerblend.recipe.schema import (
     written,
 )
 
-FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
-TIFF_ENDINGS = (".tif", ".tiff")
 # words in a file name that say "finished stack"; numbered files (L_0001.fits) are frames
 _STACK_WORDS = {"all", "deep", "stack", "stacked", "master", "mean", "combined"}
 _MOST_TRIOS = 3  # as many stacks lie in a folder of three files each; more are frames of a mono camera
@@ -53,10 +52,10 @@ def sort_out(paths: Iterable[Path]) -> Found:
     frames: list[Path] = []
     stacks: list[Path] = []
     for path in sorted(paths):
-        name = path.name.lower()
-        if name.endswith(TIFF_ENDINGS) or (name.endswith(FITS_ENDINGS) and _is_stack(path)):
+        is_fits = FITS_ENDING.search(path.name)
+        if TIFF_ENDING.search(path.name) or (is_fits and _is_stack(path)):
             stacks.append(path)
-        elif name.endswith(FITS_ENDINGS):
+        elif is_fits:
             frames.append(path)
     if 0 < len(frames) <= 3 * _MOST_TRIOS and len(_trios(frames)) * 3 == len(frames):
         frames, stacks = [], sorted(frames + stacks)
@@ -64,8 +63,7 @@ def sort_out(paths: Iterable[Path]) -> Found:
 
 
 def _stem(path: Path) -> str:
-    name = path.name
-    return next((name[: -len(end)] for end in (*FITS_ENDINGS[::-1], *TIFF_ENDINGS[::-1]) if name.lower().endswith(end)), path.stem)
+    return TIFF_ENDING.sub("", FITS_ENDING.sub("", path.name))
 
 
 def _words(path: Path) -> list[str]:

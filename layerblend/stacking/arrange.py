@@ -99,6 +99,12 @@ class Arrangement:
 def arrange(
     table: FrameTable, specs: dict[str, StackSpec], *, level_sky: str, match_brightness: bool, check_places: bool = True
 ) -> Arrangement:
+    """Match the frames in use, leave out those that lie elsewhere (``check_places``), and count and weigh them for every stack.
+
+    Raises
+    ------
+    InputError : frames of another size, colour or row order; too many; cut short; without a known white level.
+    """
     rows, words = table.used, []
     matching = match.match_frames(rows, match.choose_reference(table), level_sky=level_sky, match_brightness=match_brightness)
     misplaced = [i for i, reason in enumerate(matching.misplaced) if reason and check_places]

@@ -50,6 +50,7 @@ def read_report(folder: str | Path) -> StackReport:
 
 
 def write_report(plan: Arrangement, order: step.StackOrder, done: Mapping[int, Band], folder: Path, final: Mapping[str, Path]) -> None:
+    """Write what `read_report` reads. ``done``: every band by its number; ``final``: the finished files by stack name."""
     lost = _lost_shares(order, done)
     cover = np.array([row.measure.covered for row in plan.rows])
     cells = _cell_sizes(order.height, order.width)
@@ -131,6 +132,7 @@ def half_noise(stack: Stack, *, every: int = 16) -> float:
 
 
 def exposure(rows: Sequence[FrameRow]) -> float:
+    """Integration time of frames, s; those whose header does not say theirs count nothing."""
     return float(np.nansum([row.exposure_s for row in rows]))
 
 

@@ -82,6 +82,12 @@ def test_frames_and_stacks_are_told_apart_by_name() -> None:
     assert not found.frames
 
 
+def test_whatever_is_read_as_fits_is_found_packed_or_not() -> None:
+    names = [f"L_{n}.{end}{packed}" for n, end in enumerate(("fits", "FIT", "fts")) for packed in ("", ".gz", ".fz", ".BZ2")]
+    assert [path.name for path in sort_out(map(Path, names)).frames] == sorted(names)
+    assert set(sort_out([Path("night one_all.fits.bz2"), Path("best25.FIT.fz")]).stacks) == {"all", "best25"}
+
+
 def test_three_files_of_one_name_are_a_stack_where_nothing_else_lies() -> None:
     found = sort_out(Path(f"Nebula deep field_{c}.fits") for c in "RGB")
     assert not found.frames and set(found.stacks["deep"]) == {"r", "g", "b"}  # type: ignore[arg-type]
