@@ -66,14 +66,14 @@ def test_every_mark_of_the_nights_is_named(nights, without, names):
 def test_grade_report_of_one_frame_and_of_none_used():
     table = make_table(1)
     size_of(plots.grade_report(table))
-    rows = tuple(r.__class__(**{**r.__dict__, "excluded": "too few stars"}) for r in make_table(3).rows)
+    rows = tuple(replace(r, excluded="too few stars") for r in make_table(3).rows)
     size_of(plots.grade_report(FrameTable(rows), kept={}))
 
 
 def test_nights_begin_at_noon():
-    table = make_table(8, 1)
-    nights = plots._nights(table.rows)
-    assert set(nights) <= {"", "2031-03-10", "2031-03-09"}
+    times = ["2031-03-10T11:59:59", "2031-03-10T12:00:01", "2031-03-11T04:30:00.250", "2031-03-11T11:00:00Z", "", "last summer"]
+    rows = [replace(row, date=time) for row, time in zip(make_table(len(times)).rows, times, strict=True)]
+    assert plots._nights(rows) == ["2031-03-09", "2031-03-10", "2031-03-10", "2031-03-10", "", ""]
 
 
 @pytest.mark.parametrize("shape", [(60, 80, 3), (60, 80)])
