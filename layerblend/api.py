@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import json
 import math
+import os
 import re
+import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -21,12 +24,13 @@ from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
+from layerblend.files.provenance import plain_data, write_json
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
-from layerblend.recipe.load import assignments, change_recipe, load_recipe, parse_changes, parse_tries
+from layerblend.recipe.load import assignments, change_recipe, load_recipe, parse_changes, parse_tries, recipe_from
 from layerblend.recipe.schema import Execution, Recipe
 from layerblend.recipe.starter import sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet
@@ -335,19 +339,13 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
 
 
 def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
-    from layerblend.recipe.load import recipe_from
-
     data = {"target": folder.resolve().name or "frames", "frames": {"folder": str(folder.resolve())}}
-    recipe = recipe_from(data, base=folder.resolve().parent, changes=parse_changes(changes))
-    recipe._path = folder.resolve().parent / "recipe.yaml"
-    return recipe
+    home = folder.resolve().parent
+    return recipe_from(data, base=home, changes=parse_changes(changes)).placed(home / "recipe.yaml")
 
 
 def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     """Links `03.42px_NAME`, so that a file manager sorts the frames by sharpness."""
-    import os
-    import shutil
-
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for row in table.used:
@@ -493,13 +491,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
             f"Star widths along the long axis: {widths}.",
             f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(judged)}",
         ]
-        return Answer(written, {"facts": _plain(facts), "folder": str(folder)}, opened.warnings, lines)
-
-
-def _plain(facts: Any) -> Any:
-    from layerblend.files.provenance import plain_data
-
-    return plain_data(facts)
+        return Answer(written, {"facts": plain_data(facts), "folder": str(folder)}, opened.warnings, lines)
 
 
 def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
@@ -587,8 +579,6 @@ def _unused(name: str, subjects: Sequence[Subject]) -> str:
 
 def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
     """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
-    import json
-
     if path.is_dir():
         record = path / "provenance.json"
         if not record.exists() or not (path / "recipe.yaml").exists():
@@ -596,7 +586,7 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
         recipe = load_recipe(path / "recipe.yaml", changes)
         home = json.loads(record.read_text(encoding="utf-8")).get("home")
         if home and Path(home).is_dir():
-            recipe._path = Path(home) / "recipe.yaml"
+            return recipe.placed(Path(home) / "recipe.yaml")
         return recipe
     if FITS_ENDING.search(path.name):
         text = f"{path} is linear light; compare takes recipes, result folders and finished pictures ({' '.join(sorted(PICTURE_ENDINGS))})."
@@ -646,8 +636,6 @@ def sweep(recipe: Path, *, tries: Sequence[str], sort: str | None, out: Path | N
     sheet, table = folder / "contact.png", folder / "sweep.json"
     captions = [_sweep_caption(row) for row in rows]
     write_bytes(sheet, contact_sheet([(row["label"], row["picture"]) for row in rows], captions=captions))
-    from layerblend.files.provenance import write_json
-
     data = {"results": [{"label": row["label"], "changes": row["changes"], **row["comparison"].as_json()} for row in rows]}
     write_json(table, data)
     lines = [f"{row['label']}: {caption}" for row, caption in zip(rows, captions, strict=True)]

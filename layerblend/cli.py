@@ -17,7 +17,7 @@ from typing import Annotated, Any, NamedTuple, NoReturn
 
 import typer
 
-from layerblend.errors import LayerblendError, RecipeError, StoppedError
+from layerblend.errors import NO_ROOM, LayerblendError, RecipeError, StoppedError
 from layerblend.memory import keep_freed_memory
 
 app = typer.Typer(
@@ -50,9 +50,9 @@ Set = Annotated[
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where results go (default: output.folder of the recipe).")]
 
 
-DISK_TROUBLE = {
-    errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC), errno.EFBIG, errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO,
-    errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.EBUSY,
+DISK_TROUBLE = NO_ROOM | {
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO, errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE,
+    errno.EBUSY,
 }  # fmt: skip
 GONE = {errno.ENOENT, errno.ENODEV, errno.ENXIO, getattr(errno, "ESTALE", errno.ENODEV)}
 BROKEN_OFF = 4

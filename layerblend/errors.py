@@ -5,12 +5,17 @@ The exit code of the command line hangs on the class: RecipeError 2, InputError 
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import numpy as np
+
+
+NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+"""A full disk, however it says so: an account's quota and limits of file size feel the same. Windows knows no quota by this name."""
 
 
 class LayerblendError(Exception):

@@ -357,6 +357,7 @@ def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Eve
     columns = (*words, *counts, TimeElapsedColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as bars:
         tasks: dict[str, Any] = {}
+        done: Counter[str] = Counter()
 
         def tell(event: Event) -> None:
             kind = _kind(event)
@@ -366,10 +367,8 @@ def _progress(execution: Execution, frames: int) -> Iterator[tuple[Callable[[Eve
             if kind not in tasks:
                 tasks[kind] = bars.add_task(WORDS[kind], total=total)
             if event.kind == "finished":
-                bars.advance(tasks[kind])
-                if kind != "grade":
-                    done = bars.tasks[[task.id for task in bars.tasks].index(tasks[kind])].completed
-                    bars.update(tasks[kind], total=done)
+                done[kind] += 1  # how many of a kind there will be is known of the frames alone
+                bars.update(tasks[kind], completed=done[kind], total=total or done[kind])
 
         def wrap(items: Iterable[Any], *, total: int | None = None) -> Iterator[Any]:
             task = bars.add_task(WORDS["stacks"], total=total if total is not None else _length(items))

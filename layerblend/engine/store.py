@@ -11,7 +11,6 @@ of the same node goes on with. Nothing is ever changed in place.
 from __future__ import annotations
 
 import contextlib
-import errno
 import hashlib
 import json
 import os
@@ -29,7 +28,7 @@ from layerblend.engine.keys import SETTLED_NS, FileKeys
 from layerblend.engine.locks import Lock, try_lock
 from layerblend.engine.notes import Notes
 from layerblend.engine.values import Reader, UnreadableError, Writer, array_head
-from layerblend.errors import StoppedError
+from layerblend.errors import NO_ROOM, StoppedError
 
 CAP_BYTES = 20 * 10**9
 # evict down to this share of the cap, so that not every result that follows has to make room again
@@ -38,8 +37,6 @@ _ROOM = 0.9
 _MAP_FROM_BYTES = 2**20
 # unfinished work is worth keeping for a while
 _UNFINISHED_KEPT_S = 7 * 24 * 3600.0
-# the quota and file size limits of an account feel like a full disk too; Windows knows no quota by this name
-_NO_SPACE = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 _HASHERS = 4
 _WHOLE_FOR_S = 7 * 24 * 3600.0
 _VALUE = "value.json"
@@ -253,7 +250,7 @@ class Store:
         return self.folder / "values" / key[:2] / key
 
     def _stopped(self, error: OSError, needed: int) -> StoppedError:
-        if error.errno in _NO_SPACE:
+        if error.errno in NO_ROOM:
             size = f" ({needed / 1e6:.0f} MB)" if needed else ""
             text = f"The disk is full: the next result{size} does not fit into {self.folder}. Free some space and run again."
             return StoppedError(text, file=self.folder, code="disk")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import secrets
 import shutil
@@ -10,9 +9,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from layerblend.errors import InputError, StoppedError
-
-NO_ROOM = {errno.ENOSPC, errno.EFBIG} | ({errno.EDQUOT} if hasattr(errno, "EDQUOT") else set())
+from layerblend.errors import NO_ROOM, InputError, StoppedError
 
 
 @contextmanager

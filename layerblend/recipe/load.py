@@ -83,9 +83,7 @@ def load_recipe(path: str | Path, changes: Mapping[str, Any] | None = None) -> R
     """
     file = Path(path)
     document = _read_yaml(_text_of(file), str(path))
-    recipe = _build(document, file.absolute().parent, str(path), changes)
-    recipe._path = file.absolute()
-    return recipe
+    return _build(document, file.absolute().parent, str(path), changes).placed(file.absolute())
 
 
 def recipe_from(data: Mapping[str, Any], *, base: str | Path = ".", changes: Mapping[str, Any] | None = None) -> Recipe:
@@ -95,9 +93,7 @@ def recipe_from(data: Mapping[str, Any], *, base: str | Path = ".", changes: Map
 
 def change_recipe(recipe: Recipe, changes: Mapping[str, Any]) -> Recipe:
     """The same recipe with some keys changed: ``{"roles.detail.stack": "best75"}``."""
-    changed = _build(_Document(recipe_data(recipe)), recipe.home, "recipe", changes)
-    changed._path = recipe.path
-    return changed
+    return _build(_Document(recipe_data(recipe)), recipe.home, "recipe", changes).placed(recipe.path)
 
 
 # ---------------------------------------------------------------- changes from the command line

@@ -447,13 +447,19 @@ class Recipe(Section):
 
     @property
     def path(self) -> Path | None:
-        """The file this recipe was read from."""
+        """The file this recipe was read from; None for one made from data."""
         return self._path
 
     @property
     def home(self) -> Path:
-        """The folder of the recipe; relative paths start here and the store lies here."""
+        """The folder of the recipe, where the store lies; the working folder for one made from data."""
         return Path.cwd() if self._path is None else self._path.parent
+
+    def placed(self, path: Path | None) -> Recipe:
+        """This recipe as one that lies at ``path``, with its store beside it."""
+        placed = self.model_copy()
+        placed._path = path
+        return placed
 
     @property
     def order(self) -> tuple[str, ...]:
