@@ -41,6 +41,10 @@ FIT_REACH, CLIPPED_MARGIN = 1.7, 2.2
 # Within a fit the ground bends by so many times its scatter nearby. Where that scatter is less than this share of a source's peak, which
 # the star image may miss itself, place and peak are fitted without bends: they would take what it misses.
 BEND, LEAST_BEND = 3.0, 0.02
+# Peaks so near to a clipped core's rim (FWHM) may be its own unevenness, in the picture and in what is left once stars are taken off; but
+# not those of the picture that are this far off and rise over the clipped star's light there by a share of it.
+NEAR_CLIPPED, NEAR_LEFT = 2.5, 1.8
+BESIDE_CLIPPED, BESIDE_SHARE = 0.5, 0.3
 # Stars are drawn out to where they fall below this share of the noise.
 LEAST_LIGHT = 0.04
 LEAST_REACH, MOST_REACH = 2.0, 24.0
@@ -259,20 +263,19 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:
-    keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
     n = len(blobs.x)
+    top = float(np.max(plane[~good], initial=1.0)) if n else 1.0
+    keep = _clear_of_blobs(peaks, good, blobs, NEAR_CLIPPED * state.fwhm) | _beside_blobs(peaks, good, blobs, top, state)
     geo = np.zeros((n + int(keep.sum()), 7))
     geo[:, 0], geo[:, 1] = np.r_[blobs.x, peaks.x[keep]], np.r_[blobs.y, peaks.y[keep]]
     state.refresh(geo)
-    top = float(np.max(plane[~good], initial=1.0)) if n else 1.0
     return Sources(geo, np.r_[np.full(n, top), peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))])
 
 
 def _first_spikes(plane: Plane, peaks: Peaks, good: Mask, noise: Noise, blobs: Blobs, state: Field) -> tuple[Spikes | None, Plane]:
     """Arms taken off before stars are looked for, lest they be taken for rows of stars; a clipped star's peak is told by its size."""
-    keep = _clear_of_blobs(peaks, good, blobs, 2.5 * state.fwhm)
-    top = float(np.max(plane[~good], initial=0.0))
-    height = top / profile_at(state.image.profile, np.maximum(blobs.radius - 1, 1.0) / state.fwhm)
+    keep = _clear_of_blobs(peaks, good, blobs, NEAR_CLIPPED * state.fwhm)
+    height = _clipped_height(blobs, float(np.max(plane[~good], initial=0.0)), state)
     x, y = np.r_[blobs.x, peaks.x[keep]], np.r_[blobs.y, peaks.y[keep]]
     peak, blob = np.r_[height, peaks.height[keep]], np.r_[blobs.radius, np.zeros(int(keep.sum()))]
     spikes = find_spikes(plane, good, noise, Shown.brightest(x, y, peak, blob, noise), state.fwhm)
@@ -292,6 +295,22 @@ def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Ma
             m = np.asarray(members, int)
             keep[m] &= np.hypot(peaks.x[m] - x, peaks.y[m] - y) >= radius + margin
     return keep
+
+
+def _beside_blobs(peaks: Peaks, good: Mask, blobs: Blobs, top: float, state: Field) -> Mask:
+    """(n,) bool, peaks beside a clipped core that rise over the star's light there: stars of their own, which would pull it aside."""
+    beside = good[peaks.y.astype(int), peaks.x.astype(int)] & ~_clear_of_blobs(peaks, good, blobs, NEAR_CLIPPED * state.fwhm)
+    near = np.flatnonzero(beside)
+    for x, y, radius, height in zip(blobs.x, blobs.y, blobs.radius, _clipped_height(blobs, top, state), strict=True):
+        far = np.hypot(peaks.x[near] - x, peaks.y[near] - y)
+        light = height * profile_at(state.image.profile, far / state.fwhm)
+        beside[near] &= (far > radius + BESIDE_CLIPPED * state.fwhm) & (peaks.height[near] > BESIDE_SHARE * light)
+    return beside
+
+
+def _clipped_height(blobs: Blobs, top: float, state: Field) -> Array:
+    """Peaks of clipped stars, told by the size of what is clipped at ``top``."""
+    return np.asarray(top / profile_at(state.image.profile, np.maximum(blobs.radius - 1, 1.0) / state.fwhm))
 
 
 def _draw(state: Field, sources: Sources, noise: Noise, shape: tuple[int, int]) -> Plane:
@@ -506,7 +525,7 @@ def _gather(residual, good, geo, peak, typical, fwhm, moments):  # type: ignore[
 def _add_sources(sources: Sources, response: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:
     """Append peaks of the residual that are no error of a star already fitted."""
     peaks = find_peaks(response, sigma, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
-    keep = _clear_of_blobs(peaks, good, blobs, 1.8 * state.fwhm)
+    keep = _clear_of_blobs(peaks, good, blobs, NEAR_LEFT * state.fwhm)
     if len(sources):
         distance, nearest = scipy.spatial.cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])
         keep &= (distance > 0.55 * state.fwhm) & ((distance > state.fwhm) | (peaks.height > 0.1 * sources.peak[nearest]))

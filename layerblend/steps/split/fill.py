@@ -26,7 +26,7 @@ CLEAN_WEIGHT = 0.02
 OUTLIER = 4.0
 
 
-def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, misfit: float, opaque: Mask) -> tuple[Plane, Plane]:
+def fill_weight(star: Plane, unsure: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, opaque: Mask) -> tuple[Plane, Plane]:
     """(H, W) float32, 0..1: share of fill, and how blind a place is: what the stars' models may miss there, without the stars' own noise.
 
     Parameters
@@ -34,28 +34,28 @@ def fill_weight(star: Plane, halo: Plane, streaks: Plane, light: Plane, noise: N
     star, halo, streaks : (H, W) float32, subtracted light; ``halo`` contains the ``streaks``
     light : (H, W) float32, what is left, smooth
     noise : Noise of the channel
-    misfit : share of a star's light that the star image may miss
+    unsure : (H, W) float32, light of the stars that the star image may miss
     opaque : (H, W) bool, pixels that say nothing (clipped)
     """
-    peak = by_bands(_widened, star, 1)
+    unsure = by_bands(_widened, unsure, 1)
     weight, blind = np.empty_like(star), np.empty_like(star)
-    shares = tuple(np.float32(share) for share in (misfit, HALO_MISFIT, STREAK_MISFIT, noise.slope))
-    arrays = (star, peak, halo, streaks, noise.map(light), opaque, weight, blind)
+    shares = tuple(np.float32(share) for share in (HALO_MISFIT, STREAK_MISFIT, noise.slope))
+    arrays = (star, unsure, halo, streaks, noise.map(light), opaque, weight, blind)
     over_bands(lambda first, last: _weigh(*arrays, shares, first, last), len(star))
     return weight, blind
 
 
 @njit(cache=True, nogil=True)
-def _weigh(star, peak, halo, streaks, sigma, opaque, weight, blind, shares, first, last):  # type: ignore[no-untyped-def]
+def _weigh(star, missed, halo, streaks, sigma, opaque, weight, blind, shares, first, last):  # type: ignore[no-untyped-def]
     """Share of fill from the errors of the subtracted light, with the stars' own noise and (``blind``) without."""
-    misfit, halo_misfit, streak_misfit, slope = shares
+    halo_misfit, streak_misfit, slope = shares
     nothing, low, span = np.float32(0), np.float32(WEIGHT_LOW), np.float32(WEIGHT_SPAN)
     for j in range(first, last):
         for i in range(star.shape[1]):
             if opaque[j, i]:
                 weight[j, i] = blind[j, i] = 1
                 continue
-            of_star, of_halo, of_streak = misfit * peak[j, i], halo_misfit * halo[j, i], streak_misfit * streaks[j, i]
+            of_star, of_halo, of_streak = missed[j, i], halo_misfit * halo[j, i], streak_misfit * streaks[j, i]
             wrong = of_star * of_star + of_halo * of_halo + of_streak * of_streak
             variance = sigma[j, i] * sigma[j, i]
             unsure = wrong + max(slope * (star[j, i] + halo[j, i]), nothing)

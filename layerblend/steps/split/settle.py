@@ -40,9 +40,12 @@ WAYS, WAY_SHARES = (12.0, 5.0, 2.0), (1.0, 0.2, 0.03)
 LEVEL_FREEDOM = 1e3
 # Ground lower than this (sigma, and share of its mean) is as uneven as ground of this height; none rises and falls by more than a share.
 LEAST_GROUND, LEAST_HEIGHT, MOST_UNEVEN = 3.0, 0.3, 0.2
+# What is left of a star's own light makes the ground look high. At first it counts as no higher within so many FWHM than in the next rings.
+OWN_RADIUS, NEXT_RINGS = 6.0, 3
 USUAL_RADII = np.array([3.0, 4.0, 5.0, 6.0])
-# Cells off by so many of their errors lose their weight.
-ODD_CELL, ODD_ROUNDS = 3.5, 2
+# Cells too bright or too dark by so many of their errors lose their weight: ground is mostly low, with narrow ridges; what lies behind a
+# star is most likely of the usual kind.
+ODD_BRIGHT, ODD_DARK, ODD_ROUNDS = 2.0, 3.5, 3
 LEAST_CELLS = 40
 DRAWN, DRAW_STEPS, FARTHEST = 96, 1024, 100.0
 LEAST_LIGHT = 0.04
@@ -104,10 +107,12 @@ def settle(
     profiles, added = np.zeros((len(top), WAVES, DRAWN)), np.zeros_like(bare)
     np.add.at(profiles, home, taken / noise.sigma)
     given_back = _draw(bare.shape, geo[index, 0], geo[index, 1], drawn * fwhm, taken, noise.sigma)
-    for _ in range(rounds):
+    for turn in range(rounds):
         cells, counts = read_cells(bare - added, good, x, y, inner * fwhm, outer * fwhm, RINGS)
+        heights = [_height(cells[s] / noise.sigma, radii[s], cleaned=turn > 0) for s in range(len(top))]
+        own_light = [_waves_at(radii[s], drawn, profiles[s]) for s in range(len(top))]
         patches = [
-            _patch(cells[s] / noise.sigma, _waves_at(radii[s], drawn, profiles[s]), counts[s], radii[s], top[s] / noise.sigma, light, noise)
+            _patch(cells[s] / noise.sigma, own_light[s], heights[s], counts[s], radii[s], top[s] / noise.sigma, light, noise)
             for s in range(len(top))
         ]
         if uneven is None:
@@ -148,7 +153,7 @@ class _Patch(NamedTuple):
     top: float
 
 
-def _patch(cells: Array, own_cells: Array, counts: Array, radii: Array, top: float, light: _Light, noise: Noise) -> _Patch:
+def _patch(cells: Array, own_cells: Array, height: Array, counts: Array, radii: Array, top: float, light: _Light, noise: Noise) -> _Patch:
     star, halo = light.at(radii)
     shot = 1 + noise.slope / noise.floor * noise.sigma * top * (star + halo)[:, None]
     variance = 1.57 * shot / np.maximum(counts, 1) + (CELL_SHARE * star * top)[:, None] ** 2
@@ -156,15 +161,20 @@ def _patch(cells: Array, own_cells: Array, counts: Array, radii: Array, top: flo
     if known.sum() < LEAST_CELLS:
         known[:] = False
     ring, sector = np.nonzero(known)
-    height = _smooth_height(cells) if known.any() else cells
     return _Patch((cells + own_cells)[known], variance[known], height[known], ring, sector, radii, top)
 
 
-def _smooth_height(cells: Array) -> Array:
-    """Height of the ground in each cell, evened out; never near nothing."""
+def _height(cells: Array, radii: Array, *, cleaned: bool) -> Array:
+    """Height of the ground in each cell, evened out; never near nothing. ``cleaned`` of the star's own light once."""
+    if not np.isfinite(cells).any():
+        return cells
     level = np.where(np.isfinite(cells), cells, np.nanmedian(cells))
     level = scipy.ndimage.gaussian_filter(level, 1.5, mode=("nearest", "wrap"))
-    return np.maximum(level, max(LEAST_GROUND, LEAST_HEIGHT * float(level.mean())))
+    level = np.maximum(level, max(LEAST_GROUND, LEAST_HEIGHT * float(level.mean())))
+    inner = int(np.searchsorted(radii, OWN_RADIUS))
+    if not cleaned and inner < len(radii):
+        level[:inner] = np.minimum(level[:inner], level[inner : inner + NEXT_RINGS].mean(0))
+    return level
 
 
 def _round_covariance(a: Array, b: Array, top: float, light: _Light) -> Array:
@@ -327,7 +337,8 @@ def _weigh(value, variance, height, ring, sector, own, ground, radii, uneven):  
         for i in range(n):
             sure = _dot(inverse[i, i:], inverse[i, i:], n - i)
             off = weights[i] / sure
-            if off * off > ODD_CELL * ODD_CELL * (1 / sure - extra[i]):
+            odd = ODD_BRIGHT if off > 0 else ODD_DARK
+            if off * off > odd * odd * (1 / sure - extra[i]):
                 extra[i] += off * off
     return weights
 

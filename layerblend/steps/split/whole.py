@@ -26,9 +26,11 @@ from layerblend.steps.split.noise import Noise, measure_noise, sky_noise
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
 LEAST_FWHM = 2.0
-MISFIT_LOW, MISFIT_HIGH = 0.025, 0.06
+MISFIT_LOW, MISFIT_HIGH = 0.01, 0.06
 MISFIT_STRENGTH = 150.0
 MOST_JUDGED = 300
+# Of clipped stars the star image misses at least this share: their peak and their place are told by their wings alone.
+CLIPPED_MISFIT = 0.05
 # The mask marks star light above this share of the noise; below the other share a pixel counts as untouched.
 MASK_SIGMA, UNTOUCHED_SIGMA = 1.0, 0.02
 STRONG = 10.0
@@ -184,7 +186,7 @@ def _subtract(
     opaque = _opaque(_clipped_stars(blobs.mask, fitted, choice), discs, grow)
     draws, fwhm = noise_draws(), fitted.field.fwhm
     middle = len(planes) // 2
-    misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice)
+    misfit, clipped_misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice), grow * CLIPPED_MISFIT
     starless, touched = np.empty_like(planes), np.empty(planes.shape, bool)
 
     for c in range(len(planes)):  # one after the other: a dozen planes are at work on each
@@ -192,7 +194,10 @@ def _subtract(
         star = draw_channel(channel, choice.star, fitted.field)
         residual = plane - star - channel.halo
         light = by_bands(lambda band: cv2.medianBlur(band, 5), residual, 2)
-        weight, blind = fill_weight(star, channel.halo, channel.streaks, light, channel.noise, misfit, opaque)
+        unsure = draw_channel(channel, choice.star & fitted.sources.clipped, fitted.field) * np.float32(max(clipped_misfit - misfit, 0.0))
+        unsure += star * np.float32(misfit)
+        weight, blind = fill_weight(star, unsure, channel.halo, channel.streaks, light, channel.noise, opaque)
+        del unsure
         starless[c] = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
         seen = np.float32(MASK_SIGMA / grow * channel.noise.sigma), np.float32(UNTOUCHED_SIGMA * channel.noise.sigma)
         over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])

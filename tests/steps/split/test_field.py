@@ -7,9 +7,9 @@ import pytest
 
 from layerblend.kinds import StarShape
 from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
-from layerblend.steps.split.mask import Blobs
+from layerblend.steps.split.mask import Blobs, find_blobs
 from layerblend.steps.split.model import StarImage, profile_at, profile_radii
-from layerblend.steps.split.noise import measure_noise
+from layerblend.steps.split.noise import Noise, measure_noise
 from tests.scenes.split import add_moffat, ellipse_form, make_scene
 
 NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool))
@@ -96,3 +96,25 @@ def test_stars_that_share_their_light_settle() -> None:
             off.append(np.abs(np.sort(sources.x[near]) - (x, x + 0.75 * o.fwhm)).max())
     assert len(off) > 0.4 * len(pairs)
     assert np.median(off) < 0.25 * o.fwhm
+
+
+def test_star_beside_a_clipped_core_is_a_star_of_its_own() -> None:
+    """Its light neither stays nor pulls the clipped star aside."""
+    sigma, fwhm = 1e-4, 4.0
+    plane = np.zeros((300, 300))
+    rng = np.random.default_rng(5)
+    for x, y in rng.uniform(20, 280, (60, 2)):
+        if np.hypot(x - 150, y - 150) > 40:
+            add_moffat(plane, x, y, 0.05 * 10 ** rng.uniform(-1, 1), *ellipse_form(fwhm, 0.0, 0.0, 3.0), 3.0, 150)
+    for x, y, peak in ((150.0, 150.0, 5.0), (150.0 + 9.2, 150.0, 0.5)):
+        add_moffat(plane, x, y, peak, *ellipse_form(fwhm, 0.0, 0.0, 3.0), 3.0, 150)
+    plane = (np.minimum(plane, 1) + rng.normal(0, sigma, plane.shape)).astype(np.float32)
+    blobs = find_blobs(plane > 0.98)
+    good = ~blobs.mask
+    start = Field(300, 300, np.array([[np.log(fwhm)] + [0] * 5, [0.0] * 6, [0.0] * 6]), StarImage.moffat(3.0))
+    fitted = fit_field(plane, good, Noise(sigma**2, 0.0), blobs, start)
+    places = fitted.sources.geo[:, :2]
+    clipped = places[fitted.sources.clipped]
+    assert len(clipped) == 1
+    assert np.hypot(*(clipped[0] - 150)) < 0.1
+    assert np.hypot(*(places[~fitted.sources.clipped] - [159.2, 150]).T).min() < 0.1

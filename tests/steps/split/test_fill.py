@@ -34,11 +34,11 @@ def test_filled_place_has_the_noise_of_its_surroundings() -> None:
 def test_weight_rises_with_the_star() -> None:
     star = np.array([[0.0, 1e-4, 1e-2, 1.0]], np.float32)
     none = np.zeros_like(star)
-    weight, blind = fill_weight(star, none, none, none, Noise(1e-8, 1e-8), 0.05, np.zeros(star.shape, bool))
+    weight, blind = fill_weight(star, 0.05 * star, none, none, none, Noise(1e-8, 1e-8), np.zeros(star.shape, bool))
     assert (np.diff(weight[0]) >= 0).all()
     assert weight[0, 3] == 1
     assert (blind <= weight).all()
-    for share in fill_weight(none, none, none, none, Noise(1e-8, 0.0), 0.05, np.ones(star.shape, bool)):
+    for share in fill_weight(none, none, none, none, none, Noise(1e-8, 0.0), np.ones(star.shape, bool)):
         assert share.min() == 1
 
 

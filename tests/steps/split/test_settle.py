@@ -73,6 +73,20 @@ def test_an_arm_far_outside_does_not_lift_the_ground_behind_a_star() -> None:
             assert abs(after[0]) < 1
 
 
+def test_an_arm_near_by_does_not_keep_a_stars_own_light() -> None:
+    """A halo a fifth stronger than usual goes with its star, though an arm close by shows that the ground is uneven."""
+    across, down = (np.arange(600) - GEO[0, 0]) / FWHM, (np.arange(600)[:, None] - GEO[0, 1]) / FWHM
+    after = []
+    for away, wide, high in ((6, 1.0, 10), (6, 2.5, 25), (8, 1.5, 10), (8, 2.5, 50), (10, 1.5, 25), (10, 2.5, 10)):
+        ridge = np.exp(-(((0.8 * across + 0.6 * down - away) / wide) ** 2) / 2)
+        ground = (SIGMA * (4 + high * ridge)).astype(np.float32)
+        before, left = _settled(np.array([1.2, 1, 1, 1]), np.ones(4), ground)
+        assert before[0] > 10
+        after.append(left[0])
+    assert np.abs(after).mean() < 1.5
+    assert np.abs(after).max() < 3
+
+
 def test_nothing_to_settle() -> None:
     plane = np.zeros((64, 64), np.float32)
     none = np.zeros(0)

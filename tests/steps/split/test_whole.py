@@ -58,6 +58,12 @@ def under_stars(scene: Scene, starless: np.ndarray) -> tuple[float, float]:
     return float(np.median(off)), float(np.percentile(off, 95))
 
 
+def test_what_the_star_image_tells_is_not_filled(scene: Scene, parted: Split) -> None:
+    """Its cores miss a hundredth of bright stars' light (`residue` above holds them to it), so that few pixels need their surroundings."""
+    assert parted.checks["filled_share"] < 0.014
+    assert 0.9 < parted.checks["texture_ratio"] < 1.1
+
+
 def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
     same = (parted.stars == 0).all(-1)
