@@ -21,6 +21,7 @@ from layerblend.steps.stack import make_strata
 
 FEWEST_TO_REJECT = 5
 PEAKS_LOST = 0.05
+HEAVY, FEW_HEAVY = 4.0, 0.05  # times an ordinary frame's weight; share of the frames above which these are a kind of their own
 LEAST_SPREAD = 0.02
 """Relative scatter that noise alone gives the peak of a bright star."""
 
@@ -117,7 +118,7 @@ def arrange(
     _refuse_unreadable(rows)
     counts = {name: kept_count(spec.keep, len(rows)) for name, spec in specs.items()}
     weights, sets = _weight_sets(specs, matching, rows)
-    words += [*matching.words, *_warnings(rows, counts, specs)]
+    words += [*matching.words, *_words_on_heavy_frames(rows, weights[0]), *_warnings(rows, counts, specs)]
     return Arrangement(rows, matching, specs, counts, weights, sets, tuple(words))
 
 
@@ -176,6 +177,19 @@ def _warnings(rows: Sequence[FrameRow], counts: dict[str, int], specs: dict[str,
             "which is slower and takes room; plain FITS is read in place."
         )
     return words
+
+
+def _words_on_heavy_frames(rows: Sequence[FrameRow], weights: Array) -> list[str]:
+    """A stack that lies among its own frames is so much quieter that it outweighs them, and their light counts twice."""
+    share = weights / np.median(weights)
+    heavy = np.flatnonzero(share > HEAVY).tolist()
+    if len(heavy) > max(1, FEW_HEAVY * len(rows)):  # exposures of two lengths
+        return []
+    return [
+        f"{rows[i].file} counts as much as {share[i]:.0f} ordinary frames, so low is its noise: if it is a stack of them, list it under "
+        "frames.exclude.files, for their light would count twice."
+        for i in heavy
+    ]
 
 
 def _words_on_few_frames(rows: Sequence[FrameRow], counts: dict[str, int]) -> list[str]:

@@ -56,6 +56,18 @@ def test_mixed_seeing_is_said():
     assert 0.05 < arrange.ordinary_peak_loss(mixed) < 0.4
 
 
+def test_a_stack_among_its_own_frames_is_told(table):
+    """The mean of sixteen frames has a quarter of their noise and sixteen times their weight; ten long exposures of forty are frames."""
+    rows = [replace(table.used[0], file=f"L_{n}.fits") for n in range(40)]
+    weights = np.ones(40)
+    assert arrange._words_on_heavy_frames(rows, weights) == []
+    weights[7] = 16
+    (words,) = arrange._words_on_heavy_frames(rows, weights)
+    assert words.startswith("L_7.fits counts as much as 16 ordinary frames") and "frames.exclude.files" in words
+    weights[:10] = 16
+    assert arrange._words_on_heavy_frames(rows, weights) == []
+
+
 def test_few_frames_are_said_once_and_as_it_is(table):
     rows = table.used
     specs = {
