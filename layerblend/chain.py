@@ -332,6 +332,7 @@ def colour_layer(
             strength=denoise,
             guide_sigma=luminance_error(guide_sigma),
             guide_half_difference=luminance_of(half_difference(guide_a, guide_b)),
+            starless=bool(split.mask.any()),
         )
         image = apply_colour_gates(gates, image, guide)
     return ColourLayer(limit_green(image) if green_ceiling else image, gates)

@@ -196,7 +196,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "mode": recipe.flatten.mode,
     }
     nodes = [
-        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=11)
+        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=12)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
     base = names.sky_of[names.colour]
@@ -266,7 +266,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=9,
+            version=10,
         ),
         Node(
             "curve",

@@ -23,6 +23,7 @@ from layerblend.maths.robust import MAD_TO_SIGMA
 # Standard deviation of the planes of white noise of unit variance, scales 0..7: sqrt of the sum of squares of the exact 2-D filter.
 WHITE_NOISE = (0.890796, 0.200664, 0.0855075, 0.0412174, 0.0204250, 0.0101898, 0.00509205, 0.00254567)
 SKY_POOL_PX, SKY_SHARE = 16.0, 0.3
+SHARED_SCALES, MOST_LEFT = 3, 0.6  # scales in which neighbours may share noise; the most that a wider one holds of the one before
 LEAST_PIXELS = 2000  # that make a tile worth asking
 MANY_PIXELS = 300_000  # of which every second row and column is enough
 COLUMN_BLOCK = 256
@@ -140,6 +141,18 @@ def scaled_mad(plane: Plane, sigma: Any, where: Mask) -> float:
     if values.size == 0:
         return 0.0
     return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
+
+
+def sky_scale_noise(plane: Plane, sigma: Any, scales: int, *, where: Mask | None = None) -> list[float]:
+    """Noise of every starlet plane in units of ``sigma``, measured on a sky full of stars; parameters as for :func:`scale_noise`.
+
+    Their haloes lie in that sky too and grow from scale to scale. Noise that a pixel shares with some
+    neighbours falls by half at each scale wider than these, white noise by .48 to .5: what falls less is light.
+    """
+    noise = scale_noise(plane, sigma, scales, where=where)
+    for scale in range(SHARED_SCALES, scales):
+        noise[scale] = min(noise[scale], MOST_LEFT * noise[scale - 1])
+    return noise
 
 
 def sky_pixels(luminance: Plane) -> Mask:

@@ -8,15 +8,16 @@ what stands above its noise in both differences together (local Wiener gain, Lee
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_image, check_range
-from layerblend.kinds import Array, DisplayRGB, LinearRGB, Mask, Plane, working_luminance
+from layerblend.kinds import Array, DisplayRGB, LinearRGB, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
 from layerblend.maths.perceptual import (
     decode_row,
@@ -30,7 +31,7 @@ from layerblend.maths.perceptual import (
     shown_oklab_row,
 )
 from layerblend.maths.robust import nan_filled
-from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
+from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, sky_scale_noise, smooth
 
 SCALES = 7  # reach 128 px; fewer on small pictures
 SIGNIFICANCE = (5.0, 4.5, 4.5, 6.0, 8.0, 12.0, 18.0)  # of the residual, per scale, in variances
@@ -73,12 +74,13 @@ def denoise_colour(
     guide_sigma: Any = None,
     guide_half_difference: Plane | None = None,
     scales: int = SCALES,
+    starless: bool = True,
 ) -> LinearRGB:
     """Take the noise out of the colour; the luminance stays as it is, knots and edges keep their hue.
 
     Parameters
     ----------
-    image : (H, W, 3) float32, linear light, sky-subtracted, starless; NaN = no data.
+    image : (H, W, 3) float32, linear light, sky-subtracted, starless as a rule; NaN = no data.
     guide : (H, W) float32, luminance of the deepest stack, the same place and unit.
     sigma : float, three floats, or (H, W, 3) float32: standard deviation per channel.
     half_difference : (H, W, 3) float32, optional, (A - B)/2 of the two half-sets. Without it the noise of every scale is measured on
@@ -86,6 +88,7 @@ def denoise_colour(
     strength : float 0 to 1, scales the threshold (it never mixes noise back); 0 gives the image back.
     guide_sigma, guide_half_difference : the same for the guide; without them its noise is measured on its own sky.
     scales : int, starlet scales at most (7 reach 128 px); pictures smaller than that use fewer.
+    starless : False where stars stayed in: noise that is measured on the picture's own sky is then told from their haloes.
 
     Returns
     -------
@@ -96,7 +99,7 @@ def denoise_colour(
         return image.copy()
     gates = colour_gates(
         image, guide, sigma=sigma, half_difference=half_difference, strength=strength,
-        guide_sigma=guide_sigma, guide_half_difference=guide_half_difference, scales=scales,
+        guide_sigma=guide_sigma, guide_half_difference=guide_half_difference, scales=scales, starless=starless,
     )  # fmt: skip
     return apply_colour_gates(gates, image, guide)
 
@@ -111,20 +114,21 @@ def colour_gates(
     guide_sigma: Any = None,
     guide_half_difference: Plane | None = None,
     scales: int = SCALES,
+    starless: bool = True,
 ) -> ColourGates:
     """The frozen operator of :func:`denoise_colour` (same parameters), for :func:`apply_colour_gates`."""
     strength = check_range("strength", strength, 0.0, 1.0)
     image = check_image("image", image, colour=True)
     red, blue, guide = _prepared(image, guide)
     scales = min(scales, max(1, int(math.log2(min(guide.shape)))))
+    spread, guide_spread = _noise_maps(sigma, image.shape), _guide_noise_map(guide_sigma, guide.shape)
+    of_sky = scale_noise if starless else sky_scale_noise
     sky = None
     if half_difference is None or guide_half_difference is None:
         sky = sky_pixels(nan_filled(working_luminance(image))[0])
-    spread = _noise_maps(sigma, image.shape)
-    noise = _difference_noise((red, blue), spread, half_difference, scales, sky)
-    guide_spread = _guide_noise_map(guide_sigma, guide.shape)
+    noise = _difference_noise((red, blue), spread, half_difference, scales, partial(of_sky, where=sky))
     if guide_half_difference is None:
-        guide_noise = scale_noise(guide, _as_sigma(guide_spread), scales, where=sky)
+        guide_noise = of_sky(guide, _as_sigma(guide_spread), scales, where=sky)
     else:
         guide_noise = scale_noise(guide_half_difference, _as_sigma(guide_spread), scales)
     levels = zip(noise[0], noise[1], guide_noise, strict=True)
@@ -198,12 +202,13 @@ def _as_sigma(spread: Array) -> Any:
 
 
 def _difference_noise(
-    planes: tuple[Plane, Plane], spread: Array, half_difference: LinearRGB | None, scales: int, sky: Mask | None
+    planes: tuple[Plane, Plane], spread: Array, half_difference: LinearRGB | None, scales: int, of_sky: Callable[..., list[float]]
 ) -> list[list[float]]:
     """For both differences the noise per scale in units of their own noise map."""
+    measure = of_sky
     if half_difference is not None:
-        planes, sky = _differences(np.ascontiguousarray(check_image("half_difference", half_difference, colour=True))), None
-    return [scale_noise(plane, _as_sigma(spread[..., k]), scales, where=sky) for k, plane in enumerate(planes)]
+        planes, measure = _differences(np.ascontiguousarray(check_image("half_difference", half_difference, colour=True))), scale_noise
+    return [measure(plane, _as_sigma(spread[..., k]), scales) for k, plane in enumerate(planes)]
 
 
 @dataclass(frozen=True)

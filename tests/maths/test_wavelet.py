@@ -1,5 +1,6 @@
 """The starlet, the local means and the noise of the scales."""
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -98,6 +99,19 @@ def test_noise_seen_through_interpolation_is_measured_not_assumed(rng: np.random
     moved = 0.25 * (white[1:, 1:] + white[:-1, 1:] + white[1:, :-1] + white[:-1, :-1])
     true = [float(plane.std()) for plane in wavelet.starlet(moved, 3)[0]]
     np.testing.assert_allclose(wavelet.scale_noise(moved, 1.0, 3), true, rtol=0.05)
+
+
+def test_faint_light_in_the_sky_is_no_noise(rng: np.random.Generator) -> None:
+    # noise as debayering leaves it, alone and under wide star haloes: the second reads ten times too high without a limit
+    white = rng.standard_normal((402, 402)).astype(np.float32)
+    noise = cv2.blur(white, (3, 3))[1:-1, 1:-1]
+    yy, xx = np.mgrid[:400, :400]
+    haloes = sum(6 / (1 + ((yy - y) ** 2 + (xx - x) ** 2) / 30**2) for x, y in rng.uniform(0, 400, (12, 2))).astype(np.float32)
+    everywhere, true = np.ones(noise.shape, bool), wavelet.scale_noise(noise, 1.0, 6)
+    assert wavelet.scale_noise(noise + haloes, 1.0, 6, where=everywhere)[5] > 5 * true[5]
+    np.testing.assert_allclose(wavelet.sky_scale_noise(noise, 1.0, 6, where=everywhere), true, rtol=0.05)  # few coefficients are so wide
+    found = np.array(wavelet.sky_scale_noise(noise + haloes, 1.0, 6, where=everywhere))
+    assert (found < 2.2 * np.array(true)).all()
 
 
 def test_no_pixels_give_no_noise() -> None:

@@ -44,6 +44,22 @@ def test_gaps_stay_gaps_and_spread_nowhere(inputs: dict) -> None:
     np.testing.assert_allclose(out[far], denoise_colour(**inputs)[far], atol=0.05 * float(inputs["sigma"].mean()))
 
 
+def test_stars_that_stayed_in_do_not_take_the_colour_of_the_target() -> None:
+    """A finished stack of stars too narrow to be parted: its noise is sought in a sky full of their haloes."""
+    rng = np.random.default_rng(3)
+    yy, xx = np.mgrid[:360, :480]
+    target = 200 * np.exp(-np.hypot(yy - 180, (xx - 240) * 0.7) / 60)[..., None] * np.array([1.3, 1.0, 0.7])
+    stars = np.zeros((360, 480))
+    for y, x, peak in zip(rng.uniform(0, 360, 150), rng.uniform(0, 480, 150), 10 ** rng.uniform(2, 4.5, 150), strict=True):
+        stars += peak / (1 + ((yy - y) ** 2 + (xx - x) ** 2) / 1.2**2) ** 2
+    image = (target + stars[..., None] + rng.standard_normal(target.shape)).astype(np.float32)
+    out = denoise_colour(image, working_luminance(image), sigma=1.0, guide_sigma=1.0, starless=False)
+    ground = (target[..., 1] > 20) & (stars < 3)
+    red, true = ((picture[..., 0] - working_luminance(picture)) for picture in (out, target))
+    assert np.sum(red[ground] * true[ground]) / np.sum(true[ground] ** 2) == pytest.approx(1, abs=0.05)
+    assert np.sqrt(np.mean((red - true)[ground] ** 2)) < 0.5
+
+
 def test_knots_keep_their_colour_while_the_sky_is_calmed() -> None:
     """Against the truth of a simulated scene: one threshold of 2 for the guide at all scales kept .855 of the knots' chroma and .273 of
     the sky's noise over 6 px here."""

@@ -23,6 +23,9 @@ WIDEST_UNBINNED_PX = 2600
 LAG_PX = 4
 # Stars: threshold in sigma (the first one of the 3 x 3 mean), and how far their light is left out, px.
 STAR_LEVELS = ((5.0, 4), (15.0, 10), (60.0, 18), (300.0, 32), (1500.0, 64))
+# These reaches are for stars at least 3 px wide (as `peak_width` has it); those of narrower ones shrink, or hardly a sky is left in deep
+REACH_FWHM, LEAST_REACH = 3.4, 0.4
+BRIGHT_PEAK, FEWEST_PEAKS = 60.0, 20
 BASE_PERCENTILE = 40
 # The 3 x 3 mean of white noise has a third of its deviation; star images of stacks share noise between neighbours, hence a bit more.
 SMOOTHED_NOISE = 1 / 2.2
@@ -146,7 +149,8 @@ def tile_table(of: Light, rough: Array | None = None) -> TileTable:
     rough : (ny, nx) float, light of galaxies, sigma: arms and knots may stand out by a part of it and are no stars
     """
     allowed = np.zeros(of.median.shape) if rough is None else ROUGHNESS * rough.astype(np.float64)
-    mask = _star_mask(of.above, of.noise, allowed) if of.stars is None else of.stars
+    reach = min(max(of.factor * peak_width(of.above, of.noise) / REACH_FWHM, LEAST_REACH), 1.0)
+    mask = _star_mask(of.above, of.noise, allowed, reach) if of.stars is None else of.stars
     left_out = np.where(np.isfinite(of.light), mask, np.uint8(NO_DATA))
     if of.skip is not None:
         left_out[of.skip > 0] = NO_DATA
@@ -310,14 +314,29 @@ def _tile_sums(plane: Plane) -> Array:
     return np.asarray(padded.reshape(ny, TILE_PX, nx, TILE_PX).sum((1, 3), dtype=np.float64))
 
 
-def _star_mask(above: Plane, noise: float, allowed: Array) -> Array:
-    """(H, W) uint8: light of stars left out the wider the brighter it is."""
+def peak_width(above: Plane, noise: float) -> float:
+    """Typical full width at half maximum of bright peaks in a 3 x 3 mean, bins, as of Gaussians; endless where there are few.
+
+    From a peak's fall over two bins, at which the mean no longer holds the peak itself; the mean adds a variance of 2/3 square bins.
+    """
+    inner = above[2:-2, 2:-2]
+    highest = cv2.dilate(above, np.ones((3, 3), np.uint8))[2:-2, 2:-2]
+    y, x = np.nonzero((inner > BRIGHT_PEAK * noise) & (inner == highest))
+    if len(y) < FEWEST_PEAKS:
+        return float("inf")
+    around = (above[y, x + 2] + above[y + 4, x + 2] + above[y + 2, x] + above[y + 2, x + 4]) / 4
+    fall = -np.log(np.clip(np.median(around / inner[y, x]), 1e-6, 1 - 1e-6))
+    return float(np.sqrt(max(8 * np.log(2) * (2 / fall - 2 / 3), 0.0)))
+
+
+def _star_mask(above: Plane, noise: float, allowed: Array, scale: float) -> Array:
+    """(H, W) uint8: light of stars left out the wider the brighter it is; ``scale`` x the usual reach."""
     mask = np.zeros(above.shape, np.uint8)
     if allowed.any():
         above = above - cv2.resize(allowed.astype(np.float32), above.shape[::-1], interpolation=cv2.INTER_LINEAR)
     for step, (threshold, reach) in enumerate(STAR_LEVELS):
         hit = (above > threshold * noise * (SMOOTHED_NOISE if step == 0 else 1.0)).astype(np.uint8)
-        mask |= _dilated(hit, reach)
+        mask |= _dilated(hit, round(scale * reach))
     return mask
 
 

@@ -1,7 +1,9 @@
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles, measure_light, tile_table
+from layerblend.maths.moffat import moffat_image
+from layerblend.steps.flatten import tiles
+from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles, measure_light, peak_width, tile_table
 
 
 def noise_image(shape=(200, 300), channels=3, seed=0) -> np.ndarray:
@@ -32,6 +34,40 @@ def test_star_light_is_the_stars_sum() -> None:
     light = make_tiles((image + star[..., None]).astype(np.float32)).star_light
     assert light[2:5, 3:6].sum() == pytest.approx(star.sum(), rel=0.03)
     assert light[8:].max() < 0.01 * star.sum()
+
+
+def deep_field(fwhm: float, seed: int = 2) -> np.ndarray:
+    """(320, 480, 1): 150 stars of 300 to 20 000 sigma, as a deep stack has them."""
+    rng = np.random.default_rng(seed)
+    image = rng.normal(100, 1, (320, 480))
+    star = moffat_image((81, 81), fwhm, 3.5, 0.0, 0.0)
+    star /= star.max()
+    padded = np.zeros((400, 560))
+    for _ in range(150):
+        y, x = rng.integers(0, 320), rng.integers(0, 480)
+        padded[y : y + 81, x : x + 81] += 10 ** rng.uniform(2.5, 4.3) * star
+    return (image + padded[40:-40, 40:-40])[..., None].astype(np.float32)
+
+
+@pytest.mark.parametrize("fwhm", [1.5, 2.0, 2.5, 3.5, 5.0])
+def test_width_of_bright_peaks(fwhm: float) -> None:
+    light = measure_light(deep_field(fwhm))
+    assert peak_width(light.above, light.noise) == pytest.approx(fwhm, abs=0.7)
+
+
+def test_few_peaks_tell_no_width() -> None:
+    light = measure_light(noise_image())
+    assert peak_width(light.above, light.noise) == np.inf
+
+
+def test_narrow_stars_leave_more_sky(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In a deep picture of narrow stars the reaches meant for wide ones leave hardly a tile; what is gained is sky."""
+    image = deep_field(1.6)
+    table = make_tiles(image)
+    monkeypatch.setattr(tiles, "peak_width", lambda *_: np.inf)
+    assert table.used.sum() > 1.5 * make_tiles(image).used.sum()
+    level = (table.value[..., 0] * table.sigma + table.level)[table.used]
+    assert np.median(level) == pytest.approx(100, abs=0.5)
 
 
 def test_scale_and_level_do_not_matter() -> None:
