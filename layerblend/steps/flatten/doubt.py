@@ -14,7 +14,7 @@ import numpy as np
 from layerblend.kinds import Array
 
 from .filling import is_galaxy
-from .fit import GALAXY_ERROR, HALO, SkyFit, arms_error, fit_sky, in_halo, legendre_design, legendre_terms
+from .fit import GALAXY_ERROR, HALO, SkyFit, arms_error, fit_sky, in_halo, legendre_design, legendre_terms, odd_halo
 from .tiles import TileTable
 
 # The second model is asked from this much galaxy light over the faintest tiles, sigma, below this share of clean sky, or where the sky is
@@ -29,7 +29,10 @@ MISFIT_UNIT, HEAD_START, LEAST_WEIGHT = 160.0, 150.0, 0.02
 EATEN = ((1e-7, 1.5, 1.0), (1e-8, 2.2, 1.0), (1e-8, 3.0, 0.5))
 # Arms and knots are wider than a row of tiles, so that neighbours err together: the fit's own error, scaled by the residuals as they are
 # (Birge 1932, Phys. Rev. 40, 207), times this is the error made. The amount said covers eight errors of ten. Both from simulated galaxies.
-SHARED_ARMS, COVER = 3.4, 1.6
+SHARED_ARMS, COVER = 3.4, 1.8
+# A halo of a colour that haloes do not have holds light of the sky: so many times what shows of it, for the fit lets little show. From
+# simulated glows whose hump lies behind a galaxy.
+ODD_COLOUR = 10.0
 LOSS_ABOVE, LOSS_BELOW = 9.0, 22.0
 # A second model whose sky spans so many times the first one's has run away.
 MOST_REACH = 3.0
@@ -39,16 +42,21 @@ def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
     """The model that serves (with a sky between the two where both are likely), and by how much, sigma, the halo may be off."""
     plain = fit.far <= ASK_FAR and fit.clean.mean() >= ASK_CLEAN and max(fit.stiffness) > ASK_STIFFNESS
     if not fit.galaxies or plain:
-        return fit, COVER * halo_error(fit)
+        return fit, _amount(halo_error(fit), fit)
     wide = fit_sky(table, wide=True)
     if _reach(wide) > MOST_REACH * _reach(fit) + HALO[1]:
-        return fit, COVER * halo_error(fit)
+        return fit, _amount(halo_error(fit), fit)
     first, second = misfits(fit, wide)
     share = float(1 / (1 + np.exp(np.clip((second - first + HEAD_START) / MISFIT_UNIT, -50, 50))))
     share = max([share] + [weight for supple, worse, weight in EATEN if max(fit.stiffness) <= supple and second < worse * first])
     best, other, less = (wide, fit, 1 - share) if share > 0.5 else (fit, wide, share)
-    doubt = COVER * mean_error(halo_error(best), halo_error(other), halo_difference(best, other), less)
+    doubt = _amount(mean_error(halo_error(best), halo_error(other), halo_difference(best, other), less), fit)
     return (best if less < LEAST_WEIGHT else _mean_sky(best, other, less)), doubt
+
+
+def _amount(error: float, fit: SkyFit) -> float:
+    """What is said of an ``error`` of 1 sigma, and of the colour of the haloes."""
+    return float(np.hypot(COVER * error, ODD_COLOUR * odd_halo(fit)))
 
 
 def alike_in_colour(table: TileTable, fit: SkyFit) -> SkyFit:

@@ -64,6 +64,9 @@ SHARED_LOPSIDED, HALO_COLOUR_ERROR = 0.03, 0.3
 # Of red, green and blue; haloes are redder than discs (Zibetti, White & Brinkmann 2004, MNRAS 347, 556, cited from memory; by how much is a
 # guess).
 HALO_TINT = (1.15, 1.0, 0.85)
+# A halo may be redder or bluer than its disc, hardly greener or more magenta: there it is so many times better known.
+GREENER, ODD = np.array([1.0, -2.0, 1.0]) / np.sqrt(6), 0.1
+STRICTER = np.sqrt((HALO_COLOUR_ERROR / ODD) ** 2 - 1)
 ROUNDS = 3
 # The round from which channels tell each other about arms: before a galaxy has found its place, what they share may be anything.
 COMMON_FROM = 1
@@ -340,7 +343,8 @@ class _Problem:
             for column in (first + size - 2, first + size - 1):
                 rows.append(self._departures(column, columns, colour) / (SHARED_LOPSIDED * disc.mean()))
             if not self.profile.wide:
-                rows.append(self._departures(first + 1, columns, colour * self.tint) / (HALO_COLOUR_ERROR * halo))
+                own = self._departures(first + 1, columns, colour * self.tint) / (HALO_COLOUR_ERROR * halo)
+                rows.append(own if channels != 3 else np.vstack([own, STRICTER * np.tensordot(GREENER, own, 1)[None]]))
         return np.vstack(rows) if rows else np.zeros((0, amplitude.size))
 
     def _departures(self, column: int, columns: int, colour: Array) -> Array:
@@ -771,6 +775,21 @@ def arms_error(fit: SkyFit) -> float:
     """Expected scatter of the tiles of the largest galaxy that was found, share of its light."""
     largest = max((float(np.exp(galaxy.log_scale)) for galaxy in fit.galaxies), default=0.0)
     return GALAXY_ERROR * float(np.clip(largest / (LARGE_SCALE * fit.rows.width), 1, MOST_ARMS))
+
+
+def odd_halo(fit: SkyFit) -> float:
+    """Light over the halo, sigma, by which the galaxies' haloes are greener or more magenta than their discs: of haloes there is none,
+    of a sky whose hump lies behind a galaxy there is. 0 for a model without haloes of their own, and without three channels."""
+    rows, halo, odd = fit.rows, in_halo(fit.galaxy), 0.0
+    if fit.wide or fit.amplitudes.shape[1] != 3 or not halo.any():
+        return 0.0
+    x, y = (place[rows.used][halo] for place in (rows.x, rows.y))
+    profile = _Profile(fit.wide)
+    for galaxy, (disc, wide, *_) in zip(fit.galaxies, np.split(fit.amplitudes, max(len(fit.galaxies), 1)), strict=True):
+        if (disc > 0).all():
+            red, green, blue = wide / (disc * HALO_TINT)
+            odd += abs(green - (red + blue) / 2) * float(disc.mean() * profile.columns(x, y, galaxy)[1].mean())
+    return odd
 
 
 def in_halo(light: Array) -> Mask:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import cv2
 import numpy as np
@@ -31,6 +31,11 @@ SADDLE, COMPANION = 0.4, 0.5
 # Where arms are looked for: within so many scale lengths of a galaxy's first guess, in what a disc of this share of the width cannot
 # pass under.
 ROUGH_SCALES, ROUGH_RADIUS = 3.5, 1 / 5
+# An object that the edge cuts: its least height, sigma, over what a disc of TARGET_RADIUS passes under, and that over what one twice as
+# wide does: .5 of a slope, .58 of a wide glow in a corner, .63 to .75 of galaxies of W/6 to W/12. Its radius is that of half a disc.
+LEAST_CUT_PEAK, STEEP_SHARE, LEAST_CUT_RADIUS = 6.0, 0.63, 0.05
+# Its scale length to begin with, share of the width.
+CUT_SCALE = 0.06
 # A larger leftover that touches the frame is a glow, which is sky.
 LARGEST_EDGE_OBJECT = 60
 
@@ -57,11 +62,11 @@ def elliptical_radius(x: Array, y: Array, galaxy: Galaxy, rounder: float = 1.0) 
     return np.sqrt(np.maximum(square / np.sqrt(1 - e1**2 - e2**2), 0))
 
 
-def top_hat(plane: Array, radius: int) -> Array:
+def top_hat(plane: Array, radius: int, reflection: Literal["odd", "even"] = "odd") -> Array:
     """What a disc of ``radius`` tiles cannot pass under; the frame goes on by odd reflection, so a slope off the frame is no object."""
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
     reach = [min(radius, n - 1) for n in plane.shape]
-    padded = np.pad(plane.astype(np.float32), [(r, r) for r in reach], mode="reflect", reflect_type="odd")
+    padded = np.pad(plane.astype(np.float32), [(r, r) for r in reach], mode="reflect", reflect_type=reflection)
     opened = cv2.morphologyEx(padded, cv2.MORPH_OPEN, kernel)
     return (padded - opened)[reach[0] : reach[0] + plane.shape[0], reach[1] : reach[1] + plane.shape[1]]
 
@@ -75,7 +80,7 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
     """The brightest extended objects of the frame, at most three, as first guesses for the fit."""
     raised = scipy.ndimage.gaussian_filter(top_hat(scipy.ndimage.median_filter(table.median, 3), radius_tiles(table, TARGET_RADIUS)), 1.0)
     labels, _ = scipy.ndimage.label(raised > max(5 * mad_sigma(raised), 1.5))
-    found = []
+    found = [(strength, galaxy) for _, strength, galaxy in cut_objects(table)]
     labels = _parted(labels, raised, round(LEAST_DISTANCE * table.width / table.tile_px))
     for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
         inside = labels[window] == index
@@ -92,6 +97,29 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         galaxy = Galaxy(x, y, float(np.log(scale)), e1, e2)
         found.append((float(inside.sum() * light.max()), galaxy))
     return _chosen(sorted(found, key=lambda item: -item[0]), table.width)
+
+
+def cut_objects(table: TileTable) -> list[tuple[str, float, Galaxy]]:
+    """Extended objects that an edge of the frame cuts in two: the edge's name, strength, and a first guess for the fit.
+
+    Odd reflection takes them for slopes. With even reflection glows stand out as well, but fall off more slowly.
+    """
+    light = scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(table.median, 3), 1.0)
+    narrow, wide = (top_hat(light, radius_tiles(table, factor * TARGET_RADIUS), "even") for factor in (1, 2))
+    labels, _ = scipy.ndimage.label(narrow > LEAST_CUT_PEAK)
+    cut = []
+    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
+        inside = np.where(labels[window] == index, narrow[window], 0)
+        peak = np.unravel_index(inside.argmax(), inside.shape)
+        row, column = int(peak[0]) + window[0].start, int(peak[1]) + window[1].start
+        rims = {"upper": row, "lower": labels.shape[0] - 1 - row, "left": column, "right": labels.shape[1] - 1 - column}
+        edge = min(rims, key=lambda name: rims[name])
+        tiles = int((inside > 0).sum())
+        wide_enough = np.sqrt(2 * tiles / np.pi) * table.tile_px > LEAST_CUT_RADIUS * table.width
+        if rims[edge] < LEAST_RIM and wide_enough and narrow[row, column] > STEEP_SHARE * wide[row, column]:
+            guess = Galaxy(float(table.x[row, column]), float(table.y[row, column]), float(np.log(CUT_SCALE * table.width)), 0.0, 0.0)
+            cut.append((edge, tiles * float(inside.max()), guess))
+    return cut
 
 
 def galaxy_roughness(table: TileTable) -> Array:

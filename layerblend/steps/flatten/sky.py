@@ -13,9 +13,9 @@ from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 from .doubt import alike_in_colour, ask_both, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
-from .objects import galaxy_roughness
+from .objects import cut_objects, galaxy_roughness
 from .tiles import TileTable, measure_light, tile_table
-from .words import FILLING, RUNS_AWAY, count_quadrants, gradient_words, quadrant_of, sample_words, uncertain_words
+from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
 FRAME_FILLING = ("auto", "yes", "no")
@@ -230,7 +230,7 @@ def _finish(image: Array, model: Array, table: TileTable, surface: Surface, mode
         image=_without(image, model, mode),
         model=model,
         samples=_samples(rows, fit, table, taken, used),
-        words=_words(surface, mode, before, after, kept, total),
+        words=_words(surface, mode, before, after, kept, total, sorted({edge for edge, *_ in cut_objects(table)})),
         targets=_targets(fit),
         frame_filling=surface.filling,
         mode=mode,
@@ -244,14 +244,14 @@ def _finish(image: Array, model: Array, table: TileTable, surface: Surface, mode
     )
 
 
-def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array, total: Array) -> tuple[str, ...]:
+def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array, total: Array, cut: list[str]) -> tuple[str, ...]:
     """What there is to say of a sky that was taken away; nothing of one that was left."""
     words = sample_words(kept, total)
     if mode == "off":
         return tuple(words)
     if surface.filling:
         return (FILLING, *words, *uncertain_words(surface.uncertain))
-    words = [gradient_words(before, after), *words, *uncertain_words(surface.uncertain)]
+    words = [gradient_words(before, after), *words, *cut_words(cut), *uncertain_words(surface.uncertain)]
     return (*words, RUNS_AWAY) if surface.runs_away else tuple(words)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from layerblend.kinds import Array
@@ -58,6 +60,15 @@ def gradient_words(before: Array, after: Array) -> str:
     names = CHANNELS[len(before)]
     parts = [f"{name} {b:.1f} to {a:.1f}" for name, b, a in zip(names, before, after, strict=True)]
     return "Gradient across the picture, peak to peak in sigma of the sky, before and after: " + ", ".join(parts) + "."
+
+
+def cut_words(edges: Sequence[str]) -> list[str]:
+    """Edges of the picture that cut something bright and wide in two."""
+    return [
+        f"Something bright and wide, a galaxy or the halo of a bright star, is cut by the {edge} edge of the picture: its faint light is"
+        " told from the part that is seen, and less sure than elsewhere. A wider field would decide it."
+        for edge in edges
+    ]
 
 
 def uncertain_words(uncertain: float) -> list[str]:

@@ -1,9 +1,14 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from layerblend.steps.flatten.objects import Galaxy, elliptical_radius, find_galaxies, galaxy_roughness, top_hat
+from layerblend.steps.flatten import flatten
+from layerblend.steps.flatten.objects import Galaxy, cut_objects, elliptical_radius, find_galaxies, galaxy_roughness, top_hat
 from layerblend.steps.flatten.tiles import make_tiles
-from tests.scenes.sky import make_scene
+from tests.scenes.sky import GRADIENTS, SkyScene, flatten_score, make_scene, spiral
+
+SMALL = {"shape": (600, 900), "n_stars": 200}
 
 
 def test_slopes_are_no_objects() -> None:
@@ -60,3 +65,30 @@ def test_a_star_before_a_galaxy_does_not_take_its_centre(seed) -> None:
     star = 80 * (1 + ((x - 559) ** 2 + (y - 288) ** 2) / 970) ** -2
     galaxy = find_galaxies(make_tiles(scene.image + star[..., None]))[0]
     assert np.hypot(galaxy.x - 0.51 * 900, galaxy.y - 0.48 * 600) < 50
+
+
+def cut_scene(middle: float, height: float) -> SkyScene:
+    """A galaxy with its middle at these shares of the width and of the height, which may lie outside 0..1."""
+    scene = make_scene(57, kind="corner", amplitude=12, with_galaxy=False, **SMALL)
+    rows, columns = scene.image.shape[:2]
+    galaxy = spiral(np.random.default_rng(3), (rows, columns), columns / 14, middle * columns, height * rows, 120, 40)
+    return replace(scene, image=scene.image + galaxy, galaxy=galaxy)
+
+
+@pytest.mark.parametrize(
+    ("place", "edge"), [((-0.03, 0.5), "left"), ((1.0, 0.4), "right"), ((0.4, -0.02), "upper"), ((0.6, 1.02), "lower")]
+)
+def test_a_galaxy_that_the_edge_cuts_is_found_and_keeps_its_halo(edge: str, place: tuple[float, float]) -> None:
+    scene = cut_scene(*place)
+    table = make_tiles(scene.image)
+    assert [name for name, *_ in cut_objects(table)] == [edge]
+    flat = flatten(scene.image)
+    assert any(f"cut by the {edge} edge" in text for text in flat.words)
+    assert np.abs(flatten_score(scene, flat.model)["halo_offset"]).max() < 0.6
+
+
+@pytest.mark.parametrize("kind", GRADIENTS)
+def test_no_glow_is_taken_for_a_galaxy_that_the_edge_cuts(kind: str) -> None:
+    for with_galaxy in (False, True):
+        scene = make_scene(58, kind=kind, amplitude=30, frac=1 / 12, with_galaxy=with_galaxy, **SMALL)
+        assert cut_objects(make_tiles(scene.image)) == []
