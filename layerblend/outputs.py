@@ -22,6 +22,7 @@ from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_t
 from layerblend.files.provenance import provenance, write_json
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
+from layerblend.ledger import RECORD
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.runs import Run, step_bar, worker_count
@@ -48,16 +49,17 @@ def planned_files(run: Run, folder: Path) -> list[Path]:
     names += [f"layers/{layer}.{ending}" for layer in LAYERS for ending in ("tif", "fits")]
     names += [f"steps/{step}.fits" for step in STEP_ARRAYS] + [f"steps/{step}.tif" for step in STEP_PICTURES]
     names += [f"stacks/{name}.fits" for name, spec in run.recipe.stacks.items() if spec.from_frames]
-    return [folder / name for name in (*names, *PLOTS.values(), "grade/frames.csv", "recipe.yaml", "provenance.json")]
+    return [folder / name for name in (*names, *PLOTS.values(), "grade/frames.csv", "recipe.yaml", RECORD)]
 
 
 def claim_folder(run: Run, folder: Path, *also: Path) -> None:
-    """Before hours of work: the result folder can be written, and no result (nor file of ``also``) takes the place of an input.
+    """Before hours of work: the result folder can be written and is ours from now on, and no result (nor file of ``also``) takes the place
+    of an input.
 
     Raises
     ------
     InputError
-        A result would overwrite an input, or lie among the frames.
+        A result would overwrite an input or a file that no run has put there, or lie among the frames.
     StoppedError
         The folder cannot be made or written to.
     """
@@ -69,9 +71,21 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             pass
+        _sign(run, folder)
     except OSError as error:
         text = f"Results cannot be written to {folder}: {error.strerror or error}. Choose another folder with --out or output.folder."
         raise StoppedError(text, file=folder, key="output.folder", code="cannot_write") from error
+
+
+def _sign(run: Run, folder: Path) -> None:
+    """Leave the record that tells our folders before anything else is written: a run that is killed must find its own."""
+    if (folder / RECORD).exists():
+        return
+    foreign = [path.name for path in planned_files(run, folder) if path.exists()]
+    if foreign:
+        text = f"{folder} holds {foreign[0]}, which no run has put there. Choose another folder with --out or output.folder."
+        raise InputError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
+    write_json(folder / RECORD, {"schema": 1, "written": {}})
 
 
 def write_frames(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
@@ -306,7 +320,7 @@ def write_step(run: Run, step: str, value: Any, folder: Path) -> list[Path]:
 
 def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, written: Mapping[str, Any]) -> list[Path]:
     """The complete recipe with every default, where the result comes from, and what was ``written`` from what."""
-    recipe, record = folder / "recipe.yaml", folder / "provenance.json"
+    recipe, record = folder / "recipe.yaml", folder / RECORD
     write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
     known = {str(info.path): run.runner.store.files.known(info.path) or "" for info in run.sources.frames}
     words = [note["text"] for note in run.warnings]

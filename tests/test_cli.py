@@ -298,6 +298,7 @@ def test_a_full_disk_leaves_no_stub_and_the_earlier_result(demo: Demo, tmp_path:
     out = tmp_path / "out"
     out.mkdir()
     (out / "result.tif").write_bytes(b"earlier")
+    (out / "provenance.json").write_text('{"written": {}}')
 
     def limit() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -308,7 +309,16 @@ def test_a_full_disk_leaves_no_stub_and_the_earlier_result(demo: Demo, tmp_path:
     assert done.returncode == 4 and answer["error"]["code"] in {"disk", "disk_full"}, answer
     assert "result.tif" in answer["error"]["text"]
     assert (out / "result.tif").read_bytes() == b"earlier"
-    assert [path.name for path in out.rglob("*") if path.is_file()] == ["result.tif"]
+    assert {path.name for path in out.rglob("*") if path.is_file()} == {"result.tif", "provenance.json"}
+
+
+def test_files_that_no_run_has_written_are_not_replaced(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    (tmp_path / "layers").mkdir()
+    mine = tmp_path / "layers" / "starless.tif"
+    mine.write_bytes(b"another program's")
+    refused(layerblend("blend", demo.recipe, "--out", tmp_path, "--json", "-q"), 3, "overwrite", word="starless.tif")
+    assert mine.read_bytes() == b"another program's"
+    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["starless.tif"]
 
 
 @pytest.mark.parametrize(
