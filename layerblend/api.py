@@ -24,7 +24,7 @@ from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
-from layerblend.files.provenance import plain_data, write_json
+from layerblend.files.provenance import RECORD, plain_data, write_json
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
@@ -307,7 +307,7 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
 
 def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
     """Grade the frames of a recipe or a folder: table, plots, sorted links."""
-    if source.is_dir() and not (source / "provenance.json").exists():
+    if source.is_dir() and not (source / RECORD).exists():
         loaded = _folder_recipe(source, changes)
     else:
         loaded = load_recipe(source, parse_changes(changes))
@@ -580,7 +580,7 @@ def _unused(name: str, subjects: Sequence[Subject]) -> str:
 def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
     """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
     if path.is_dir():
-        record = path / "provenance.json"
+        record = path / RECORD
         if not record.exists() or not (path / "recipe.yaml").exists():
             raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
         recipe = load_recipe(path / "recipe.yaml", changes)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-RECORD = "provenance.json"
+from layerblend.files.provenance import RECORD
 
 
 @dataclass

@@ -19,10 +19,9 @@ from layerblend import __version__, chain
 from layerblend.chain import StackPass
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
-from layerblend.files.provenance import provenance, write_json
+from layerblend.files.provenance import RECORD, SCHEMA, provenance, write_json
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
-from layerblend.ledger import RECORD
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.runs import Run, step_bar, worker_count
@@ -85,7 +84,7 @@ def _sign(run: Run, folder: Path) -> None:
     if foreign:
         text = f"{folder} holds {foreign[0]}, which no run has put there. Choose another folder with --out or output.folder."
         raise InputError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
-    write_json(folder / RECORD, {"schema": 1, "written": {}})
+    write_json(folder / RECORD, {"schema": SCHEMA, "written": {}})
 
 
 def write_frames(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:

@@ -24,7 +24,7 @@ ALLOWED = {
     "chain": {"stacking", "steps", "files", "report", "maths"},
     "plan": {"chain", "recipe", "engine"},
     "runs": {"plan", "chain", "stacking", "recipe", "engine", "files", "memory"},
-    "ledger": set(),
+    "ledger": {"files"},
     "memory": set(),
     "outputs": {"runs", "plan", "chain", "stacking", "recipe", "files", "maths", "__init__"},
     "judge": {"runs", "chain", "evidence", "files", "report", "maths"},

@@ -18,6 +18,7 @@ from layerblend.errors import InputError
 from layerblend.files.whole import write_bytes
 
 SCHEMA = 1
+RECORD = "provenance.json"  # in a result folder
 PACKAGES = (
     "numpy", "scipy", "astropy", "scikit-image", "opencv-python-headless", "numba", "pydantic", "tifffile", "imagecodecs", "pillow",
 )  # fmt: skip
