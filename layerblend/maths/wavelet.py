@@ -146,8 +146,8 @@ def scaled_mad(plane: Plane, sigma: Any, where: Mask) -> float:
 def sky_scale_noise(plane: Plane, sigma: Any, scales: int, *, where: Mask | None = None) -> list[float]:
     """Noise of every starlet plane in units of ``sigma``, measured on a sky full of stars; parameters as for :func:`scale_noise`.
 
-    Their haloes lie in that sky too and grow from scale to scale. Noise that a pixel shares with some
-    neighbours falls by half at each scale wider than these, white noise by .48 to .5: what falls less is light.
+    Their haloes lie in that sky too and grow from scale to scale. Noise that a pixel shares with its neighbours falls by half at each
+    scale wider than these, white noise by .48 to .5: what falls less is light.
     """
     noise = scale_noise(plane, sigma, scales, where=where)
     for scale in range(SHARED_SCALES, scales):

@@ -23,7 +23,8 @@ WIDEST_UNBINNED_PX = 2600
 LAG_PX = 4
 # Stars: threshold in sigma (the first one of the 3 x 3 mean), and how far their light is left out, px.
 STAR_LEVELS = ((5.0, 4), (15.0, 10), (60.0, 18), (300.0, 32), (1500.0, 64))
-# These reaches are for stars at least 3 px wide (as `peak_width` has it); those of narrower ones shrink, or hardly a sky is left in deep
+# These reaches are for stars at least 3 px wide (3.4 as `peak_width` has it); those of narrower ones shrink with their width, or in deep
+# pictures hardly a tile is left.
 REACH_FWHM, LEAST_REACH = 3.4, 0.4
 BRIGHT_PEAK, FEWEST_PEAKS = 60.0, 20
 BASE_PERCENTILE = 40
