@@ -6,6 +6,7 @@ import errno
 import gzip
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from layerblend.files.frames import open_frame
 from layerblend.files.pictures import write_fits, write_frame
 from layerblend.kinds import Curve, Stack, StarShape, working_luminance
 from layerblend.maths.curve import stretch, unstretch
+from layerblend.steps.colour import colour_gates
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.flatten import Flattened
 from layerblend.steps.white import White
@@ -208,7 +210,7 @@ def test_half_differences_are_noise_alone() -> None:
 
 
 # ---------------------------------------------------------------- identities
-def plain_split(light: np.ndarray) -> object:
+def plain_split(light: np.ndarray) -> Any:
     from layerblend.steps.split import Split
 
     nothing = np.zeros_like(light)
@@ -237,6 +239,30 @@ def test_stars_too_narrow_to_part_are_left_unsharpened() -> None:
     detail = chain.detail_layer(split, round_stars(1.2), round_stars(1.2), sigma, None, None, deconvolve=0.5, grain=0.5)
     np.testing.assert_array_equal(detail.light, working_luminance(light))
     assert not detail.resolved
+
+
+def test_a_sharper_detail_stack_is_deconvolved_as_far_as_the_colour_stack() -> None:
+    light = star_field()
+    split, sigma = plain_split(light), np.full_like(light, 3e-4)
+    made = [
+        chain.detail_layer(split, round_stars(3.0), round_stars(w), sigma, None, None, deconvolve=0.5, grain=0.5) for w in (2.0, 3.0, 3.3)
+    ]
+    ratios = [detail.gates.sharpener.ratio for detail in made if detail.gates.sharpener is not None]
+    assert ratios == pytest.approx([0.7, 0.7, np.sqrt(1 - 0.51 * 1.1**2)])
+
+
+def test_stars_that_were_not_parted_are_told_to_the_denoising(monkeypatch: pytest.MonkeyPatch) -> None:
+    light = star_field()
+    untouched, sigma, told = plain_split(light), np.full_like(light, 3e-4), []
+
+    def gates(*arguments: object, **settings: object) -> object:
+        told.append(settings["starless"])
+        return colour_gates(*arguments, **settings)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(chain, "colour_gates", gates)
+    for split in (untouched, replace(untouched, mask=light[..., 1] > np.quantile(light[..., 1], 0.99))):
+        chain.colour_layer(split, sigma, None, None, split, sigma, None, None, denoise=1, green_ceiling=False)
+    assert told == [False, True]
 
 
 def test_a_starless_picture_with_nothing_to_do_is_the_stretch() -> None:

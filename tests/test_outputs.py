@@ -12,9 +12,9 @@ from astropy.io import fits
 from PIL import Image
 
 import layerblend as lb
-from layerblend.errors import StoppedError
+from layerblend.errors import InputError, StoppedError
 from layerblend.files.frames import read_image
-from layerblend.outputs import Output, crop_cards, largest_box, write_outputs
+from layerblend.outputs import Output, claim_folder, crop_cards, largest_box, write_outputs
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution
 from layerblend.runs import open_run
@@ -58,6 +58,16 @@ def test_after_a_file_that_fails_no_other_is_begun(demo: Demo, tmp_path: Path, w
     with open_run(load_recipe(demo.recipe), Execution(workers=workers, quiet=True)) as run, pytest.raises(StoppedError):
         write_outputs(run, tmp_path, [Output(str(number), (), write) for number in range(8)], {})
     assert set(begun) <= {str(number) for number in range(workers)}
+
+
+def test_a_run_that_was_cut_off_finds_its_own_folder_again(demo: Demo, tmp_path: Path) -> None:
+    with open_run(load_recipe(demo.recipe), Execution(quiet=True)) as run:
+        claim_folder(run, tmp_path)
+        (tmp_path / "result.tif").write_bytes(b"of the run that was cut off")
+        claim_folder(run, tmp_path)
+        (tmp_path / "provenance.json").unlink()
+        with pytest.raises(InputError, match=r"result\.tif, which no run"):
+            claim_folder(run, tmp_path)
 
 
 def test_the_largest_box_without_gaps() -> None:

@@ -153,6 +153,12 @@ def test_one_stack_tells_for_all_what_is_a_star(home: Path) -> None:
     assert judged == {"all": False, "deep": True, "best25": True}
 
 
+def test_the_detail_is_sharpened_as_far_as_the_colour_stack_would_be(home: Path) -> None:
+    recipe = recipe_from(SMALL, base=home)
+    graph = build_graph(recipe, find_sources(recipe, []), lambda **_: None)
+    assert graph["detail"].needs[:3] == ("split/deep", "psf/deep", "psf/all")
+
+
 def test_a_moved_folder_of_frames_keeps_the_key(home: Path, tmp_path: Path) -> None:
     moved = tmp_path / "moved frames"
     moved.mkdir()

@@ -137,9 +137,9 @@ def test_a_picture_in_place_of_a_recipe_is_told_as_such(tmp_path: Path) -> None:
 
 
 def test_a_colon_in_a_name_gets_a_hint(tmp_path: Path) -> None:
-    (fault,) = faults(write(tmp_path, "target: NGC 1: second try\nframes: {folder: f}\n"))
+    (fault,) = faults(write(tmp_path, "target: Lantern: second try\nframes: {folder: f}\n"))
     assert fault.startswith("FILE:1") and "put quotes round" in fault
-    assert load_recipe(write(tmp_path, "target: 'NGC 1: second try'\nframes: {folder: f}\n")).target == "NGC 1: second try"
+    assert load_recipe(write(tmp_path, "target: 'Lantern: second try'\nframes: {folder: f}\n")).target == "Lantern: second try"
 
 
 def dotted_keys() -> list[str]:
