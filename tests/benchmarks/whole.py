@@ -9,6 +9,7 @@ wall times mean nothing beside other work, which the processor seconds show.
 from __future__ import annotations
 
 import argparse
+import os
 import resource
 import shutil
 import subprocess
@@ -52,7 +53,9 @@ main(sys.argv[1:])
 def command(*words: str | Path) -> Cost:
     """Run the command line once."""
     begin, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
-    done = subprocess.run([sys.executable, "-c", CHILD, *map(str, words), "--quiet"], stdout=subprocess.PIPE, text=True, check=False)
+    users = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}  # an installation keeps its bytecode
+    call = [sys.executable, "-c", CHILD, *map(str, words), "--quiet"]
+    done = subprocess.run(call, stdout=subprocess.PIPE, text=True, check=False, env=users)
     wall, after = time.monotonic() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode:
         raise SystemExit(f"{words} ended with {done.returncode}")
