@@ -245,7 +245,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=22,
+                version=23,
             ),
         ]
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
@@ -398,7 +398,7 @@ def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
     base, colour = names.sky_of[names.colour], names.colour
     nodes = [
         Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=3),
-        Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}")),
+        Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}"), version=2),
     ]
     if any(spec.from_frames for spec in recipe.stacks.values()):
         shares = {name: spec.keep for name, spec in recipe.stacks.items() if spec.from_frames}

@@ -370,12 +370,15 @@ def _star_strip(before: Array, after: Array, places: Array, black: float, span: 
 
 
 def _enlarged(picture: Array, x: float, y: float) -> Array:
-    """A square around a place, every pixel three wide; the edge goes on beyond the picture."""
+    """A square around a place, every pixel three wide; no data beyond the picture."""
     half = STAR_PX // 6
-    reach = np.arange(-half, half + 1)
-    middles = (np.clip(round(at), 0, size - 1) for at, size in zip((y, x), picture.shape, strict=False))
-    rows, columns = (np.clip(middle + reach, 0, size - 1) for middle, size in zip(middles, picture.shape, strict=False))
-    return np.repeat(np.repeat(picture[np.ix_(rows, columns)], 3, 0), 3, 1)
+    square = np.full((2 * half + 1, 2 * half + 1, *picture.shape[2:]), np.nan, np.float32)
+    top, left = round(y) - half, round(x) - half
+    rows, columns = (slice(max(start, 0), max(start + 2 * half + 1, 0)) for start in (top, left))
+    part = picture[rows, columns]
+    row, column = max(-top, 0), max(-left, 0)
+    square[row : row + part.shape[0], column : column + part.shape[1]] = part
+    return np.repeat(np.repeat(square, 3, 0), 3, 1)
 
 
 # ---------------------------------------------------------------- shared

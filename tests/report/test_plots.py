@@ -136,3 +136,11 @@ def test_figures_do_not_pile_up_and_no_window_is_asked_for():
 def test_same_bytes_every_time():
     table = make_table(6)
     assert plots.grade_report(table) == plots.grade_report(table)
+
+
+def test_an_enlarged_star_at_the_edge_has_no_data_beyond_it() -> None:
+    square = plots._enlarged(np.ones((30, 50, 3), np.float32), 49, 0)
+    known = np.isfinite(square).all(-1)
+    half = plots.STAR_PX // 2
+    assert known[half - 1 :, : half + 2].any() and not known[: half - 1].any() and not known[:, half + 2 :].any()
+    assert known.sum() == 9 * 21 * 21

@@ -12,6 +12,7 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
 from layerblend.steps.split.field import Fitted, Sources
+from layerblend.steps.split.model import profile_at
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness
 
@@ -39,6 +40,11 @@ ASKED_REACH = 1.5
 # Two stacks' sources are one where they lie within so many widths of each other.
 SAME_REACH = 0.5
 CUT_STRENGTH = 300.0
+# A star whose middle lies beyond the picture's edge is judged by the light that it sheds into it, in units of the noise there, and by how
+# much of that light its star image misses.
+SHED_STRENGTH, SHED_MISFIT = 5.0, 0.5
+# So near to the edge (FWHM) a part of a star is missing, and fewer frames overlap, so widths scatter by more.
+EDGE_REACH, EDGE_WIDTH_FLOOR = 1.0, 0.03
 
 
 @dataclass
@@ -65,8 +71,9 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
     reason[strength <= LEAST_STRENGTH] = "faint"
     if keep_knots and len(sources):
         ground, peak = fitted.rough, np.maximum(sources.peak, 1e-12)
+        floor = np.maximum(_width_floor(fit[:, 3], strength, sources.clipped), EDGE_WIDTH_FLOOR * _at_edge(fitted, plane.shape))
         evidence = {
-            "broad": _width_evidence(fit, error, ground, peak, _width_floor(fit[:, 3], strength, sources.clipped)),
+            "broad": _width_evidence(fit, error, ground, peak, floor),
             "long": _ellipse_evidence(fit, error, ground, peak),
             "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT + ground.scatter / peak, -MISFIT_AGAINST, 0.0),
         }
@@ -80,8 +87,36 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
         # a bright core that is cut off cannot be told by its shape; broad light is no star all the same
         cut = _hidden_core(good, sources) & (sources.peak > CUT_STRENGTH * noise.sigma)
         reason[cut & np.isin(reason, ("long", "misfit", "narrow"))] = ""
+    beyond = beyond_edge(sources, plane.shape)
+    if beyond.any():
+        reason[beyond] = np.where(_sheds_light(plane, noise, fitted)[beyond], "", "faint")
     reason[sources.clipped] = ""
     return Choice(reason == "", reason, fit[:, 3], strength)
+
+
+def beyond_edge(sources: Sources, shape: tuple[int, ...]) -> Mask:
+    """(n,) bool, the source's middle lies outside the picture."""
+    return _inside(sources, shape) < 0
+
+
+def _at_edge(fitted: Fitted, shape: tuple[int, ...]) -> Mask:
+    return np.abs(_inside(fitted.sources, shape)) < EDGE_REACH * fitted.field.fwhm
+
+
+def _inside(sources: Sources, shape: tuple[int, ...]) -> Array:
+    """(n,) px, how far from the nearest edge of the picture a source lies inside it; less than 0 outside."""
+    x, y = sources.x + 0.5, sources.y + 0.5
+    return np.minimum(np.minimum(x, shape[1] - x), np.minimum(y, shape[0] - y))
+
+
+def _sheds_light(plane: Plane, noise: Noise, fitted: Fitted) -> Mask:
+    """(n,) bool, the source's light at the pixel nearest to its middle is seen, and is a star's as far as a piece of its wings can tell."""
+    sources = fitted.sources
+    x, y = _pixels(sources, plane.shape)
+    away = np.hypot(x - sources.x, y - sources.y) / np.exp(sources.geo[:, 2])
+    shed = sources.peak * profile_at(fitted.field.image.profile, away)
+    left = cv2.blur(plane - fitted.halo - fitted.model, (3, 3))[y, x]
+    return np.asarray((shed > SHED_STRENGTH * noise.sigma) & (np.abs(left) < SHED_MISFIT * shed))
 
 
 def _of_all_channels(channels: list[Channel]) -> tuple[Array, Array]:
@@ -114,7 +149,7 @@ def _width_floor(off_width: Array, strength: Array, clipped: Mask) -> float:
     return float(np.clip(MAD_TO_SIGMA * np.median(np.abs(off_width[bright])), LEAST_WIDTH_FLOOR, LOCUS_WIDTH))
 
 
-def _width_evidence(fit: Array, error: Array, ground: Roughness, peak: Array, floor: float) -> Array:
+def _width_evidence(fit: Array, error: Array, ground: Roughness, peak: Array, floor: Array) -> Array:
     """By the short axis (blended stars keep it) and, more weakly, by the mean width."""
     shaken = GROUND_WIDTH * ground.scatter / peak
     ellipse_error = np.hypot(error[:, 4], error[:, 5])

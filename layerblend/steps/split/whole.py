@@ -17,7 +17,7 @@ from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
-from layerblend.steps.split.choose import Choice, choose_stars, follow, obey
+from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
@@ -187,6 +187,7 @@ def _subtract(
     draws, fwhm = noise_draws(), fitted.field.fwhm
     middle = len(planes) // 2
     misfit, clipped_misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice), grow * CLIPPED_MISFIT
+    unsure_stars = choice.star & (fitted.sources.clipped | beyond_edge(fitted.sources, valid.shape))
     starless, touched = np.empty_like(planes), np.empty(planes.shape, bool)
 
     for c in range(len(planes)):  # one after the other: a dozen planes are at work on each
@@ -194,7 +195,7 @@ def _subtract(
         star = draw_channel(channel, choice.star, fitted.field)
         residual = plane - star - channel.halo
         light = by_bands(lambda band: cv2.medianBlur(band, 5), residual, 2)
-        unsure = draw_channel(channel, choice.star & fitted.sources.clipped, fitted.field) * np.float32(max(clipped_misfit - misfit, 0.0))
+        unsure = draw_channel(channel, unsure_stars, fitted.field) * np.float32(max(clipped_misfit - misfit, 0.0))
         unsure += star * np.float32(misfit)
         weight, blind = fill_weight(star, unsure, channel.halo, channel.streaks, light, channel.noise, opaque)
         del unsure

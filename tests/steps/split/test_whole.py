@@ -7,7 +7,7 @@ import pytest
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.steps.split import Split, split_stars
-from tests.scenes.split import Scene, make_scene
+from tests.scenes.split import Scene, add_moffat, ellipse_form, make_scene
 from tests.scenes.split_score import aperture_sums
 
 
@@ -79,6 +79,24 @@ def test_stars_cut_by_the_edge_go() -> None:
     own, gone = (aperture_sums(a, x[at_edge], y[at_edge], 4.0) for a in (scene.stars.astype(float), taken))
     assert np.median(np.abs(gone / own - 1)) < 0.1
     assert (gone / own > 0.7).mean() >= 0.8
+
+
+def test_stars_beyond_the_edge_take_their_light_along_and_a_galaxy_does_not() -> None:
+    """Stars with their middle up to 3.5 px outside, FWHM 4; the galaxy's light falls by half in 8 px."""
+    scene = make_scene(height=400, width=400, stars=500, saturated=0, target=False, galaxies=0, seed=42, mono=True)
+    o, image = scene.options, scene.image.astype(np.float64)
+    stars, strengths = np.linspace(40, 360, 9), np.geomspace(150, 2000, 9)
+    for k, (place, strength) in enumerate(zip(stars, strengths, strict=True)):
+        away = -1 - 2.5 * (k % 3) / 2
+        x, y = ((away, place), (399 - away, place), (place, away), (place, 399 - away))[k % 4]
+        add_moffat(image, x, y, strength * scene.extra["sigma0"], *ellipse_form(o.fwhm, o.eccentricity, o.angle, o.beta), o.beta, 60)
+    down, right = np.mgrid[:400, :400]
+    galaxy = 150 * scene.extra["sigma0"] * 2.0 ** -(np.hypot(right + 2, down - 245) / 8)
+    off = residue(scene, split_stars((image + galaxy).astype(np.float32)).starless - galaxy.astype(np.float32))
+    rim = np.ones(off.shape, bool)
+    rim[8:-8, 8:-8] = False
+    assert np.abs(off[rim & (galaxy < scene.extra["sigma0"])]).max() < 6
+    assert abs(off[235:255, :10].mean()) < 1
 
 
 @pytest.mark.parametrize("channel", [0, 1])
