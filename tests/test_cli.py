@@ -23,6 +23,7 @@ from astropy.io import fits
 from layerblend import api, cli
 from layerblend.errors import StoppedError
 from layerblend.files.pictures import write_fits, write_frame
+from layerblend.files.provenance import RECORD
 from layerblend.plan import STEPS
 from tests.conftest import Demo, Spoken
 
@@ -442,6 +443,7 @@ def test_killed_while_stacking_and_resumed(layerblend: Run, demo: Demo, unstacke
     running.communicate()
     finished = len(journal.read_text(encoding="utf-8").splitlines()) - 1
     assert 2 <= finished < 10 and not (unstacked.parent / "out" / "stacks").exists()
+    assert (unstacked.parent / "out" / RECORD).exists()  # the next run finds its own folder
     counted = count_bands(monkeypatch)
     assert layerblend("stack", unstacked, "-q").code == 0
     assert stack_bytes(unstacked.parent / "out") == stack_bytes(demo.out)
