@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 BANDS = ((0.02, 0.05), (0.05, 0.10), (0.10, 0.15), (0.15, 0.20), (0.20, 0.30))  # cycles/px
+PLENTY_SNR = 1000.0  # of power: the noise is a thirtieth of the detail
 
 
 @dataclass(frozen=True)
 class Kind:
     """One measure. ``phrase`` names it in a sentence; ``small``: a difference that hardly matters to the eye, a share where ``relative``.
 
-    ``whole``: what a sentence calls it together with its like (all bands of one kind).
+    ``whole``: what a sentence calls it together with its like (all bands of one kind). ``plenty``: where both values are better than this,
+    no difference matters to the eye.
     """
 
     phrase: str
@@ -21,6 +23,7 @@ class Kind:
     relative: bool
     method: str
     whole: str = ""
+    plenty: float = float("inf")
 
     @property
     def family(self) -> str:
@@ -88,13 +91,15 @@ def band_name(kind: str, low: float, high: float) -> str:
 
 def _band_kinds() -> dict[str, Kind]:
     out = {}
-    for kind, whole, unit, small, method in (
-        ("detail SNR", "signal to noise of detail", "", 0.05, "Fourier ring correlation of the luminance source's half-sets, 2c/(1-c)"),
-        ("contrast", "contrast of detail", "L*", 0.02, "root of the noise-free power of lightness, from the half-set pictures"),
+    snr = "Fourier ring correlation of the luminance source's half-sets, 2c/(1-c)"
+    contrast = "root of the noise-free power of lightness, from the half-set pictures"
+    for kind, whole, unit, small, plenty, method in (
+        ("detail SNR", "signal to noise of detail", "", 0.05, PLENTY_SNR, snr),
+        ("contrast", "contrast of detail", "L*", 0.02, float("inf"), contrast),
     ):
         for low, high in BANDS:
             how = f"{method}, over {low:.2f}-{high:.2f} cycles/px; analytic error with the noise that both share"
-            out[band_name(kind, low, high)] = Kind(f"{1 / high:.0f}-{1 / low:.0f} px", unit, "higher", small, True, how, whole)
+            out[band_name(kind, low, high)] = Kind(f"{1 / high:.0f}-{1 / low:.0f} px", unit, "higher", small, True, how, whole, plenty)
     return out
 
 

@@ -59,6 +59,8 @@ class Measure:
     def weight(self) -> float:
         """How much the difference matters to the eye: 1 = just worth naming."""
         kind = KINDS[self.name]
+        if min(self.a, self.b) >= kind.plenty:
+            return 0.0
         scale = kind.small * (abs(self.b) if kind.relative and self.b else 1.0)
         return abs(self._gap()) / scale if scale > 0 else 0.0
 

@@ -73,6 +73,14 @@ def test_the_picture_that_colour_is_measured_against_is_named_as_such():
     assert "measured against" not in told("colour difference", 0.3, 0.1)
 
 
+def test_signal_to_noise_in_plenty_is_too_little_to_see():
+    def told(a, b):
+        return _sentence([Measure("detail SNR 0.02-0.05", "", "higher", a, b, a - b, (a - b, a - b), "", B_BETTER)], "mine", "plain")
+
+    assert told(2000.0, 3000.0).endswith("too little to see.")
+    assert not told(700.0, 3000.0).endswith("too little to see.")
+
+
 def test_swapping_the_two_mirrors_everything(made):
     _, _, plain, sharp = made
     forth, back = compare_subjects(sharp, plain), compare_subjects(plain, sharp)
