@@ -195,11 +195,12 @@ def _where_felt(filled: Plane, valid: Mask, sigma: Any, fwhm: float, stars: Mask
 
 
 def _new_pits(before: Plane, after: Plane, sigma: Any) -> Mask:
-    """Pixels that sharpening dug far below all that is 2 px around them: a dip narrower than a star is noise."""
+    """Pixels that sharpening dug far below all that is 2 px around them, for a dip narrower than a star is noise, or far below the sky."""
     ring = np.ones((5, 5), np.uint8)
     ring[1:4, 1:4] = 0
     around = cv2.erode(after, ring, borderType=cv2.BORDER_REFLECT_101)
-    return np.asarray((around - after > PIT * sigma) & (before - after > PIT_DUG * sigma))
+    too_dark = (around - after > PIT * sigma) | (after < -DARKEST * sigma)
+    return np.asarray(too_dark & (before - after > PIT_DUG * sigma))
 
 
 def _less_felt(felt: Array | None, places: Mask) -> Array:

@@ -138,6 +138,18 @@ def test_sharpening_digs_no_pits() -> None:
         assert not dug.any()
 
 
+def test_a_cut_off_core_that_stayed_grows_no_black_ring() -> None:
+    """A star whose core a camera cut off at an eighth of its height: its steep rim is narrower than the star image and rang by 13 sigma."""
+    rng = np.random.default_rng(8)
+    star = round_star(3.0, 3.0, (161, 161))
+    whole = moffat_image((161, 161), 3.0, 3.0, x=80.2, y=79.7)
+    light = np.minimum(8000 * whole / whole.max(), 1000)
+    luminance = (light + rng.normal(0, 1, light.shape)).astype(np.float32)
+    out = deconvolve(luminance, star, sigma=1.0, grain=1.0)
+    assert out.max() > 900 and luminance.min() > -5
+    assert out.min() > -6
+
+
 def test_a_star_cut_by_the_border_grows_no_ring() -> None:
     """Only the flank of a bright star reaches into the picture; sharpened, its mirrored half had a ring of -50 sigma."""
     flank = moffat_image((160, 160), 4.0, 3.0, 0.0, 0.0, x=80, y=18)
