@@ -244,6 +244,7 @@ def detail_bars(scene: Scene, curve: Curve) -> dict[str, float]:
         "error abs": float(np.abs(after - truth)[galaxy].mean() / np.abs(before - truth)[galaxy].mean()),
         "ring": told[1.0][0],
         "ring worst": told[1.0][1],
+        "... of the truth": ring_pair(truth, scene.probes)[1],
         "ring, told 10 % narrow": told[0.9][0],
         "... worst": told[0.9][1],
         "ring, told 10 % wide": told[1.1][0],
