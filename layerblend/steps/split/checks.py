@@ -26,6 +26,7 @@ MOST_RIMS = 40
 # Sectors and zones (FWHM) in which light beside stars is looked for, at so many of the brightest; places beside are so many FWHM away.
 SIDES, SIDE_ZONES = 24, (3.0, 6.0, 10.0, 15.0)
 MOST_SIDES, LEAST_SIDES, BESIDE = 12, 4, 24.0
+BARE_SKY = 1.5  # sigma over the picture's usual level
 
 
 def widening_with_brightness(fits: StarFits) -> tuple[float, float]:
@@ -132,23 +133,30 @@ def _bump(plane: Plane, ring: Array, noise: float) -> float:
     return float(np.max(bump - 2 * np.sqrt(error[1:-1] ** 2 + 0.25 * (error[:-2] ** 2 + error[2:] ** 2))))
 
 
-def sides_left(starless: Plane, sigma: float, x: Array, y: Array, fwhm: float) -> tuple[float, float]:
+def sides_left(starless: Plane, sigma: float, x: Array, y: Array, fwhm: float, known: Mask | None = None) -> tuple[float, float]:
     """Light that differs from side to side round bright stars, median of the stars, and the same beside them, in units of the noise.
 
     Spikes and reflections off centre leave streaks and patches that rings do not see. In three zones round each star the means of
     sectors are set against their median; the largest difference counts. The same is done at four places beside each star: structured
-    ground is uneven there too.
+    ground is uneven there too. Stars on bare sky are looked at, others only where these are too few.
 
     Parameters
     ----------
     starless : (H, W) float32, finite
     sigma : noise of the sky
     x, y : (n,) places of the brightest stars, px, brightest first; at least four are needed, else both figures are 0
+    known : (H, W) bool, light that stayed on purpose, such as a small galaxy beside a star: does not count
     """
+    plane = starless / np.float32(sigma)
+    on_sky = _levels(plane, x, y, fwhm) < np.median(plane[::3, ::3]) + BARE_SKY
+    if on_sky.sum() >= LEAST_SIDES:
+        x, y = x[on_sky], y[on_sky]
     x, y = x[:MOST_SIDES], y[:MOST_SIDES]
-    at_stars = [_most_uneven(starless, sigma, a, b, fwhm) for a, b in zip(x, y, strict=True)]
+    if known is not None:
+        plane[known] = np.nan
+    at_stars = [_most_uneven(plane, a, b, fwhm) for a, b in zip(x, y, strict=True)]
     beside = [
-        _most_uneven(starless, sigma, a + BESIDE * fwhm * i, b + BESIDE * fwhm * j, fwhm)
+        _most_uneven(plane, a + BESIDE * fwhm * i, b + BESIDE * fwhm * j, fwhm)
         for a, b in zip(x, y, strict=True)
         for i, j in ((-1, -1), (-1, 1), (1, -1), (1, 1))
     ]
@@ -158,21 +166,35 @@ def sides_left(starless: Plane, sigma: float, x: Array, y: Array, fwhm: float) -
     return float(np.median(seen)), float(np.median(ground))
 
 
-def _most_uneven(starless: Plane, sigma: float, x: float, y: float, fwhm: float) -> float:
+def _levels(plane: Plane, x: Array, y: Array, fwhm: float) -> Array:
+    """(n,) medians of the squares that are looked at."""
+    reach = int(SIDE_ZONES[-1] * fwhm) + 1
+    return np.array([
+        np.median(plane[max(round(b) - reach, 0) : round(b) + reach + 1, max(round(a) - reach, 0) : round(a) + reach + 1])
+        for a, b in zip(x, y, strict=True)
+    ])  # fmt: skip
+
+
+def _most_uneven(plane: Plane, x: float, y: float, fwhm: float) -> float:
+    """Of a plane in units of its noise, NaN where nothing counts; NaN too near to an edge."""
     reach = int(SIDE_ZONES[-1] * fwhm) + 1
     x0, y0 = round(x), round(y)
-    if not (reach <= x0 < starless.shape[1] - reach and reach <= y0 < starless.shape[0] - reach):
+    if not (reach <= x0 < plane.shape[1] - reach and reach <= y0 < plane.shape[0] - reach):
         return float("nan")
-    cut = starless[y0 - reach : y0 + reach + 1, x0 - reach : x0 + reach + 1] / sigma
+    cut = plane[y0 - reach : y0 + reach + 1, x0 - reach : x0 + reach + 1]
     yy, xx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     radius = np.hypot(xx, yy) / fwhm
     sector = np.minimum((np.arctan2(yy, xx) + np.pi) / (2 * np.pi) * SIDES, SIDES - 1).astype(int)
     worst = 0.0
     for low, high in pairwise(SIDE_ZONES):
         inside = (radius >= low) & (radius < high)
-        count = np.bincount(sector[inside], minlength=SIDES)
-        mean = np.bincount(sector[inside], cut[inside], SIDES) / np.maximum(count, 1)
-        worst = max(worst, float(np.max(np.abs(mean - np.median(mean)) - 3 / np.sqrt(np.maximum(count, 1)))))
+        counts = inside & np.isfinite(cut)
+        count = np.bincount(sector[counts], minlength=SIDES)
+        enough = count > 0.5 * np.bincount(sector[inside], minlength=SIDES)
+        if enough.sum() < SIDES / 2:
+            return float("nan")
+        mean = np.bincount(sector[counts], cut[counts], SIDES)[enough] / count[enough]
+        worst = max(worst, float(np.max(np.abs(mean - np.median(mean)) - 3 / np.sqrt(count[enough]))))
     return worst
 
 

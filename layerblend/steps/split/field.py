@@ -288,7 +288,7 @@ def armed(sources: Sources, fit: Array) -> Mask:
 
 
 def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Mask:
-    keep = good[peaks.y.astype(int), peaks.x.astype(int)]
+    keep = (good | blobs.small)[peaks.y.astype(int), peaks.x.astype(int)]
     if len(blobs.x) and len(peaks.x):
         near = scipy.spatial.cKDTree(np.c_[peaks.x, peaks.y]).query_ball_point(np.c_[blobs.x, blobs.y], blobs.radius + margin)
         for x, y, radius, members in zip(blobs.x, blobs.y, blobs.radius, near, strict=True):
@@ -299,7 +299,9 @@ def _clear_of_blobs(peaks: Peaks, good: Mask, blobs: Blobs, margin: float) -> Ma
 
 def _beside_blobs(peaks: Peaks, good: Mask, blobs: Blobs, top: float, state: Field) -> Mask:
     """(n,) bool, peaks beside a clipped core that rise over the star's light there: stars of their own, which would pull it aside."""
-    beside = good[peaks.y.astype(int), peaks.x.astype(int)] & ~_clear_of_blobs(peaks, good, blobs, NEAR_CLIPPED * state.fwhm)
+    beside = (good | blobs.small)[peaks.y.astype(int), peaks.x.astype(int)] & ~_clear_of_blobs(
+        peaks, good, blobs, NEAR_CLIPPED * state.fwhm
+    )
     near = np.flatnonzero(beside)
     for x, y, radius, height in zip(blobs.x, blobs.y, blobs.radius, _clipped_height(blobs, top, state), strict=True):
         far = np.hypot(peaks.x[near] - x, peaks.y[near] - y)

@@ -32,12 +32,14 @@ BLOCK_PX = 64
 
 @dataclass(frozen=True)
 class Blobs:
-    """Clipped stars: centre x, y, and radius (px) of the disc of the blob's area; ``mask`` marks every clipped pixel and its neighbours."""
+    """Clipped stars: centre x, y, and radius (px) of the disc of the blob's area; ``mask`` marks every clipped pixel and its neighbours,
+    ``small`` those of them that are too few to hide more than a star's peak."""
 
     x: Array
     y: Array
     radius: Array
     mask: Mask
+    small: Mask
 
 
 def clipped_mask(planes: Array, sigma: Array, saturated: Array | None) -> Mask:
@@ -102,7 +104,9 @@ def find_blobs(clipped: Mask) -> Blobs:
         else:
             rows.extend((x + x0, y + y0, r) for x, y, r in peaks)
     found = np.array(rows, float).reshape(-1, 3)
-    return Blobs(found[:, 0], found[:, 1], found[:, 2], grown.astype(bool))
+    small = np.ones(count, bool)
+    small[[0, *large]] = False
+    return Blobs(found[:, 0], found[:, 1], found[:, 2], grown.astype(bool), small[labels])
 
 
 def _ellipse(part: Mask) -> tuple[float, float]:

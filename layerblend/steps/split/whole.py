@@ -38,6 +38,8 @@ STRONG = 10.0
 RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
 # Light beside stars (sectors' means over a pixel's noise) is seen from here on, at stars of this strength.
 SIDES_SEEN, SIDE_STRENGTH = 1.5, 1500.0
+# So far (its own widths, which may be so many ln units over a star's) a source that stayed is left out of the look for sides.
+KEPT_REACH, MOST_WIDER = 1.5, 1.5
 
 
 @dataclass(frozen=True)
@@ -318,7 +320,7 @@ def _checks(
         lambda: texture_ratio(plane, sigma, weight, valid),
         lambda: _rims(starless, fitted, channels, choice),
         lambda: rings_left(plane, sigma, x[strong], y[strong], fwhm),
-        lambda: sides_left(plane, noise.sigma, x[bright], y[bright], fwhm),
+        lambda: sides_left(plane, noise.sigma, x[bright], y[bright], fwhm, _kept_light(plane.shape, fitted, choice)),
     ]
     (at_stars, unknown), texture, rims, rings, (sides, ground) = each(lambda look: look(), looks)
     stars = int(choice.star.sum())
@@ -342,6 +344,16 @@ def _checks(
         "texture_ratio": texture,
         "filled_share": float((weight[valid] > 0.5).mean()),
     }
+
+
+def _kept_light(shape: tuple[int, ...], fitted: Fitted, choice: Choice) -> Mask:
+    """(H, W) bool, where sources that are no stars shine; not those that may be bits of an arm or of a reflection."""
+    seen = np.zeros(shape, np.uint8)
+    kept = np.isin(choice.reason, ("broad", "colour", "asked"))
+    radius = KEPT_REACH * np.exp(fitted.sources.geo[:, 2] + np.clip(fitted.fit[:, 3], 0, MOST_WIDER))
+    for x, y, r in zip(fitted.sources.x[kept], fitted.sources.y[kept], radius[kept], strict=True):
+        cv2.circle(seen, (round(x), round(y)), round(r), 1, -1)
+    return seen.astype(bool)
 
 
 def _rims(starless: Array, fitted: Fitted, channels: list[Channel], choice: Choice) -> Array:

@@ -23,7 +23,7 @@ def test_lateral_colour_is_followed() -> None:
     noise = measure_noise(luminance, good)
     start = first_field(500, 500, first_fits(luminance, good, noise, ~good), None)
     assert start is not None
-    blobs = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), ~good)
+    blobs = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), ~good, ~good)
     fitted = fit_field(luminance, good, noise, blobs, start)
     red = np.ascontiguousarray(scene.image[..., 0])
     channel = fit_channel(red, good, measure_noise(red, good), fitted)

@@ -77,3 +77,17 @@ def test_streaks_and_patches_beside_stars_are_seen() -> None:
     left, ground = sides_left(hills.astype(np.float32), 1.0, x, y, 4.0)
     assert left < 2 * ground
     assert sides_left(clean.astype(np.float32), 1.0, x[:2], y[:2], 4.0) == (0.0, 0.0)
+
+
+def test_light_that_stayed_on_purpose_and_hills_elsewhere_are_no_streaks() -> None:
+    plane = np.random.default_rng(9).normal(0, 1, (700, 600)).astype(np.float32)
+    x, y = (a.ravel().astype(float) for a in np.meshgrid([150, 300, 450], [150, 300, 450]))
+    known = np.zeros(plane.shape, bool)
+    for a, b in zip(x.astype(int), y.astype(int), strict=True):
+        known[b - 25 : b - 14, a + 5 : a + 16] = True
+    plane[known] += 30
+    assert sides_left(plane, 1.0, x, y, 4.0)[0] > 1.5
+    assert sides_left(plane, 1.0, x, y, 4.0, known)[0] < 0.5
+    quiet = np.where(known, 0, plane)
+    quiet[380:] += 20 + 15 * np.sin(np.arange(600) / 9.0)
+    assert sides_left(quiet.astype(np.float32), 1.0, x, y, 4.0)[0] < 0.5

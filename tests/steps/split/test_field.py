@@ -12,7 +12,7 @@ from layerblend.steps.split.model import StarImage, profile_at, profile_radii
 from layerblend.steps.split.noise import Noise, measure_noise
 from tests.scenes.split import add_moffat, ellipse_form, make_scene
 
-NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool))
+NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool), np.zeros((400, 400), bool))
 
 
 def test_star_image_and_places() -> None:

@@ -99,6 +99,20 @@ def test_stars_beyond_the_edge_take_their_light_along_and_a_galaxy_does_not() ->
     assert abs(off[235:255, :10].mean()) < 1
 
 
+def test_a_star_with_a_single_clipped_pixel_is_fitted_by_the_rest_of_it() -> None:
+    """One frame in fifty was clipped in the brightest pixel: enough to leave the pixel out, too little to make a core."""
+    scene = make_scene(height=300, width=300, stars=120, saturated=0, target=False, galaxies=0, seed=43, mono=True)
+    image, sigma = scene.image.astype(np.float64), scene.extra["sigma0"]
+    o = scene.options
+    add_moffat(image, 150.3, 149.8, 5000 * sigma, *ellipse_form(o.fwhm, o.eccentricity, o.angle, o.beta), o.beta, 80)
+    saturated = np.zeros(image.shape, np.float32)
+    saturated[150, 150] = 0.02
+    parted = split_stars(image.astype(np.float32), saturated=saturated)
+    star = parted.catalogue[np.hypot(parted.catalogue["x"] - 150.3, parted.catalogue["y"] - 149.8) < 3]
+    assert np.hypot(star["x"][0] - 150.3, star["y"][0] - 149.8) < 0.05 and star["kept"][0] == ""
+    assert np.abs(residue(scene, parted.starless)[130:171, 130:171]).max() < 4
+
+
 @pytest.mark.parametrize("channel", [0, 1])
 def test_a_hot_block_in_one_channel_spares_the_stars(scene: Scene, parted: Split, channel: int) -> None:
     """What debayering makes of a hot pixel: clipped, and without light in the other channels."""
