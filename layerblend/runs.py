@@ -101,6 +101,8 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         except BaseException:
             runner.abandon()
             raise
+        finally:
+            store.let_go()
 
 
 def worker_count(execution: Execution) -> int:

@@ -94,8 +94,8 @@ class Runner:
     def get_all(self, names: Iterable[str]) -> dict[str, Any]:
         """The results of several nodes, made together so that what they share is made once."""
         wanted = tuple(dict.fromkeys(names))
-        for name in wanted:
-            _ = self.graph[name]  # an unknown name is told before anything runs
+        for name in self.graph.upstream(*wanted):  # an unknown name is told before anything runs
+            self.hold(name)
         try:
             while True:
                 _Work(self, wanted).run()
@@ -215,6 +215,11 @@ class Runner:
             return False
         self._wait_for(key)
         return self.store.has(key)
+
+    def hold(self, name: str) -> None:
+        """See that the store does not throw out a result that others hold paths into, if it is there."""
+        if self.graph[name].wants_folder and self.is_there(name):
+            self.store.hold(self.key(name))
 
     def value(self, name: str) -> Any:
         """A result that is there; _Missing when it turns out to be damaged."""
@@ -427,6 +432,7 @@ class _Work:
 
     def _done(self, name: str) -> bool:
         self.todo.pop(name, None)
+        self.runner.hold(name)
         if not self.graph[name].parallel:  # there may be hundreds of those, and their results are small
             self.runner.forget(self._still_needed())
         return True

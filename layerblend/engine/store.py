@@ -6,6 +6,9 @@ its size or time changes.
 An entry is a folder named by its key. Its arrays are written first, under names of their own; ``value.json`` follows in one move and
 makes the entry whole. What a killed run leaves has no ``value.json`` and counts for nothing, except as the work folder that the next run
 of the same node goes on with. Nothing is ever changed in place.
+
+Values may hold paths into their entry, which nothing else keeps alive: such entries are held while a run uses them, against its own need
+of room and that of others.
 """
 
 from __future__ import annotations
@@ -33,6 +36,8 @@ from layerblend.errors import NO_ROOM, StoppedError
 CAP_BYTES = 20 * 10**9
 # evict down to this share of the cap, so that not every result that follows has to make room again
 _ROOM = 0.9
+# what a run holds may fill this share of the store: where it is more (stacks of a large camera), the cap grows with it
+_HELD_SHARE = 0.5
 # arrays smaller than this are read: a map each would use up the file handles
 _MAP_FROM_BYTES = 2**20
 # unfinished work is worth keeping for a while
@@ -91,6 +96,7 @@ class Store:
         self.files = FileKeys(self.notes)
         self._size: int | None = None
         self._counting = ThreadLock()
+        self._held: dict[str, Lock | None] = {}
 
     # ------------------------------------------------------------ reading
     def has(self, key: str) -> bool:
@@ -206,6 +212,21 @@ class Store:
         """The right to make ``key``, or None while another run has it."""
         return try_lock(self.folder / "locks", key)
 
+    def hold(self, key: str) -> None:
+        """Never throw ``key`` out to make room, neither here nor in another run, until `let_go` or the end of the process."""
+        if key not in self._held:
+            self._held[key] = self._try_use(key)  # None: another run holds it already, or the store cannot be written
+
+    def let_go(self) -> None:
+        """End what `hold` began."""
+        for lock in self._held.values():
+            if lock is not None:
+                lock.release()
+        self._held.clear()
+
+    def _try_use(self, key: str) -> Lock | None:
+        return try_lock(self.folder / "used", key)
+
     # ------------------------------------------------------------ size
     def entries(self) -> Iterator[Entry]:
         """All entries, whole or not."""
@@ -222,23 +243,34 @@ class Store:
     def make_room(self, keep: set[str] | None = None) -> list[str]:
         """Throw results away until the store is well below its cap; returns their keys.
 
-        Lowest priority first, then least recently used; never those of ``keep``, nor what another run is making now.
+        Lowest priority first, then least recently used; never those of ``keep``, what is held, or what another run is making now.
         """
         entries = sorted(self.entries(), key=_worth)
         total = sum(entry.size for entry in entries)
+        cap = max(self.cap_bytes, sum(entry.size for entry in entries if entry.key in self._held) / _HELD_SHARE)
         gone: list[str] = []
         for entry in entries:
             old_scraps = not entry.whole and time.time() - entry.used > _UNFINISHED_KEPT_S
-            if entry.key in (keep or ()) or (total <= self.cap_bytes * _ROOM and not old_scraps):
+            if entry.key in self._held or entry.key in (keep or ()) or (total <= cap * _ROOM and not old_scraps):
                 continue
-            lock = self.try_lock(entry.key)
-            if lock is not None:
-                with lock:
-                    self.remove(entry.key)
+            if self._remove_unused(entry.key):
                 total -= entry.size
                 gone.append(entry.key)
         self._size = total
         return gone
+
+    def _remove_unused(self, key: str) -> bool:
+        """Throw a result away unless a run is making or holds it: whether it is gone."""
+        making, using = self.try_lock(key), self._try_use(key)
+        try:
+            if making is None or using is None:
+                return False
+            self.remove(key)
+            return True
+        finally:
+            for lock in (making, using):
+                if lock is not None:
+                    lock.release()
 
     def _count(self, added: int, keep: set[str]) -> None:
         with self._counting:

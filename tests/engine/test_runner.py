@@ -429,3 +429,17 @@ def test_events_come_in_order_with_times(store: Store) -> None:
 def test_the_engine_imports_no_numerics_by_itself() -> None:
     code = "import sys, layerblend.engine.runner; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_files_that_a_run_still_needs_outlast_the_cap(store: Store, tmp_path: Path) -> None:
+    nodes = [Node("rows", toys.rows, {"count": 5}, wants_folder=True, execution={"log": tmp_path / "log"})]
+    nodes += [Node(f"noise {n}", toys.source, {"seed": n}) for n in range(4)]
+    store.cap_bytes = 60_000  # one and a half of the toys' pictures
+    runner = Runner(Graph(nodes), store)
+    runner.get("rows")
+    for n in range(4):
+        runner.get_all(("rows", f"noise {n}"))
+    assert store.has(runner.key("rows"))
+    store.let_go()
+    runner.get("noise 0")
+    assert not store.has(runner.key("rows"))

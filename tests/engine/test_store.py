@@ -165,6 +165,20 @@ def test_a_result_larger_than_the_cap_is_still_kept_for_its_run(store: Store) ->
     assert not store.has(KEY)
 
 
+def test_what_is_held_stays_for_this_run_and_for_others(store: Store) -> None:
+    store.cap_bytes = 1000
+    other_run = Store(store.folder, cap_bytes=1000, packages=PACKAGES)
+    store.save(KEY, big(1))
+    store.hold(KEY)
+    store.save(OTHER, big(1))
+    assert store.has(KEY) and store.has(OTHER)  # the cap has grown with what is held
+    store.save(THIRD, big(1))
+    assert [store.has(key) for key in (KEY, OTHER, THIRD)] == [True, False, True]
+    assert KEY not in other_run.make_room() and store.has(KEY)
+    store.let_go()
+    assert KEY in other_run.make_room()
+
+
 def test_what_another_run_is_making_is_not_thrown_away(store: Store) -> None:
     store.work_folder(KEY).joinpath("slab.npy").write_bytes(bytes(10**6))
     store.cap_bytes = 1000
