@@ -25,7 +25,7 @@ from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.provenance import RECORD, plain_data, write_json
-from layerblend.files.whole import write_bytes
+from layerblend.files.whole import refuse_overwrite, write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
@@ -33,7 +33,7 @@ from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, load_recipe, parse_changes, parse_tries, recipe_from
 from layerblend.recipe.schema import Execution, Recipe
 from layerblend.recipe.starter import sort_out, starter_recipe
-from layerblend.report.sheet import contact_sheet
+from layerblend.report.sheet import contact_sheet, on_contact_sheet
 from layerblend.runs import Run, open_run, worker_count
 from layerblend.stacking import nested_stacks as stack_table
 from layerblend.steps.blend import blend, gate_stars, star_layer
@@ -370,11 +370,11 @@ def _grade_listing(table: FrameTable) -> Listing:
     rows = tuple(
         (
             row.file,
-            f"{row.fwhm_major:.2f}",
-            f"{row.eccentricity:.2f}",
+            _figure(row.fwhm_major, ".2f"),
+            _figure(row.eccentricity, ".2f"),
             str(row.stars),
-            f"{row.snr:.0f}",
-            f"{row.transparency:.2f}",
+            _figure(row.snr, ".0f"),
+            _figure(row.transparency, ".2f"),
             row.excluded,
         )
         for row in table
@@ -522,9 +522,10 @@ def compare_sources(sources: Sequence[Path], *, out: Path | None, changes: Seque
     target = out or folder / "compare"
     if out is None and len(sources) > 1:
         target /= _safe(f"{subjects[0].name}_against_{subjects[1].name}")
+    places = [target, *(target / _safe(other.name) for other in subjects[2:])]
+    refuse_overwrite([path for place in places for path in judge.comparison_files(place)], sources)
     comparisons, written = [], []
-    for index, other in enumerate(subjects[1:]):
-        place = target if index == 0 else target / _safe(other.name)
+    for other, place in zip(subjects[1:], places, strict=True):
         comparison, files = judge.write_comparison(subjects[0], other, place)
         comparisons.append(comparison)
         written += files
@@ -541,9 +542,11 @@ def _safe(name: str) -> str:
 
 def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execution) -> tuple[list[Subject], Path, list[dict[str, Any]]]:
     subjects: list[Subject] = []
-    warnings: list[dict[str, Any]] = []
+    notes: list[str] = []
     folder = Path()
-    for path, recipe in zip(sources, _looked_at(sources, changes), strict=True):
+    looked_at = _looked_at(sources, changes, notes)
+    warnings: list[dict[str, Any]] = [{"code": "picture", "text": text, "file": None} for text in notes]
+    for path, recipe in zip(sources, looked_at, strict=True):
         if isinstance(recipe, Subject):
             subjects.append(replace(recipe, name=_unused(recipe.name, subjects)))
             continue
@@ -559,11 +562,11 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
     return subjects, folder, warnings
 
 
-def _looked_at(sources: Sequence[Path], changes: Sequence[str]) -> list[Subject | Recipe]:
-    """Every source opened, before the first is rendered, which may take hours."""
-    found = [judge.picture_subject(path) if _is_picture(path) else _recipe_of(path, parse_changes(changes)) for path in sources]
+def _looked_at(sources: Sequence[Path], changes: Sequence[str], notes: list[str]) -> list[Subject | Recipe]:
+    """Every source opened, before the first is rendered, which may take hours; ``notes`` gets what there is to say of pictures."""
+    found = [judge.picture_subject(path, notes) if _is_picture(path) else _recipe_of(path, parse_changes(changes)) for path in sources]
     if isinstance(lone := found[0], Recipe) and len(found) == 1 and isinstance(against := lone.compare.against, Path):
-        _looked_at([against], ())
+        _looked_at([against], (), notes)
     return found
 
 
@@ -649,7 +652,7 @@ def _sweep_one(recipe: Recipe, changes: Mapping[str, Any], execution: Execution)
         values = opened.get_all(*judge.subject_nodes(opened), *_spoken_nodes(opened))
         _collect_words(opened, values)
         comparison = compare_subjects(judge.result_subject(opened, values, label), judge.plain_subject(opened, values))
-        row = {"label": label, "changes": dict(changes), "comparison": comparison, "picture": values["result"]}
+        row = {"label": label, "changes": dict(changes), "comparison": comparison, "picture": on_contact_sheet(values["result"])}
         return row | {"warnings": opened.warnings}
 
 

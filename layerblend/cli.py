@@ -144,33 +144,41 @@ def _disk_sentence(error: OSError) -> str:
     if error.errno in GONE:
         return f"{error.filename} is gone ({error.strerror or error}): bring it back, or its disk, then run again."
     where = f" at {error.filename}" if error.filename else ""
-    return f"The disk refused{where}: {error.strerror or error}. Free some space or choose another folder with --out, then run again."
+    mend = "Free some space" if error.errno in NO_ROOM else "Put that right"
+    return f"The disk refused{where}: {error.strerror or error}. {mend} or choose another folder with --out, then run again."
 
 
 def _print_json(command: str, status: str, done: Done) -> None:
+    from layerblend.files.provenance import plain_data
+
     answer = {
         "schema": 1,
         "command": command,
         "status": status,
         "outputs": [str(path) for path in done.outputs],
         "warnings": list(done.warnings),
-        "data": done.data,
+        "data": plain_data(done.data),
     }
     print(json_module.dumps(answer, ensure_ascii=False, allow_nan=False, default=str))
 
 
 def _fail(command: str, json: bool, error: LayerblendError, exit_code: int) -> NoReturn:
     if json:
-        details = {"code": error.code, "text": str(error), "file": error.file, "line": error.line, "key": error.key}
+        details = {"code": error.code, "text": _text(error), "file": error.file, "line": error.line, "key": error.key}
         answer = {"schema": 1, "command": command, "status": "failed", "outputs": [], "warnings": [], "data": {}, "error": details}
         try:
             print(json_module.dumps(answer, ensure_ascii=False), flush=True)
         except OSError:  # nobody reads, or the disk is full: the sentence still goes to stderr
             _print_no_more()
-    lines = error.faults if isinstance(error, RecipeError) and error.faults else (str(error),)
+    lines = error.faults if isinstance(error, RecipeError) and error.faults else (_text(error),)
     for line in lines:
         print(line, file=sys.stderr)
     raise typer.Exit(exit_code)
+
+
+def _text(error: LayerblendError) -> str:
+    """What an error says, and in which step of which stack it went wrong, where that is known."""
+    return " ".join([str(error), *(f"({note})" for note in getattr(error, "__notes__", ()))])
 
 
 def _write_log(command: str) -> Path:

@@ -116,9 +116,14 @@ def saturated_mask(run: Run, values: Mapping[str, Any]) -> Mask | None:
     return np.logical_or.reduce(known) if known else None
 
 
-def picture_subject(path: Path) -> Subject:
-    """A finished picture that came from elsewhere."""
-    return Subject(name=path.stem, picture=read_picture(path))
+def picture_subject(path: Path, notes: list[str] | None = None) -> Subject:
+    """A finished picture that came from elsewhere; ``notes`` gets words on what was left out or assumed."""
+    return Subject(name=path.stem, picture=read_picture(path, notes=notes))
+
+
+def comparison_files(folder: Path) -> list[Path]:
+    """What a comparison leaves in its folder."""
+    return [folder / "measures.json", folder / "sheet.png", folder / "page.html"]
 
 
 def write_comparison(a: Subject, b: Subject, folder: Path, *, confidence: float = 0.95) -> tuple[Comparison, list[Path]]:
@@ -126,7 +131,7 @@ def write_comparison(a: Subject, b: Subject, folder: Path, *, confidence: float 
     comparison = compare_subjects(a, b, confidence=confidence)
     facts = comparison.as_json()
     places = choose_places(a.picture, target=a.target, sky=a.sky, stars=a.stars)
-    outputs = [folder / "measures.json", folder / "sheet.png", folder / "page.html"]
+    outputs = comparison_files(folder)
     folder.mkdir(parents=True, exist_ok=True)
     write_json(outputs[0], facts)
     write_bytes(outputs[1], side_by_side(a.picture, b.picture, places, facts))

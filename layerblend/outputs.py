@@ -321,10 +321,9 @@ def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, written:
     """The complete recipe with every default, where the result comes from, and what was ``written`` from what."""
     recipe, record = folder / "recipe.yaml", folder / RECORD
     write_bytes(recipe, dump_recipe(run.recipe, folder).encode("utf-8"))
-    known = {str(info.path): run.runner.store.files.known(info.path) or "" for info in run.sources.frames}
-    words = [note["text"] for note in run.warnings]
-    hashes = {path: key for path, key in known.items() if key}
-    facts = provenance(recipe=recipe_data(run.recipe), inputs=input_files(run), hashes=hashes, words=words)
+    inputs, files = input_files(run), run.runner.store.files
+    hashes = {str(path): known for path in inputs if (known := files.known(path)) is not None}
+    facts = provenance(recipe=recipe_data(run.recipe), inputs=inputs, hashes=hashes, words=[note["text"] for note in run.warnings])
     facts["home"] = str(run.recipe.home)
     facts["facts"] = result_facts(run, values)
     facts["written"] = dict(written)

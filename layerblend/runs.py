@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import math
-import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Sized
@@ -18,13 +17,14 @@ import numpy as np
 
 from layerblend.chain import StackPass
 from layerblend.engine.graph import Graph
-from layerblend.engine.runner import Event, Runner
+from layerblend.engine.runner import AHEAD, Event, Runner
 from layerblend.engine.store import Store
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.frames import check_same_grid, find_frames, open_frame, white_of_floats
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
+from layerblend.maths.bands import cores, threads_allowed
 from layerblend.memory import give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
 from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe, Spot
@@ -94,10 +94,13 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
 
         graph = build_graph(recipe, sources, stack_frames)
         store = Store(recipe.home / STORE_NAME)
-        runner = Runner(graph, store, _giving_back(tell), executor=executor, lanes=min(worker_count(execution), MOST_LANES))
+        workers = worker_count(execution)
+        ahead = max(AHEAD, 2 * workers)
+        runner = Runner(graph, store, _giving_back(tell), executor=executor, ahead=ahead, lanes=min(workers, MOST_LANES))
         try:
-            yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
-            runner.settle()
+            with threads_allowed(execution.workers):
+                yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
+                runner.settle()
         except BaseException:
             runner.abandon()
             raise
@@ -109,7 +112,7 @@ def worker_count(execution: Execution) -> int:
     """Cores to use: as asked, else all that this process may use."""
     if execution.workers is not None:
         return execution.workers
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return cores()
 
 
 @contextlib.contextmanager

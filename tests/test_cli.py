@@ -16,6 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 from astropy.io import fits
@@ -125,6 +126,33 @@ def test_what_the_command_line_library_refuses_answers_alike(layerblend: Run, wo
     assert "--help`" in error["text"]
     plain = layerblend(*words)
     assert plain.code == 2 and plain.out == "" and plain.err.strip() == error["text"]
+
+
+def test_a_frame_without_stars_is_graded_in_json_too(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    folder = tmp_path / "own" / "frames"
+    folder.mkdir(parents=True)
+    for frame in demo.frames[:3]:
+        (folder / frame.name).symlink_to(frame)
+    height, width = fits.getdata(demo.frames[0]).shape[-2:]
+    blank = np.random.default_rng(1).normal(3000, 20, (3, height, width)).astype(np.uint16)
+    write_frame(folder / "blank.fits", blank)
+    said = layerblend("grade", folder, "--out", tmp_path / "out", "--json", "-q")
+    rows = {row["file"]: row for row in said.json["data"]["frames"]}
+    assert said.code == 0 and rows["blank.fits"]["fwhm_major"] is None and rows["blank.fits"]["excluded"]
+    shown = layerblend("grade", folder, "--out", tmp_path / "out", "-q").out
+    assert " nan" not in shown
+
+
+def test_a_comparison_never_takes_the_place_of_what_it_compares(layerblend: Run, tmp_path: Path) -> None:
+    picture = np.random.default_rng(2).integers(0, 255, (90, 120, 4), np.uint8)
+    (tmp_path / "sheet.png").write_bytes(imagecodecs.png_encode(picture))
+    (tmp_path / "b.png").write_bytes(imagecodecs.png_encode(np.ascontiguousarray(picture[..., :3])))
+    before = (tmp_path / "sheet.png").read_bytes()
+    words = ("compare", tmp_path / "sheet.png", tmp_path / "b.png", "--json", "-q")
+    refused(layerblend(*words, "--out", tmp_path), 3, "overwrites_input", word="sheet.png")
+    assert (tmp_path / "sheet.png").read_bytes() == before
+    told = layerblend(*words, "--out", tmp_path / "else").json["warnings"]
+    assert any("transparency" in note["text"] for note in told)
 
 
 def test_wrong_values_of_options(layerblend: Run, demo: Demo, tmp_path: Path) -> None:

@@ -3,29 +3,56 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import numpy as np
 
 MOST_THREADS = 4
+"""More threads than these only wait for memory."""
+
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 
+_allowed: int | None = None
+
+
+def cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@contextmanager
+def threads_allowed(most: int | None) -> Iterator[None]:
+    """How many threads kernels may use meanwhile, in all of this process; None for all cores. Never changes a pixel."""
+    global _allowed
+    before, _allowed = _allowed, most
+    try:
+        yield
+    finally:
+        _allowed = before
+
+
+def thread_count() -> int:
+    """Threads that a kernel uses."""
+    return min(_allowed or cores(), MOST_THREADS)
+
+
 def each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
     """``work`` of every item, in their order."""
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, MOST_THREADS)) as pool:
+    with ThreadPoolExecutor(thread_count()) as pool:
         return list(pool.map(work, items))
 
 
-def over_bands(work: Callable[[int, int], object], rows: int, *, threads: int | None = None) -> None:
+def over_bands(work: Callable[[int, int], object], rows: int) -> None:
     """Call ``work(first, last)`` for bands that cover ``rows`` once; ``work`` must write only what belongs to its own rows.
 
     Threads of our own instead of numba's, whose fallback layer forbids two callers at once.
     """
-    n = min(threads or min(os.cpu_count() or 1, MOST_THREADS), max(rows, 1))
+    n = min(thread_count(), max(rows, 1))
     if n == 1:
         work(0, rows)
         return
@@ -39,7 +66,7 @@ def over_rows(kernel: Callable[..., object], *arrays: Any) -> None:
     over_bands(lambda first, last: kernel(*arrays, first, last), arrays[0].shape[0])
 
 
-def by_bands(work: Callable[[Any], Any], plane: Any, reach: int, *, threads: int | None = None) -> Any:
+def by_bands(work: Callable[[Any], Any], plane: Any, reach: int) -> Any:
     """``work`` of a plane, a filter that sees ``reach`` rows up and down, done in bands: the same values as at once."""
     out = np.empty_like(plane)
 
@@ -47,5 +74,5 @@ def by_bands(work: Callable[[Any], Any], plane: Any, reach: int, *, threads: int
         top = max(first - reach, 0)
         out[first:last] = work(plane[top : last + reach])[first - top : last - top]
 
-    over_bands(band, len(plane), threads=threads)
+    over_bands(band, len(plane))
     return out

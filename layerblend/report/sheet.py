@@ -19,6 +19,7 @@ from layerblend.report.places import Box
 GROUND, INK, QUIET, LINE = (48, 48, 48), (222, 222, 222), (168, 168, 168), (90, 90, 90)
 GAP, MARGIN = 8, 20
 TEXT_PX, SMALL_PX, TITLE_PX = 14, 13, 20
+CONTACT_PX = 420  # width of one picture on a contact sheet
 ROW_PX = 22
 MIN_TABLE_WIDTH = 1200
 
@@ -65,24 +66,26 @@ def side_by_side(a: DisplayRGB, b: DisplayRGB, places: Mapping[str, Box], compar
     return _png(sheet)
 
 
-def contact_sheet(
-    pictures: Sequence[tuple[str, DisplayRGB]], *, captions: Sequence[str] = (), columns: int | None = None, width_px: int = 420
-) -> bytes:
-    """All results of a sweep in one picture, reduced by averaging, each under its settings.
+def on_contact_sheet(picture: DisplayRGB) -> Array:
+    """(h, CONTACT_PX, 3) uint8: a result as small as the sheet shows it, reduced by averaging."""
+    return _fitted(picture, CONTACT_PX)
+
+
+def contact_sheet(pictures: Sequence[tuple[str, Array]], *, captions: Sequence[str] = (), columns: int | None = None) -> bytes:
+    """All results of a sweep in one picture, each under its settings.
 
     Parameters
     ----------
-    pictures : (label, (H, W, 3) or (H, W) display) in the order of showing
+    pictures : (label, picture as `on_contact_sheet` gives it) in the order of showing
     captions : a second line for each, such as what was measured
     columns : number side by side, about the square root of the number if left out
-    width_px : width of one picture on the sheet
 
     Returns
     -------
     PNG file as bytes.
     """
     columns = columns or max(1, min(len(pictures), round(np.sqrt(len(pictures) * 1.3))))
-    small = [_fitted(picture, width_px) for _, picture in pictures]
+    small, width_px = [picture for _, picture in pictures], CONTACT_PX
     label_lines = [_wrapped([label], width_px, SMALL_PX) for label, _ in pictures]
     caption_lines = [_wrapped([text], width_px, SMALL_PX) for text in captions] + [[]] * (len(pictures) - len(captions))
     text_height = (

@@ -21,7 +21,7 @@ from layerblend.stacking.arrange import Arrangement, StackSpec, arrange
 from layerblend.stacking.journal import Band, WorkFolder
 from layerblend.stacking.order import frames_in_place, gap_table, make_order, pass_key
 from layerblend.stacking.report import expected_width, exposure, write_report
-from layerblend.stacking.workers import TILE_ROWS, Job, good_bands, rows_at_once, stack_band
+from layerblend.stacking.workers import TILE_ROWS, Job, good_bands, let_go_of_buffers, rows_at_once, stack_band
 from layerblend.steps import stack as step
 
 
@@ -107,6 +107,7 @@ def build_stacks(
     finally:
         if own is not None:
             own.shutdown(wait=True, cancel_futures=True)
+        let_go_of_buffers()
 
 
 # ---------------------------------------------------------------- the pass

@@ -74,6 +74,12 @@ _kept = threading.local()
 """Buffers that each thread keeps: fresh memory costs more than reading."""
 
 
+def let_go_of_buffers() -> None:
+    """Give back what all threads of this process keep; the pass is over, and what follows needs the memory."""
+    global _kept
+    _kept = threading.local()
+
+
 def _room(order: step.StackOrder, rows: int) -> step.Combined | None:
     """The arrays of this thread's last call, if they fit."""
     room: step.Combined | None = getattr(_kept, "room", None)

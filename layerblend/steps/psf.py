@@ -58,7 +58,7 @@ def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarSh
     if len(stars) < MIN_STARS:
         raise InputError(
             f"The star image cannot be measured: {len(stars)} usable stars where at least {MIN_STARS} are needed; "
-            "give a stack with unsaturated stars, or leave out what needs their shape."
+            "stack more frames, or give a stack whose stars are not all saturated or trailed."
         )
     height, width = image.shape[:2]
     terms, kept, order = _shape_field(stars, noise, height, width)

@@ -312,7 +312,8 @@ def _from_catalogue(stars: Array, catalogue: Array) -> White:
     matched = distance.min(1) < MATCH_PX
     if matched.sum() < LEAST_STARS:
         raise ArgumentError(
-            f"`catalogue` matches only {matched.sum()} of {len(stars)} measured stars within {MATCH_PX:g} px; need {LEAST_STARS}."
+            f"The catalogue of white.from matches only {matched.sum()} of {len(stars)} measured stars within {MATCH_PX:g} px where "
+            f"{LEAST_STARS} are needed; see that it covers this field and that the picture's WCS is right."
         )
     stars = stars[matched]
     expected = log_ratios(blackbody_rgb(kelvin_of_bv(known[nearest[matched], 2])))
@@ -361,7 +362,9 @@ def _from_sky(image: Array, sky: Array | None, saturated: Array | None, star_lis
     else:
         light, least = np.asarray(sky, np.float64), np.zeros(3)
     if light.shape != (3,) or not (light > least).all():
-        raise ArgumentError("White balance on the sky needs the sky's light: the picture is sky-subtracted; pass `sky`, or use stars.")
+        raise ArgumentError(
+            "The sky has no light of its own to balance the colours on; take the stars (white.from: stars) or give three factors."
+        )
     return _with_left_over(image, light[1] / light, "sky", saturated, star_list)
 
 

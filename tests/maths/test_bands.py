@@ -2,10 +2,10 @@ import cv2
 import numpy as np
 import pytest
 
-from layerblend.maths.bands import by_bands, over_bands, over_rows
+from layerblend.maths.bands import by_bands, over_bands, over_rows, thread_count, threads_allowed
 
 
-@pytest.mark.parametrize("threads", [1, 2, 3, 7])
+@pytest.mark.parametrize("threads", [1, 2, 3, 4])
 @pytest.mark.parametrize("rows", [1, 5, 64])
 def test_every_row_is_done_once(rows: int, threads: int) -> None:
     done = np.zeros(rows, int)
@@ -13,7 +13,8 @@ def test_every_row_is_done_once(rows: int, threads: int) -> None:
     def work(first: int, last: int) -> None:
         done[first:last] += 1
 
-    over_bands(work, rows, threads=threads)
+    with threads_allowed(threads):
+        over_bands(work, rows)
     assert (done == 1).all()
 
 
@@ -21,8 +22,8 @@ def test_a_failing_band_is_heard() -> None:
     def work(first: int, last: int) -> None:
         raise ValueError("band")
 
-    with pytest.raises(ValueError, match="band"):
-        over_bands(work, 10, threads=2)
+    with pytest.raises(ValueError, match="band"), threads_allowed(2):
+        over_bands(work, 10)
 
 
 def test_rows_of_the_first_array_are_covered_once() -> None:
@@ -35,9 +36,20 @@ def test_rows_of_the_first_array_are_covered_once() -> None:
     assert (done == 2).all()
 
 
-@pytest.mark.parametrize("threads", [1, 2, 3, 7])
+@pytest.mark.parametrize("threads", [1, 2, 3, 4])
 @pytest.mark.parametrize("rows", [1, 5, 30, 101])
 def test_a_filter_in_bands_is_the_filter(rows: int, threads: int) -> None:
     plane = np.random.default_rng(rows).normal(0, 1, (rows, 47)).astype(np.float32)
     for work, reach in ((lambda p: cv2.GaussianBlur(p, (0, 0), 2.3), 11), (lambda p: cv2.medianBlur(p, 5), 2)):
-        np.testing.assert_array_equal(by_bands(work, plane, reach, threads=threads), work(plane))
+        with threads_allowed(threads):
+            np.testing.assert_array_equal(by_bands(work, plane, reach), work(plane))
+
+
+def test_the_number_of_threads_is_as_asked_and_back_afterwards() -> None:
+    usual = thread_count()
+    with threads_allowed(1):
+        assert thread_count() == 1
+        with threads_allowed(3):
+            assert thread_count() == 3
+        assert thread_count() == 1
+    assert thread_count() == usual

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from layerblend.report.sheet import GROUND, contact_sheet, crop_bytes, number, side_by_side, signed, to_bytes
+from layerblend.report.sheet import GROUND, contact_sheet, crop_bytes, number, on_contact_sheet, side_by_side, signed, to_bytes
 
 
 def line(name, unit, better, a, b, reach, verdict):
@@ -77,11 +77,11 @@ def test_table_grows_with_the_measures_and_no_place_is_needed():
 
 def test_contact_sheet_holds_every_picture():
     a, b = random_pair((60, 90, 3))
-    sheet = opened(
-        contact_sheet([("one", a), ("two", b), ("a very long name of settings, " * 4, a[..., 0])], captions=["x"], width_px=90, columns=2)
-    )
-    assert find(sheet, to_bytes(a)) is not None and find(sheet, to_bytes(b)) is not None
-    assert find(sheet, to_bytes(a[..., 0])) is not None
+    small = [on_contact_sheet(picture) for picture in (a, b, a[..., 0])]
+    assert all(picture.shape == (280, 420, 3) for picture in small)
+    names = ("one", "two", "a very long name of settings, " * 4)
+    sheet = opened(contact_sheet(list(zip(names, small, strict=True)), captions=["x"], columns=2))
+    assert all(find(sheet, picture) is not None for picture in small)
 
 
 def test_bytes_are_rounded_and_no_data_is_black():

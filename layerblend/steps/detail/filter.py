@@ -6,7 +6,6 @@ Magain, P., Courbin, F. & Sohy, S. (1998), ApJ 494, 472: deconvolve toward a nar
 from __future__ import annotations
 
 import math
-import os
 from dataclasses import dataclass
 
 import cv2
@@ -14,6 +13,7 @@ import numpy as np
 import scipy
 
 from layerblend.kinds import Array, Plane, Shape, StarShape
+from layerblend.maths.bands import thread_count
 from layerblend.maths.moffat import moffat_otf
 
 # Measured on simulated scenes: a width told 10 % too large rings far worse than one told too small.
@@ -103,7 +103,7 @@ def _filter_tile(plane: Plane, star: Shape, ratio: float) -> Plane:
     transfer = _transfer((sizes[0], sizes[1]), star, ratio)
     border = [pad, sizes[0] - height - pad, pad, sizes[1] - width - pad]
     padded = _mirrored(plane, *border)
-    workers = min(os.cpu_count() or 1, 4)
+    workers = thread_count()
     spectrum = scipy.fft.rfft2(padded, workers=workers)
     spectrum *= transfer
     out = scipy.fft.irfft2(spectrum, s=sizes, workers=workers, overwrite_x=True)
