@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 import math
 import os
 import re
@@ -24,13 +23,13 @@ from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.frames import check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
-from layerblend.files.provenance import RECORD, plain_data, write_json
+from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, write_bytes
 from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
-from layerblend.recipe.load import assignments, change_recipe, load_recipe, parse_changes, parse_tries, recipe_from
+from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
 from layerblend.recipe.schema import Execution, Recipe
 from layerblend.recipe.starter import sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet, on_contact_sheet
@@ -251,8 +250,8 @@ def new(folder: Path, out: Path | None) -> Answer:
         text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, home=home)
     else:
         text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
+    check_text(text, path)
     write_bytes(path, text.encode("utf-8"))
-    load_recipe(path)
     lines = [
         f"Found {len(frames)} frame{'s' if len(frames) > 1 else ''}." if frames else f"Found finished stacks: {', '.join(found.stacks)}."
     ]
@@ -307,10 +306,12 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
 
 def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
     """Grade the frames of a recipe or a folder: table, plots, sorted links."""
-    if source.is_dir() and not (source / RECORD).exists():
-        loaded = _folder_recipe(source, changes)
-    else:
+    if not source.is_dir():
         loaded = load_recipe(source, parse_changes(changes))
+    elif (source / RECORD).exists():
+        loaded = _recipe_of(source, parse_changes(changes))
+    else:
+        loaded = _folder_recipe(source, changes)
     folder = out or _folder(loaded)
     with open_run(loaded, execution) as opened:
         if not opened.sources.frames:
@@ -583,12 +584,11 @@ def _unused(name: str, subjects: Sequence[Subject]) -> str:
 def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
     """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
     if path.is_dir():
-        record = path / RECORD
-        if not record.exists() or not (path / "recipe.yaml").exists():
+        if not (path / RECORD).exists() or not (path / "recipe.yaml").exists():
             raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
         recipe = load_recipe(path / "recipe.yaml", changes)
-        home = json.loads(record.read_text(encoding="utf-8")).get("home")
-        if home and Path(home).is_dir():
+        home = read_record(path).get("home")
+        if isinstance(home, str) and Path(home).is_dir():
             return recipe.placed(Path(home) / "recipe.yaml")
         return recipe
     if FITS_ENDING.search(path.name):

@@ -5,12 +5,11 @@ A file counts as current while its size and time are those of its writing; one t
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from layerblend.files.provenance import RECORD
+from layerblend.files.provenance import read_record
 
 
 @dataclass
@@ -23,10 +22,7 @@ class Ledger:
     @classmethod
     def read(cls, folder: Path) -> Ledger:
         """What the folder's last run noted; nothing where there was none."""
-        try:
-            noted = json.loads((folder / RECORD).read_text(encoding="utf-8")).get("written")
-        except (OSError, ValueError, AttributeError):
-            noted = None
+        noted = read_record(folder).get("written")
         return cls(folder, noted if isinstance(noted, dict) else {})
 
     def is_current(self, name: str, key: str | None) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import csv
 import math
 import sys
 from collections import Counter
@@ -22,12 +21,13 @@ from layerblend.engine.store import Store
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.frames import check_same_grid, find_frames, open_frame, white_of_floats
 from layerblend.files.pictures import check_stack_file
+from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
 from layerblend.maths.bands import cores, threads_allowed
 from layerblend.memory import give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
-from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe, Spot
+from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe
 from layerblend.stacking import build_stacks, read_report
 
 STORE_NAME = ".layerblend"
@@ -176,7 +176,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
-    protect = tuple(_ellipse(spot, place) for spot in recipe.flatten.protect)
+    protect = tuple(_ellipse(recipe, index, place) for index in range(len(recipe.flatten.protect)))
     warnings += _outside(protect, frames[0]) if frames else []
     catalogue = None
     if catalogue_path is not None:
@@ -278,13 +278,17 @@ class _Sky:
         return sky_to_picture(self.wcs, ra, dec, height=self.height, top_down=self.top_down)
 
 
-def _ellipse(spot: Spot, place: _Sky | None) -> Ellipse:
+def _ellipse(recipe: Recipe, index: int, place: _Sky | None) -> Ellipse:
     """A protected place in picture pixels; lengths are px in either form."""
+    spot, key = recipe.flatten.protect[index], f"flatten.protect[{index}]"
     x, y = spot.x, spot.y
     if spot.ra is not None:
         assert place is not None
         found = place.at([spot.ra], [spot.dec])
         x, y = float(found[0][0]), float(found[1][0])
+        if not (math.isfinite(x) and math.isfinite(y)):
+            text = f"{key} lies far outside the picture, on another side of the sky: ra {spot.ra:g}, dec {spot.dec:g} degrees."
+            raise RecipeError(text, file=recipe.path, key=key)
     assert x is not None and y is not None
     a = spot.radius if spot.radius is not None else spot.a
     b = spot.radius if spot.radius is not None else spot.b
@@ -316,19 +320,17 @@ def _measurements(recipe: Recipe, path: Path) -> dict[str, dict[str, float]]:
 
 def read_measurements(path: Path) -> dict[str, dict[str, float]]:
     """The user's own measurements by file name; cells that are no number are left out."""
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as handle:
-            rows = list(csv.DictReader(handle))
-    except OSError as error:
-        raise InputError(f"{path} cannot be read: {error.strerror}.", file=path, key="frames.measurements") from error
-    if not rows or "file" not in rows[0]:
+    table = read_csv(path, key="frames.measurements")
+    if "file" not in table.columns:
         raise InputError(f"{path} needs a first line with a column `file`.", file=path, key="frames.measurements")
-    return {row["file"]: {name: value for name, cell in row.items() if (value := _number(cell)) is not None} for row in rows}
+    return {
+        row.cells["file"]: {name: value for name, cell in row.cells.items() if (value := _number(cell)) is not None} for row in table.rows
+    }
 
 
-def _number(cell: str | None) -> float | None:
+def _number(cell: str) -> float | None:
     try:
-        value = float(cell or "")
+        value = float(cell)
     except ValueError:
         return None
     return value if math.isfinite(value) else None

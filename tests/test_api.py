@@ -350,6 +350,13 @@ def test_a_result_folder_and_two_pictures(demo: Demo, tmp_path: Path) -> None:
     assert (tmp_path / "judged" / "page.html").is_file()
 
 
+@pytest.mark.parametrize("record", ["{", "[]", '{"home": 7}'])
+def test_a_damaged_record_keeps_no_result_from_being_judged(demo: Demo, tmp_path: Path, record: str) -> None:
+    shutil.copyfile(demo.out / "recipe.yaml", tmp_path / "recipe.yaml")
+    (tmp_path / "provenance.json").write_text(record, encoding="utf-8")
+    assert api._recipe_of(tmp_path).target == load_recipe(demo.recipe).target
+
+
 def test_two_tiffs_alone(demo: Demo, tmp_path: Path) -> None:
     picture = read_picture(demo.out / "result.tif")
     noisier = picture + np.random.default_rng(1).normal(0, 0.02, picture.shape).astype(np.float32)
@@ -498,8 +505,15 @@ def test_the_hint_judges_the_picture_that_was_made(demo: Demo, tmp_path: Path) -
 def test_new_on_nothing(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no folder"):
         api.new(tmp_path / "nowhere", None)
-    with pytest.raises(InputError, match="No frames"):
+    with pytest.raises(InputError, match=r"No frames in .*: nothing there, nor in its subfolders, is a FITS file"):
         api.new(tmp_path, tmp_path / "r.yaml")
+
+
+def test_new_writes_nothing_that_cannot_be_read(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(api, "starter_recipe", lambda *_, **__: "target: x\nframes: {folder: f, exclude: {files: [a #2]}}\n")
+    with pytest.raises(RecipeError, match=r"r\.yaml:"):
+        api.new(demo.folder / "frames", tmp_path / "r.yaml")
+    assert not (tmp_path / "r.yaml").exists()
 
 
 def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
@@ -519,6 +533,11 @@ def test_grading_a_folder_needs_no_recipe(demo: Demo, tmp_path: Path) -> None:
     answer = api.grade(demo.folder / "frames", csv=None, links=None, out=tmp_path, changes=[], execution=EXECUTION)
     assert (tmp_path / "grade" / "frames.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
     assert answer.data["used"] == len(demo.values("table")["table"].used)
+
+
+def test_grading_a_result_folder_grades_its_frames(demo: Demo, tmp_path: Path) -> None:
+    api.grade(demo.out, csv=tmp_path / "t.csv", links=None, out=tmp_path, changes=[], execution=EXECUTION)
+    assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
 
 
 # ---------------------------------------------------------------- Python

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from layerblend.ledger import RECORD, Ledger
+from layerblend.files.provenance import RECORD
+from layerblend.ledger import Ledger
 
 
 @pytest.fixture

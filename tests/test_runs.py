@@ -133,6 +133,8 @@ def test_measurements_by_file_name(tmp_path: Path) -> None:
     path.write_text("name,fwhm\nL_0.fits,2.5\n", encoding="utf-8")
     with pytest.raises(InputError, match="column `file`"):
         read_measurements(path)
+    path.write_text("file,fwhm\nL_0.fits,2.5,\nL_1.fits\n", encoding="utf-8")
+    assert read_measurements(path) == {"L_0.fits": {"fwhm": 2.5}, "L_1.fits": {}}
     with pytest.raises(InputError, match=r"gone\.csv cannot be read"):
         read_measurements(tmp_path / "gone.csv")
 
@@ -155,6 +157,14 @@ def test_protected_places_in_pixels_or_on_the_sky(tmp_path: Path) -> None:
     assert found.protect[0] == Ellipse(30, 40, 5, 5, 0)
     place = found.protect[1]
     np.testing.assert_allclose([place.x, place.y, place.a, place.b, place.angle], [column, 399 - row, 20, 10, 30], atol=1e-6)
+
+
+def test_a_protected_place_on_the_far_side_of_the_sky_is_refused_by_its_key(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f", cards=CARDS, shape=(3, 400, 600))
+    spots = [{"x": 30, "y": 40, "radius": 5}, {"ra": 330, "dec": -30, "radius": 9}]
+    with pytest.raises(RecipeError, match=r"flatten\.protect\[1\] lies far outside .*ra 330, dec -30") as caught:
+        sources(tmp_path, flatten={"protect": spots})
+    assert caught.value.key == "flatten.protect[1]"
 
 
 def test_catalogue_stars_come_to_their_pixels(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 
-from layerblend.endings import FITS_ENDING
+from layerblend.endings import FITS_ENDING, natural_key
 from layerblend.errors import InputError
 from layerblend.files.headers import BLOCK, OWN_NAME, STORAGE_CARD, quietly
 from layerblend.kinds import Array, FrameInfo, LinearImage
@@ -33,13 +33,6 @@ WHITE_CARDS = ("SATURATE", "DATAMAX")
 
 
 # ---------------------------------------------------------------- finding
-def natural_key(name: str | Path) -> tuple[Any, ...]:
-    """Sort key under which L_2 comes before L_10; capitals do not matter, equal names fall back on their exact letters."""
-    text = Path(name).as_posix()
-    parts = re.split(r"(\d+)", text.casefold())
-    return (*((1, int(part), "") if part.isdigit() else (0, 0, part) for part in parts), (2, 0, text))
-
-
 def find_frames(folder: str | Path, pattern: str | Sequence[str] | None = None) -> list[Path]:
     """All FITS frames of a folder, in natural order, each once.
 
@@ -57,12 +50,19 @@ def find_frames(folder: str | Path, pattern: str | Sequence[str] | None = None) 
     if not folder.is_dir():
         raise InputError(f"There is no folder {folder}; set frames.folder to where the frames lie.", file=folder, code="no_folder")
     patterns = ["*"] if pattern is None else [pattern] if isinstance(pattern, str) else list(pattern)
-    matches = {name for one in patterns for name in _matching(folder, one)}
-    found = [folder / name for name in sorted(matches, key=natural_key) if FITS_ENDING.search(name) and (folder / name).is_file()]
+    matches = {Path(name) for one in patterns for name in _matching(folder, one) if FITS_ENDING.search(name)}
+    found = [folder / name for name in sorted(matches, key=natural_key) if (folder / name).is_file()]
     if not found:
-        wanted = "a FITS file (.fits .fit .fts, also .gz .fz .bz2)" if pattern is None else " or ".join(map(repr, patterns))
-        raise InputError(f"No frames in {folder}: nothing there is {wanted}.{_other_endings(folder)}", file=folder, code="no_frames")
+        raise InputError(f"No frames in {folder}: {_wanted(patterns)}.{_other_endings(folder)}", file=folder, code="no_frames")
     return _each_once(found)
+
+
+def _wanted(patterns: Sequence[str]) -> str:
+    """What none of the files is."""
+    kind = "a FITS file (.fits .fit .fts, also .gz .fz .bz2)"
+    if set(patterns) <= {"*", "**/*"}:
+        return f"nothing there{'' if set(patterns) == {'*'} else ', nor in its subfolders,'} is {kind}"
+    return f"nothing there is {kind} that fits {' or '.join(map(repr, patterns))}"
 
 
 def _matching(folder: Path, pattern: str) -> Iterator[str]:

@@ -73,6 +73,15 @@ def provenance(
     }
 
 
+def read_record(folder: Path) -> dict[str, Any]:
+    """The record of a result folder; nothing where it is missing or damaged."""
+    try:
+        record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) else {}
+
+
 def write_json(path: str | Path, data: Any) -> None:
     """Write data as JSON, whole or not at all; NaN and infinite numbers become null, as JSON knows none."""
     text = json.dumps(plain_data(data), indent=2, ensure_ascii=False, allow_nan=False)

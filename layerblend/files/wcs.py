@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -9,22 +10,21 @@ from typing import Any
 import numpy as np
 
 from layerblend.errors import InputError
+from layerblend.files.headers import REMARKS, quietly
+from layerblend.files.tables import Row, read_csv
 from layerblend.kinds import Array
 
 
 def celestial_wcs(cards: Iterable[tuple[str, Any, str]]) -> Any:
     """The world coordinates of the cards (an astropy WCS of two axes), or None where there are none."""
-    import warnings
-
     from astropy.io import fits
-    from astropy.wcs import WCS, FITSFixedWarning
+    from astropy.wcs import WCS
 
     header = fits.Header()
-    for keyword, value, _ in cards:
-        if keyword not in {"COMMENT", "HISTORY", ""} and value is not None:
-            header[keyword] = value
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", FITSFixedWarning)
+    with quietly():
+        for keyword, value, _ in cards:
+            if keyword not in REMARKS and value is not None:
+                header[keyword] = value
         try:
             wcs = WCS(header, naxis=2)
         except Exception:
@@ -46,26 +46,29 @@ def pixel_scale_deg(wcs: Any) -> float:
 
 
 def read_catalogue(path: str | Path) -> Array:
-    """(n, 3) ra, dec (degrees) and B-V of a CSV with the columns ra, dec and b_v (or bv, B-V).
+    """(n, 3) ra, dec (degrees) and B-V of a CSV with the columns ra, dec and b_v (or bv, B-V); NaN where a star's B-V is left blank.
 
     Raises
     ------
     InputError
         The file cannot be read, a column is missing, or a value is no number.
     """
-    import csv
-
-    path = Path(path)
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as handle:
-            rows = list(csv.DictReader(handle))
-    except OSError as error:
-        raise InputError(f"The catalogue {path} cannot be read: {error.strerror}.", file=path, key="white.from") from error
-    names = {name.strip().lower().replace("-", "_"): name for name in (rows[0] if rows else {})}
+    table = read_csv(path, key="white.from")
+    names = {name.lower().replace("-", "_"): name for name in table.columns}
     colour = next((names[name] for name in ("b_v", "bv") if name in names), None)
     if "ra" not in names or "dec" not in names or colour is None:
         raise InputError(f"The catalogue {path} needs the columns ra, dec and b_v in its first line.", file=path, key="white.from")
-    try:
-        return np.array([[float(row[names["ra"]]), float(row[names["dec"]]), float(row[colour])] for row in rows])
-    except (TypeError, ValueError) as error:
-        raise InputError(f"The catalogue {path} holds a value that is no number: {error}.", file=path, key="white.from") from error
+    if not table.rows:
+        raise InputError(f"The catalogue {path} lists no star below its first line.", file=path, key="white.from")
+
+    def number(row: Row, name: str) -> float:
+        try:
+            return float(row.cells[name])
+        except ValueError:
+            text = f"The catalogue {path} holds {row.cells[name]!r} in line {row.line} under `{name}`, which is no number."
+            raise InputError(text, file=path, line=row.line, key="white.from") from None
+
+    def star(row: Row) -> tuple[float, float, float]:
+        return number(row, names["ra"]), number(row, names["dec"]), number(row, colour) if row.cells[colour] else math.nan
+
+    return np.array([star(row) for row in table.rows])

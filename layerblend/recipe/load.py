@@ -86,6 +86,11 @@ def load_recipe(path: str | Path, changes: Mapping[str, Any] | None = None) -> R
     return _build(document, file.absolute().parent, str(path), changes).placed(file.absolute())
 
 
+def check_text(text: str, path: Path) -> None:
+    """That a recipe's text is sound, before it is written to ``path``."""
+    _build(_read_yaml(text, str(path)), path.absolute().parent, str(path), None)
+
+
 def recipe_from(data: Mapping[str, Any], *, base: str | Path = ".", changes: Mapping[str, Any] | None = None) -> Recipe:
     """A recipe from plain data in the recipe's own form; relative paths start at ``base``."""
     return _build(_Document(copy.deepcopy(dict(data))), Path(base).absolute(), "recipe", changes)

@@ -127,7 +127,12 @@ class Exclude(Section):
     min_stars: float = _setting(
         0.4, Number(0, 1), "leave out frames with fewer stars than this share of the set's median count (clouds)", unit="share"
     )
-    max_fwhm: float | None = _setting(None, Maybe(Number(0, open_low=True)), "leave out frames with wider stars", unit="px")
+    max_fwhm: float | None = _setting(
+        None,
+        Maybe(Number(0, open_low=True)),
+        "leave out frames whose stars are wider than this along their long axis (fwhm_major)",
+        unit="px",
+    )
     min_transparency: float | None = _setting(
         None, Maybe(Number(0, 1)), "leave out frames whose stars are dimmer than this share of the clearest", unit="share"
     )
@@ -149,9 +154,13 @@ class Frames(Section):
     rank_by: str = _setting(
         "fwhm_major",
         Text(r"-?[\w .-]+", "must be a column to rank by", forms=f"{', '.join(RANK_COLUMNS)}, or another column"),
-        "what makes a frame sharp: smallest first, `snr` largest first; `-name` turns the order round",
+        "what makes a frame sharp: smallest first, but `snr`, `stars` and `transparency` largest first; `-name` turns the order round",
     )
-    measurements: Path | None = _setting(None, Maybe(Place()), "a CSV of your own measures by file name; missing columns are measured")
+    measurements: Path | None = _setting(
+        None,
+        Maybe(Place()),
+        "a CSV of your own measures: a column `file` with the file names, others such as `fwhm`; missing ones are measured",
+    )
     exclude: Exclude = _part(Exclude, "frames that are left out; each is named with its reason")
     white_level: float | None = _setting(
         None, Maybe(Number(0, open_low=True), "auto"), "the value at which the camera saturates; auto asks the headers", unit="ADU"
@@ -269,7 +278,7 @@ class White(Section):
                 Place(),
             ),
         ),
-        "where white comes from: the stars' own colours, the sky, three factors, or catalogue colours",
+        "where white comes from: the stars' own colours, the sky, three factors, or a catalogue with the columns ra, dec (degrees) and b_v",
         identity=(1.0, 1.0, 1.0),
         alias="from",
     )
@@ -319,7 +328,7 @@ class Detail(Section):
     sharpen: tuple[float, ...] = _setting(
         (1.0, 1.12, 1.08, 1.03),
         ListOf(Number(0, 3), "a list of gains, finest scale first", 1, MOST_SCALES, alone=True, times=4),
-        "gain of each scale (1, 2, 4, 8 px), only where it is above the noise; 1 leaves it",
+        "gain of each scale (about 2, 4, 8, 16 px), only where it is above the noise; 1 leaves it",
         identity=(1.0,),
     )
     core: float = _setting(0.3, Number(0, 1), "bend bright cores so that their inside shows", identity=0.0)
@@ -387,7 +396,7 @@ class Compare(Section):
     against: Literal["plain"] | Path = _setting(
         "plain",
         Either("plain, or a recipe, result folder or picture", (Choice(("plain",)), Place())),
-        "plain is the same recipe with every role from the stack `all` and nothing done to it",
+        "plain is the same recipe with every role from the stack `all` (without one: the colour stack) and nothing done to it",
     )
 
 

@@ -165,6 +165,8 @@ def _comment(text: str, indent: str = "") -> list[str]:
 
 
 def _quoted(value: Any) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_quoted, value))}]"
     if not isinstance(value, str):
         return flow(value)
     style = None if re.fullmatch(r"[^\W\d][\w ./-]*", value) else "'"

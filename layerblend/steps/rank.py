@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from layerblend.endings import natural_key
 from layerblend.errors import ArgumentError, check_range
 from layerblend.kinds import FrameRow, FrameTable
 
@@ -77,11 +77,6 @@ def rank_frames(
         rows.append(replace(row, excluded="; ".join(reasons)))
     order = sorted(range(len(rows)), key=lambda i: (bool(rows[i].excluded), _rank_key(values[i], descending), natural_key(rows[i].file)))
     return FrameTable(tuple(rows[i] for i in order), table.words + _words(rows, files))
-
-
-def natural_key(name: str) -> tuple[Any, ...]:
-    """Sort key under which frame_2 stands before frame_10."""
-    return tuple((1, int(part), "") if part.isdigit() else (0, 0, part.casefold()) for part in re.split(r"(\d+)", name))
 
 
 def _check_limits(max_eccentricity: float | None, min_stars: float | None, max_fwhm: float | None, min_transparency: float | None) -> None:

@@ -54,8 +54,9 @@ def test_catalogues_by_column_names(tmp_path, head: str) -> None:
     [
         ("ra,dec\n1,2\n", "needs the columns"),
         ("", "needs the columns"),
-        ("ra,dec,bv\n1,2,blue\n", "no number"),
-        ("ra,dec,bv\n1,2\n", "no number"),
+        ("ra,dec,bv\n", "lists no star"),
+        ("ra,dec,bv\n1,2,.5\n1,2,blue\n", "'blue' in line 3 under `bv`, which is no number"),
+        ("ra,dec,bv\n1,,.5\n", "'' in line 2 under `dec`"),
     ],
 )
 def test_faulty_catalogues_are_named(tmp_path, text: str, said: str) -> None:
@@ -69,3 +70,14 @@ def test_faulty_catalogues_are_named(tmp_path, text: str, said: str) -> None:
 def test_a_missing_catalogue_is_named(tmp_path) -> None:
     with pytest.raises(InputError, match=r"nothing\.csv cannot be read"):
         read_catalogue(tmp_path / "nothing.csv")
+
+
+def test_a_star_without_colour_and_cells_too_many_leave_the_catalogue_whole(tmp_path) -> None:
+    path = tmp_path / "stars.csv"
+    path.write_text("ra,dec,b_v\n1,2,0.5,\n3,4,\n5,6\n", encoding="utf-8")
+    np.testing.assert_array_equal(read_catalogue(path), [[1, 2, 0.5], [3, 4, np.nan], [5, 6, np.nan]])
+
+
+def test_long_keywords_are_no_noise() -> None:
+    """Warnings are errors in these tests: astropy's of a long keyword is not passed on."""
+    assert celestial_wcs((("LONGKEYWORD_OF_A_CAMERA", 1, ""), *CARDS)) is not None

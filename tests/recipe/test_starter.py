@@ -24,6 +24,12 @@ def test_starter_for_frames_loads_with_all_defaults(tmp_path: Path, target: str)
     assert loaded(tmp_path, text) == recipe_from({"target": target, "frames": {"folder": "frames"}}, base=tmp_path)
 
 
+def test_names_set_aside_are_quoted(tmp_path: Path) -> None:
+    aside = ["stack #2.fits", "all, deep.fits", "it's all: [1].fits", "on", "plain_all.fits"]
+    text = starter_recipe("x", folder=tmp_path / "frames", aside=aside, home=tmp_path)
+    assert load_recipe(write(tmp_path, text)).frames.exclude.files == tuple(aside)
+
+
 def test_starter_shows_every_setting(tmp_path: Path) -> None:
     text = starter_recipe("x", folder="frames")
     for row in settings():
