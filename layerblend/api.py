@@ -70,13 +70,17 @@ class Listing:
 
 @dataclass
 class Answer:
-    """What a command gives back to the command line: files, data and warnings for programs, tables and lines for people."""
+    """What a command gives back to the command line: files, data (made plain, without NaN) and warnings for programs, tables and lines
+    for people."""
 
     outputs: list[Path] = field(default_factory=list)
     data: dict[str, Any] = field(default_factory=dict)
     warnings: list[dict[str, Any]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     listings: list[Listing] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.data = plain_data(self.data)
 
 
 @dataclass(frozen=True)
@@ -492,7 +496,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
             f"Star widths along the long axis: {widths}.",
             f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(judged)}",
         ]
-        return Answer(written, {"facts": plain_data(facts), "folder": str(folder)}, opened.warnings, lines)
+        return Answer(written, {"facts": facts, "folder": str(folder)}, opened.warnings, lines)
 
 
 def _run_upto(opened: Run, step: str, folder: Path) -> Answer:

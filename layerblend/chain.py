@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
@@ -106,8 +106,12 @@ def framed_stack(stacks: StackPass, *, name: str) -> Stack:
 
 def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack:
     """A finished stack: one colour or mono file, or three mono files for red, green and blue; one made here keeps its maps and halves."""
-    if len(paths) == 1 and is_own_stack(paths[0]):
-        return replace(open_stack(paths[0]), files=(str(paths[0]),))
+    if all(is_own_stack(path) for path in paths):
+        own = [open_stack(path) for path in paths]
+        if len(own) == 1:
+            return replace(own[0], files=(str(paths[0]),))
+        if len({(stack.mean.shape, stack.top_down) for stack in own}) == 1 and own[0].mean.ndim == 2:
+            return _in_colour(own, paths)
     notes: list[str] = []
     planes = [read_linear(path, white_level=white_level, notes=notes) for path in paths]
     image, cards, top_down = planes[0]
@@ -118,6 +122,32 @@ def finished_stack(paths: Sequence[Path], *, white_level: float | None) -> Stack
         image = np.stack([plane[0] for plane in planes], axis=-1)
     files = tuple(str(path) for path in paths)
     return Stack(mean=image, saturated=clipped_cores(image), files=files, cards=cards, top_down=top_down, words=tuple(notes))
+
+
+def _in_colour(stacks: Sequence[Stack], paths: Sequence[Path]) -> Stack:
+    """Mono stacks made here of red, green and blue as one, with their maps and halves."""
+
+    def together(planes: Sequence[Array | None]) -> Array | None:
+        known = [plane for plane in planes if plane is not None]
+        return np.stack(known, axis=-1).astype(known[0].dtype.newbyteorder("="), copy=False) if len(known) == len(planes) else None
+
+    halves = [together([None if s.halves is None else s.halves[k] for s in stacks]) for k in (0, 1)]
+    shares = together([s.saturated for s in stacks])
+    mean = together([s.mean for s in stacks])
+    assert mean is not None
+    return Stack(
+        mean=mean,
+        stderr=together([s.stderr for s in stacks]),
+        count=together([s.count for s in stacks]),
+        rejected=together([s.rejected for s in stacks]),
+        saturated=None if shares is None else shares.max(-1),
+        halves=None if halves[0] is None or halves[1] is None else (halves[0], halves[1]),
+        n_frames=min(s.n_frames for s in stacks),
+        exposure_s=sum(s.exposure_s for s in stacks),
+        files=tuple(str(path) for path in paths),
+        cards=stacks[0].cards,
+        top_down=stacks[0].top_down,
+    )
 
 
 def _size(image: LinearImage) -> str:
@@ -606,11 +636,6 @@ def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
     return np.minimum(unstretch(display, curve), np.float32(brightest))
 
 
-def brightest_light(linears: Iterable[LinearImage]) -> float:
-    """The brightest light of the stacks that a picture was made from."""
-    return max(float(np.nanmax(linear)) for linear in linears)
-
-
 @dataclass(frozen=True)
 class Cover:
     """Where a stack has data, where all its frames have (of a finished stack: where it has), and its brightest light."""
@@ -627,7 +652,7 @@ def cover_of(linear: LinearRGB, stack: Stack) -> Cover:
     if stack.count is not None and stack.rejected is not None:  # a sample that was thrown out was there
         samples = np.add(stack.count, stack.rejected, dtype=np.int32).reshape(*covered.shape, -1)
         common = covered & (samples.min(-1) >= stack.n_frames)
-    return Cover(covered, common, brightest_light([linear]))
+    return Cover(covered, common, float(np.nanmax(linear)))
 
 
 # ---------------------------------------------------------------- what the steps have to say

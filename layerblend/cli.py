@@ -48,6 +48,15 @@ Set = Annotated[
     typer.Option("--set", metavar="KEY=VALUE", help="Change one recipe key for this run: --set roles.detail.stack=best75. VALUE is YAML."),
 ]
 Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where results go (default: output.folder of the recipe).")]
+CompareOut = Annotated[
+    Path | None,
+    typer.Option(
+        "--out", metavar="DIR", help="Where page, sheet and measures go (default: compare/ in the result's folder; of pictures, here)."
+    ),
+]
+SweepOut = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="The sheet goes to DIR/sweep (default DIR: output.folder of the recipe).")
+]
 
 
 DISK_TROUBLE = NO_ROOM | {
@@ -149,15 +158,13 @@ def _disk_sentence(error: OSError) -> str:
 
 
 def _print_json(command: str, status: str, done: Done) -> None:
-    from layerblend.files.provenance import plain_data
-
     answer = {
         "schema": 1,
         "command": command,
         "status": status,
         "outputs": [str(path) for path in done.outputs],
         "warnings": list(done.warnings),
-        "data": plain_data(done.data),
+        "data": done.data,
     }
     print(json_module.dumps(answer, ensure_ascii=False, allow_nan=False, default=str))
 
@@ -405,7 +412,7 @@ def compare(
     sources: Annotated[
         list[Path], typer.Argument(metavar="A B ...", help="Recipes, result folders or pictures. One recipe: against `plain`.")
     ],
-    out: Out = None,
+    out: CompareOut = None,
     changes: Set = None,
     json: Json = False,
     quiet: Quiet = False,
@@ -434,7 +441,7 @@ def sweep(
     recipe: Recipe,
     tries: Annotated[list[str], typer.Option("--try", metavar="KEY=V1,V2,...", help="Values to try for one key; repeat for more keys.")],
     sort: Annotated[str | None, typer.Option("--sort", metavar="MEASURE", help="Sort the table by this measure.")] = None,
-    out: Out = None,
+    out: SweepOut = None,
     json: Json = False,
     quiet: Quiet = False,
     workers: Workers = None,

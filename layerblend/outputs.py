@@ -19,7 +19,7 @@ from layerblend import __version__, chain
 from layerblend.chain import StackPass
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
-from layerblend.files.provenance import RECORD, SCHEMA, provenance, write_json
+from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
 from layerblend.plan import finished_files
@@ -79,12 +79,26 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
 def _sign(run: Run, folder: Path) -> None:
     """Leave the record that tells our folders before anything else is written: a run that is killed must find its own."""
     if (folder / RECORD).exists():
+        _refuse_other_recipe(run, folder)
         return
     foreign = [path.name for path in planned_files(run, folder) if path.exists()]
     if foreign:
         text = f"{folder} holds {foreign[0]}, which no run has put there. Choose another folder with --out or output.folder."
         raise InputError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
-    write_json(folder / RECORD, {"schema": SCHEMA, "written": {}})
+    write_json(folder / RECORD, {"schema": SCHEMA, "recipe_file": _recipe_file(run), "written": {}})
+
+
+def _refuse_other_recipe(run: Run, folder: Path) -> None:
+    """Two recipes with one target would write over each other's results; one that was only renamed may go on."""
+    other, own = read_record(folder).get("recipe_file"), _recipe_file(run)
+    if not other or own is None or not Path(other).is_file() or not Path(own).is_file() or Path(other).samefile(own):
+        return
+    text = f"{folder} holds the results of {other}. Give this recipe another `target` or `output.folder`, or choose another --out."
+    raise InputError(text, file=folder, key="output.folder", code="other_recipe")
+
+
+def _recipe_file(run: Run) -> str | None:
+    return None if run.recipe.path is None else str(run.recipe.path.resolve())
 
 
 def write_frames(run: Run, values: Mapping[str, Any], folder: Path) -> list[Path]:
@@ -324,7 +338,7 @@ def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, written:
     inputs, files = input_files(run), run.runner.store.files
     hashes = {str(path): known for path in inputs if (known := files.known(path)) is not None}
     facts = provenance(recipe=recipe_data(run.recipe), inputs=inputs, hashes=hashes, words=[note["text"] for note in run.warnings])
-    facts["home"] = str(run.recipe.home)
+    facts["home"], facts["recipe_file"] = str(run.recipe.home), _recipe_file(run)
     facts["facts"] = result_facts(run, values)
     facts["written"] = dict(written)
     write_json(record, facts)

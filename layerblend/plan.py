@@ -182,7 +182,7 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(
-                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=4)
+                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=5)
             )
     return nodes
 

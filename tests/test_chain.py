@@ -16,13 +16,15 @@ from layerblend import chain
 from layerblend.errors import InputError
 from layerblend.files.frames import open_frame
 from layerblend.files.pictures import write_fits, write_frame
+from layerblend.files.stacks import open_stack
 from layerblend.kinds import Curve, Stack, StarShape, working_luminance
 from layerblend.maths.curve import stretch, unstretch
+from layerblend.stacking import build_stacks
 from layerblend.steps.colour import colour_gates
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.flatten import Flattened
 from layerblend.steps.white import White
-from tests.scenes.frames import add_star
+from tests.scenes.frames import add_star, simulate, true_table, write_frames
 
 SHAPE = (120, 160)
 CURVE = Curve(p=0.002, s=0.01, norm=6.0, sigma=0.0002, target=0.2)
@@ -120,6 +122,23 @@ def test_three_mono_files_become_one_colour_stack(tmp_path: Path) -> None:
     assert ("TELESCOP", "north", "") in stack.cards
 
 
+def test_three_mono_stacks_made_here_keep_their_maps_and_halves(tmp_path: Path) -> None:
+    own = []
+    for k, frames in enumerate((6, 7, 8)):
+        scene = simulate(frames, channels=1, seed=k)
+        write_frames(scene, tmp_path / f"frames{k}")
+        own.append(build_stacks(true_table(scene), {"all": 1.0}, folder=tmp_path / f"{k}")["all"])
+    stack, parts = chain.finished_stack(own, white_level=None), [open_stack(path) for path in own]
+    for name in ("mean", "stderr", "count", "rejected"):
+        joined = getattr(stack, name)
+        assert joined.dtype.isnative
+        np.testing.assert_array_equal(joined, np.stack([getattr(part, name) for part in parts], -1))
+    assert stack.halves is not None and stack.saturated is not None
+    np.testing.assert_array_equal(stack.halves[1][..., 2], parts[2].halves[1])
+    assert stack.n_frames == 6 and stack.saturated.shape == stack.mean.shape[:2]
+    assert chain.cover_of(chain.linear_picture(stack, no_sky(stack.mean), WHITE, chain.Brightness()), stack).common.mean() > 0.9
+
+
 def test_files_of_different_size_or_colour_are_refused(tmp_path: Path) -> None:
     r, small = write(tmp_path, "r.fits", star_field(mono=True)), write(tmp_path, "g.fits", star_field(mono=True)[:60])
     colour = write(tmp_path, "b.fits", star_field())
@@ -200,7 +219,6 @@ def test_white_is_no_brighter_than_the_stacks() -> None:
     np.testing.assert_allclose(chain.linear_light(shown, CURVE, 1.0), light, rtol=2e-4, atol=1e-7)
     shown[0, 1] = 1.0
     np.testing.assert_array_equal(chain.linear_light(shown, CURVE, 1.3)[0, 1], np.float32([1.3, 1.3, 1.3]))
-    assert chain.brightest_light([light, np.float32([np.nan, 2.0])]) == 2.0
 
 
 def test_half_differences_are_noise_alone() -> None:

@@ -306,6 +306,17 @@ def test_an_output_never_takes_the_place_of_an_input(layerblend: Run, demo: Demo
     refused(layerblend("grade", demo.recipe, "--csv", frame, "--json", "-q"), 3, "overwrites_input", word=frame.name)
 
 
+def test_two_recipes_of_one_target_do_not_share_a_folder(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    text = f"target: x\nframes: {{folder: '{demo.folder / 'frames'}'}}\n"
+    for name in ("red", "green"):
+        (tmp_path / f"{name}.yaml").write_text(text, encoding="utf-8")
+    assert layerblend("grade", tmp_path / "red.yaml", "-q").code == 0
+    refused(layerblend("grade", tmp_path / "green.yaml", "--json", "-q"), 3, "other_recipe", word="red.yaml")
+    assert layerblend("grade", tmp_path / "green.yaml", "--out", tmp_path / "own", "-q").code == 0
+    (tmp_path / "red.yaml").rename(tmp_path / "blue.yaml")
+    assert layerblend("grade", tmp_path / "blue.yaml", "-q").code == 0
+
+
 # ---------------------------------------------------------------- stopped
 def test_an_output_folder_that_cannot_be_written(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
     (tmp_path / "file").touch()

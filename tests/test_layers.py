@@ -23,7 +23,7 @@ ALLOWED = {
     "stacking": {"stacking", "steps", "files", "maths"},
     "chain": {"stacking", "steps", "files", "report", "maths"},
     "plan": {"chain", "recipe", "engine"},
-    "runs": {"plan", "chain", "stacking", "recipe", "engine", "files", "memory"},
+    "runs": {"plan", "chain", "stacking", "recipe", "engine", "files", "maths", "memory"},
     "ledger": {"files"},
     "memory": set(),
     "outputs": {"runs", "plan", "chain", "stacking", "recipe", "files", "maths", "__init__"},

@@ -21,11 +21,11 @@ from layerblend.errors import ArgumentError, InputError, check_image
 from layerblend.files.edges import blank_edge_zeros
 from layerblend.files.frames import open_frame, read_image, white_of_floats
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
-from layerblend.files.whole import refuse_overwrite, whole, write_bytes
+from layerblend.files.whole import whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
 
 __all__ = [
-    "read_linear", "read_picture", "refuse_overwrite", "srgb_profile", "whole", "write_bytes",
+    "check_stack_file", "read_linear", "read_picture", "srgb_profile",
     "write_fits", "write_frame", "write_jpeg", "write_png", "write_tiff",
 ]  # fmt: skip
 

@@ -20,7 +20,7 @@ from layerblend.files.whole import write_bytes
 SCHEMA = 1
 RECORD = "provenance.json"  # in a result folder
 PACKAGES = (
-    "numpy", "scipy", "astropy", "scikit-image", "opencv-python-headless", "numba", "pydantic", "tifffile", "imagecodecs", "pillow",
+    "numpy", "scipy", "astropy", "opencv-python-headless", "numba", "pydantic", "tifffile", "imagecodecs", "pillow",
 )  # fmt: skip
 
 
@@ -31,6 +31,15 @@ def hash_file(path: str | Path) -> str:
             return hashlib.file_digest(handle, "sha256").hexdigest()
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}.", file=path) from error
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """What the record in a result folder says; empty where there is none, or none that can be read."""
+    try:
+        noted = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return noted if isinstance(noted, dict) else {}
 
 
 def versions() -> dict[str, str]:
