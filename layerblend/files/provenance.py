@@ -33,15 +33,6 @@ def hash_file(path: str | Path) -> str:
         raise InputError(f"{path} cannot be read: {error.strerror}.", file=path) from error
 
 
-def read_record(folder: Path) -> dict[str, Any]:
-    """What the record in a result folder says; empty where there is none, or none that can be read."""
-    try:
-        noted = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return noted if isinstance(noted, dict) else {}
-
-
 def versions() -> dict[str, str]:
     """Versions of layerblend, Python, the system and the packages that make pixels."""
     found = {"layerblend": _version("layerblend"), "python": platform.python_version(), "system": platform.platform()}
