@@ -14,7 +14,7 @@ import numpy as np
 from layerblend.kinds import Array
 
 from .filling import is_galaxy
-from .fit import GALAXY_ERROR, HALO, SkyFit, arms_error, fit_sky, in_halo, legendre_design, legendre_terms, odd_halo
+from .fit import GALAXY_ERROR, HALO, SkyFit, arms_error, cut_edges, fit_sky, in_halo, legendre_design, legendre_terms, odd_halo
 from .tiles import TileTable
 
 # The second model is asked from this much galaxy light over the faintest tiles, sigma, below this share of clean sky, or where the sky is
@@ -28,8 +28,11 @@ MISFIT_UNIT, HEAD_START, LEAST_WEIGHT = 160.0, 150.0, 0.02
 # the first one's; the suppler the sky, the less its smaller misfit tells.
 EATEN = ((1e-7, 1.5, 1.0), (1e-8, 2.2, 1.0), (1e-8, 3.0, 0.5))
 # Arms and knots are wider than a row of tiles, so that neighbours err together: the fit's own error, scaled by the residuals as they are
-# (Birge 1932, Phys. Rev. 40, 207), times this is the error made. The amount said covers eight errors of ten. Both from simulated galaxies.
-SHARED_ARMS, COVER = 3.4, 1.8
+# (Birge 1932, Phys. Rev. 40, 207), times this is the error made. The amount said covers nineteen errors of twenty; what is said of a galaxy
+# that the edge cuts is more, for its middle and shape are less sure than the fit knows. All from simulated galaxies.
+SHARED_ARMS, COVER, CUT_COVER = 3.4, 2.5, 1.4
+# A plane under a galaxy is off by so many times what it differs from the model with the galaxy in it.
+PLANE_COVER = 2.0
 # A halo of a colour that haloes do not have holds light of the sky: so many times what shows of it, for the fit lets little show. From
 # simulated glows whose hump lies behind a galaxy.
 ODD_COLOUR = 10.0
@@ -56,7 +59,7 @@ def ask_both(table: TileTable, fit: SkyFit) -> tuple[SkyFit, float]:
 
 def _amount(error: float, fit: SkyFit) -> float:
     """What is said of an ``error`` of 1 sigma, and of the colour of the haloes."""
-    return float(np.hypot(COVER * error, ODD_COLOUR * odd_halo(fit)))
+    return float(np.hypot((CUT_COVER if cut_edges(fit) else 1) * COVER * error, ODD_COLOUR * odd_halo(fit)))
 
 
 def alike_in_colour(table: TileTable, fit: SkyFit) -> SkyFit:
@@ -79,13 +82,23 @@ def plane_doubt(table: TileTable, plane: Array) -> float:
     wide = fit_sky(table, wide=True)
     if not is_galaxy(wide):
         return 0.0
-    return float(np.hypot(halo_difference(wide, replace(wide, degree=1, coefficients=plane)), COVER * halo_error(wide)))
+    return float(np.hypot(PLANE_COVER * halo_difference(wide, replace(wide, degree=1, coefficients=plane)), COVER * halo_error(wide)))
 
 
 def halo_error(fit: SkyFit) -> float:
     """1 sigma of the mean sky over the halo, in units of a pixel's noise, in the channel where it is largest."""
+    return _made(fit, fit.halo_error)
+
+
+def bright_doubt(fit: SkyFit) -> float:
+    """By how much, sigma, the sky may be off under what is brighter than a halo, where an edge cuts the galaxy; 0 where none does."""
+    return CUT_COVER * COVER * _made(fit, fit.bright_error) if cut_edges(fit) else 0.0
+
+
+def _made(fit: SkyFit, error: Array) -> float:
+    """The fit's own ``error`` (C,), scaled by its residuals."""
     misfit, _ = misfits(fit, fit)
-    return SHARED_ARMS * np.sqrt(misfit / fit.residual.size) * float(fit.halo_error.max())
+    return SHARED_ARMS * np.sqrt(misfit / fit.residual.size) * float(error.max())
 
 
 def mean_error(one: float, other: float, difference: float, share: float) -> float:

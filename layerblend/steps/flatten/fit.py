@@ -80,6 +80,9 @@ USED_WEIGHT = 0.5
 CLEAN_WEIGHT = 0.3
 LEAST_OUTSIDE = 50
 CLEAN_GALAXY = 0.5
+# An edge nearer to a galaxy's middle than so many scale lengths cuts it. Galaxies of less than this share of the brightest one's light (a
+# star's halo may be among them) are not worth a word.
+CUT_SCALES, CUT_LIGHT = 0.9, 0.1
 # Galaxy light, sigma, that counts as halo.
 HALO = (0.7, 6.0)
 
@@ -95,7 +98,8 @@ class SkyFit:
     weight of each row of ``rows``; ``residual``: (n, C); ``galaxy``, ``glare``: (n, C) light of the galaxies, and light scattered by
     the stars, at the rows; ``clean``: (n,) rows that are sky in every channel. ``excess``: (C,) scale of the residuals over their
     expected error; ``outside``: (C,) the same off the galaxies. ``far``: galaxy light over the faintest rows. ``halo_error``: (C,) error of
-    the mean sky over the halo if the rows' errors are as expected and apart from each other; 0 without a halo.
+    the mean sky over the halo if the rows' errors are as expected and apart from each other; 0 without a halo. ``bright_error``: the same
+    over what is brighter than a halo.
     """
 
     degree: int
@@ -113,6 +117,7 @@ class SkyFit:
     stiffness: tuple[float, ...]
     far: float
     halo_error: Array
+    bright_error: Array
     wide: bool = False
 
 
@@ -722,6 +727,7 @@ def fit_sky(
 
 
 def _result(problem: _Problem, state: _State) -> SkyFit:
+    halo_error, bright_error = _sky_errors(problem, state, [in_halo(state.light), state.light.mean(1) >= HALO[1]])
     A = np.hstack([problem.design, problem.columns(state.galaxies)])
     mean_light = state.light.mean(1)
     assert state.coefficients is not None and state.amplitude is not None
@@ -740,16 +746,17 @@ def _result(problem: _Problem, state: _State) -> SkyFit:
         outside=state.outside,
         stiffness=tuple(state.stiffness),
         far=float(np.quantile(mean_light, FAINTEST_SHARE)) if state.galaxies else 0.0,
-        halo_error=_halo_error(problem, state),
+        halo_error=halo_error,
+        bright_error=bright_error,
         wide=problem.profile.wide,
     )
 
 
-def _halo_error(problem: _Problem, state: _State) -> Array:
-    """(C,) error of the mean sky over the halo, from the covariance of all that was fitted: sky, amplitudes and shapes."""
-    halo = in_halo(state.light)
-    if not halo.any():
-        return np.zeros(problem.channels)
+def _sky_errors(problem: _Problem, state: _State, places: Sequence[Mask]) -> Array:
+    """(places, C) error of the mean sky over each of the ``places`` (n,), from the covariance of all that was fitted: sky, amplitudes and
+    shapes; 0 where a place has no rows."""
+    if not any(place.any() for place in places):
+        return np.zeros((len(places), problem.channels))
     assert state.amplitude is not None
     G = problem.columns(state.galaxies)
     A = np.hstack([problem.design, G])
@@ -763,12 +770,13 @@ def _halo_error(problem: _Problem, state: _State) -> Array:
     powers = np.arange(len(shapes)) % len(Galaxy._fields) == Galaxy._fields.index("log_power")
     normal = np.block([[linear, across], [across.T, shapes + np.diag(powers / POWER_ERROR**2)]])
     unit = np.sqrt(np.maximum(np.diag(normal), 1e-9))
-    wanted = np.zeros((len(normal), problem.channels))
-    for c in range(problem.channels):
-        wanted[c * A.shape[1] : c * A.shape[1] + problem.n_smooth, c] = problem.design[halo, : problem.n_smooth].mean(0)
-    wanted /= unit[:, None]
+    wanted = np.zeros((len(normal), len(places), problem.channels))
+    for k, place in enumerate(places):
+        for c in range(problem.channels if place.any() else 0):
+            wanted[c * A.shape[1] : c * A.shape[1] + problem.n_smooth, k, c] = problem.design[place, : problem.n_smooth].mean(0)
+    wanted = wanted.reshape(len(normal), -1) / unit[:, None]
     inverse = np.linalg.solve(normal / np.outer(unit, unit) + 1e-9 * np.eye(len(normal)), wanted)
-    return np.sqrt(np.maximum((wanted * inverse).sum(0), 0))
+    return np.sqrt(np.maximum((wanted * inverse).sum(0), 0)).reshape(len(places), -1)
 
 
 def arms_error(fit: SkyFit) -> float:
@@ -790,6 +798,24 @@ def odd_halo(fit: SkyFit) -> float:
             red, green, blue = wide / (disc * HALO_TINT)
             odd += abs(green - (red + blue) / 2) * float(disc.mean() * profile.columns(x, y, galaxy)[1].mean())
     return odd
+
+
+def cut_edges(fit: SkyFit) -> list[str]:
+    """Edges and corners of the frame that cut a galaxy of the model: nearer to its middle than CUT_SCALES of its scale length."""
+    names: set[str] = set()
+    if not fit.galaxies:
+        return []
+    discs = fit.amplitudes[:: len(fit.amplitudes) // len(fit.galaxies)].mean(1)
+    light = np.maximum(discs, 0) * np.exp([2 * galaxy.log_scale for galaxy in fit.galaxies])
+    for galaxy, own in zip(fit.galaxies, light, strict=True):
+        if own < CUT_LIGHT * light.max():
+            continue
+        near = CUT_SCALES * float(np.exp(galaxy.log_scale))
+        down = "upper" if galaxy.y < near else "lower" if galaxy.y > fit.rows.height - near else ""
+        across = "left" if galaxy.x < near else "right" if galaxy.x > fit.rows.width - near else ""
+        if down or across:
+            names.add(f"{down} {across} corner" if down and across else f"{down}{across} edge")
+    return sorted(names)
 
 
 def in_halo(light: Array) -> Mask:

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import scipy
 
-from layerblend.kinds import Array
+from layerblend.kinds import Array, Mask
 from layerblend.maths.robust import mad_sigma
 
-from .tiles import TileTable, filled_tiles
+from .tiles import TILE_PX, TileTable, filled_tiles
 
 # White top-hat of this share of the width: wider than a galaxy's bright part, narrower than a gradient.
 TARGET_RADIUS = 1 / 11
@@ -32,8 +32,15 @@ SADDLE, COMPANION = 0.4, 0.5
 # pass under.
 ROUGH_SCALES, ROUGH_RADIUS = 3.5, 1 / 5
 # An object that the edge cuts: its least height, sigma, over what a disc of TARGET_RADIUS passes under, and that over what one twice as
-# wide does: .5 of a slope, .58 of a wide glow in a corner, .63 to .75 of galaxies of W/6 to W/12. Its radius is that of half a disc.
-LEAST_CUT_PEAK, STEEP_SHARE, LEAST_CUT_RADIUS = 6.0, 0.63, 0.05
+# wide does: .5 of a slope, .58 of a wide glow in a corner, .63 to .75 of galaxies of W/6 to W/12; its least radius, and how near to the
+# edge its brightest place lies, share of the width.
+LEAST_CUT_PEAK, STEEP_SHARE, LEAST_CUT_RADIUS, CUT_RIM = 6.0, 0.63, 0.03, 0.06
+# The same over twice and four times the width for large galaxies: the higher it stands, as a share of the frame's range, the less steep
+# it need be. Glows reach 1.3 of the range with .75, slopes of third degree .95 with .3 of it.
+LEAST_WIDE_PEAK, WIDE_STEEP = 11.0, ((0.9, 0.8), (0.75, 1.5))
+# Where the pixels of a star, so many tiles around, hold so many times the light of an object, that is the star's halo.
+# Beyond HALO_TILES of it something else may be bright.
+STAR_REACH_TILES, MOST_STAR, HALO_TILES = 2, 0.5, 5
 # Its scale length to begin with, share of the width.
 CUT_SCALE = 0.06
 # A larger leftover that touches the frame is a glow, which is sky.
@@ -80,8 +87,9 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
     """The brightest extended objects of the frame, at most three, as first guesses for the fit."""
     raised = scipy.ndimage.gaussian_filter(top_hat(scipy.ndimage.median_filter(table.median, 3), radius_tiles(table, TARGET_RADIUS)), 1.0)
     labels, _ = scipy.ndimage.label(raised > max(5 * mad_sigma(raised), 1.5))
-    found = [(strength, galaxy) for _, strength, galaxy in cut_objects(table)]
-    labels = _parted(labels, raised, round(LEAST_DISTANCE * table.width / table.tile_px))
+    cut = cut_objects(table)
+    found = [(False, item.strength, item.galaxy) for item in cut]
+    labels = _parted(labels, raised, _apart(table))
     for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
         inside = labels[window] == index
         radius = np.sqrt(inside.sum() / np.pi) * table.tile_px
@@ -91,35 +99,93 @@ def find_galaxies(table: TileTable) -> list[Galaxy]:
         rim = min(row, column, raised.shape[0] - 1 - row, raised.shape[1] - 1 - column)
         if radius < LEAST_RADIUS * table.width or light.max() < LEAST_PEAK or rim < LEAST_RIM:
             continue
+        if any(item.where[row, column] for item in cut):
+            continue
         # A bright star or knot raises the peak, so the middle comes from light that is cut off at a height most of the tiles stay below.
         x, y, e1, e2 = _ellipse(table.x[window], table.y[window], np.minimum(light, np.quantile(light[inside], 0.8)))
         scale = max(np.sqrt(light.sum() / (2 * np.pi * light.max())) * table.tile_px, 0.015 * table.width)
         galaxy = Galaxy(x, y, float(np.log(scale)), e1, e2)
-        found.append((float(inside.sum() * light.max()), galaxy))
-    return _chosen(sorted(found, key=lambda item: -item[0]), table.width)
+        found.append((_is_star(table, row, column, float(light.sum())), float(inside.sum() * light.max()), galaxy))
+    # haloes of stars come last, or they take the places of galaxies
+    found.sort(key=lambda item: (item[0], -item[1]))
+    return _chosen([item[1:] for item in found], table.width)
 
 
-def cut_objects(table: TileTable) -> list[tuple[str, float, Galaxy]]:
-    """Extended objects that an edge of the frame cuts in two: the edge's name, strength, and a first guess for the fit.
+class CutObject(NamedTuple):
+    """An object that an edge cuts: strength, first guess for the fit, and (ny, nx) bool tiles."""
+
+    strength: float
+    galaxy: Galaxy
+    where: Mask
+
+
+def cut_objects(table: TileTable) -> list[CutObject]:
+    """Extended objects that an edge or a corner of the frame cuts.
 
     Odd reflection takes them for slopes. With even reflection glows stand out as well, but fall off more slowly.
     """
     light = scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(table.median, 3), 1.0)
-    narrow, wide = (top_hat(light, radius_tiles(table, factor * TARGET_RADIUS), "even") for factor in (1, 2))
-    labels, _ = scipy.ndimage.label(narrow > LEAST_CUT_PEAK)
+    narrow, wide, widest = (top_hat(light, radius_tiles(table, factor * TARGET_RADIUS), "even") for factor in (1, 2, 4))
+    span = float(np.subtract(*np.quantile(light, (0.95, 0.05))))
+    cut = _cut(table, narrow, narrow > STEEP_SHARE * wide)
+    steep = np.logical_or.reduce([(wide > share * widest) & (wide > max(LEAST_WIDE_PEAK, high * span)) for share, high in WIDE_STEEP])
+    for item in _cut(table, wide, steep):
+        if not any((item.where & other.where).any() for other in cut):
+            cut.append(item)
+    return cut
+
+
+def _cut(table: TileTable, raised: Array, steep: Mask) -> list[CutObject]:
+    """Objects of a top-hat at the edge that are ``steep`` where they are brightest."""
+    labels, _ = scipy.ndimage.label(raised > LEAST_CUT_PEAK)
+    labels = _without_stars(table, _parted(labels, raised, _apart(table)), raised)
+    near = CUT_RIM * table.width / table.tile_px
     cut = []
     for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
-        inside = np.where(labels[window] == index, narrow[window], 0)
+        if window is None:
+            continue
+        inside = np.where(labels[window] == index, raised[window], 0)
         peak = np.unravel_index(inside.argmax(), inside.shape)
         row, column = int(peak[0]) + window[0].start, int(peak[1]) + window[1].start
-        rims = {"upper": row, "lower": labels.shape[0] - 1 - row, "left": column, "right": labels.shape[1] - 1 - column}
-        edge = min(rims, key=lambda name: rims[name])
+        ends = [
+            (place < near and s.start == 0, n - 1 - place < near and s.stop == n)
+            for s, n, place in zip(window, labels.shape, (row, column), strict=True)
+        ]
+        touched = sum(any(end) for end in ends)
         tiles = int((inside > 0).sum())
-        wide_enough = np.sqrt(2 * tiles / np.pi) * table.tile_px > LEAST_CUT_RADIUS * table.width
-        if rims[edge] < LEAST_RIM and wide_enough and narrow[row, column] > STEEP_SHARE * wide[row, column]:
-            guess = Galaxy(float(table.x[row, column]), float(table.y[row, column]), float(np.log(CUT_SCALE * table.width)), 0.0, 0.0)
-            cut.append((edge, tiles * float(inside.max()), guess))
+        # what is seen is half of it, in a corner a quarter
+        radius = np.sqrt(2**touched * tiles / np.pi) * table.tile_px
+        if not touched or radius < LEAST_CUT_RADIUS * table.width or not steep[row, column]:
+            continue
+        guess = Galaxy(float(table.x[row, column]), float(table.y[row, column]), float(np.log(CUT_SCALE * table.width)), 0.0, 0.0)
+        cut.append(CutObject(tiles * float(inside.max()), guess, labels == index))
     return cut
+
+
+def _without_stars(table: TileTable, labels: Array, raised: Array) -> Array:
+    """Labels without the surroundings of a star where that is what is brightest in them: a galaxy may lie behind."""
+    out = labels.copy()
+    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
+        if window is None:
+            continue
+        inside = np.where(labels[window] == index, raised[window], 0)
+        peak = np.unravel_index(inside.argmax(), inside.shape)
+        row, column = int(peak[0]) + window[0].start, int(peak[1]) + window[1].start
+        if _is_star(table, row, column, float(inside.sum())):
+            y, x = np.ogrid[: labels.shape[0], : labels.shape[1]]
+            out[(labels == index) & (np.hypot(y - row, x - column) <= HALO_TILES)] = 0
+    return out
+
+
+def _apart(table: TileTable) -> int:
+    """Least distance of two galaxies, tiles."""
+    return round(LEAST_DISTANCE * table.width / table.tile_px)
+
+
+def _is_star(table: TileTable, row: int, column: int, light: float) -> bool:
+    """Whether an object of so much ``light``, sigma x tiles, is the halo of a star in its middle."""
+    rows, columns = (slice(max(place - STAR_REACH_TILES, 0), place + STAR_REACH_TILES + 1) for place in (row, column))
+    return bool(table.star_light[rows, columns].sum() > MOST_STAR * light * TILE_PX**2)
 
 
 def galaxy_roughness(table: TileTable) -> Array:

@@ -10,10 +10,10 @@ import numpy as np
 from layerblend.errors import ArgumentError, check_choice, check_image
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 
-from .doubt import alike_in_colour, ask_both, plane_doubt
+from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
 from .filling import fills_frame, lower_plane
-from .fit import USED_WEIGHT, SkyFit, fit_sky, legendre_design, sky_surface
-from .objects import cut_objects, galaxy_roughness
+from .fit import USED_WEIGHT, SkyFit, cut_edges, fit_sky, legendre_design, sky_surface
+from .objects import galaxy_roughness
 from .tiles import TileTable, measure_light, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
 
@@ -230,7 +230,7 @@ def _finish(image: Array, model: Array, table: TileTable, surface: Surface, mode
         image=_without(image, model, mode),
         model=model,
         samples=_samples(rows, fit, table, taken, used),
-        words=_words(surface, mode, before, after, kept, total, sorted({edge for edge, *_ in cut_objects(table)})),
+        words=_words(surface, mode, before, after, kept, total, cut_edges(fit)),
         targets=_targets(fit),
         frame_filling=surface.filling,
         mode=mode,
@@ -251,7 +251,7 @@ def _words(surface: Surface, mode: str, before: Array, after: Array, kept: Array
         return tuple(words)
     if surface.filling:
         return (FILLING, *words, *uncertain_words(surface.uncertain))
-    words = [gradient_words(before, after), *words, *cut_words(cut), *uncertain_words(surface.uncertain)]
+    words = [gradient_words(before, after), *words, *cut_words(cut, bright_doubt(surface.fit)), *uncertain_words(surface.uncertain)]
     return (*words, RUNS_AWAY) if surface.runs_away else tuple(words)
 
 

@@ -18,6 +18,7 @@ FILLING = (
     "The target was taken to fill the frame, so only a tilted plane through its faintest parts was taken away; "
     "if there is clean sky in the picture, say `flatten.frame_filling: no`."
 )
+GLOW = " A glow that peaks in the same corner cannot be told from it and comes on top."
 FEW_SHARE = 0.25
 LOST_SHARE = 0.6
 # A halo off by less than this, sigma of a pixel, is not worth a word.
@@ -62,11 +63,13 @@ def gradient_words(before: Array, after: Array) -> str:
     return "Gradient across the picture, peak to peak in sigma of the sky, before and after: " + ", ".join(parts) + "."
 
 
-def cut_words(edges: Sequence[str]) -> list[str]:
-    """Edges of the picture that cut something bright and wide in two."""
+def cut_words(edges: Sequence[str], bright: float) -> list[str]:
+    """Edges and corners of the picture that cut something bright and wide, and by how much, sigma, the sky under it may be off."""
+    amount = f" The sky under its bright part may be off by up to {bright:.1f} sigma." if bright >= SAY_FROM else ""
     return [
-        f"Something bright and wide, a galaxy or the halo of a bright star, is cut by the {edge} edge of the picture: its faint light is"
-        " told from the part that is seen, and less sure than elsewhere. A wider field would decide it."
+        f"Something bright and wide, a galaxy or the halo of a bright star, is cut by the {edge} of the picture: its faint light is"
+        f" told from the part that is seen, and less sure than elsewhere.{amount}{GLOW if 'corner' in edge else ''}"
+        " A wider field would decide it."
         for edge in edges
     ]
 
@@ -76,7 +79,7 @@ def uncertain_words(uncertain: float) -> list[str]:
     if uncertain < SAY_FROM:
         return []
     return [
-        f"Sky and the target's halo look alike in this picture: the halo may be off by {uncertain:.1f} sigma of the sky. A mosaic or a"
-        " wider field with clean sky round the target would decide it; if you know how far the target reaches, name that place in"
+        f"Sky and the target's halo look alike in this picture: the halo may be off by up to {uncertain:.1f} sigma of the sky. A mosaic or"
+        " a wider field with clean sky round the target would decide it; if you know how far the target reaches, name that place in"
         " `flatten.protect`."
     ]

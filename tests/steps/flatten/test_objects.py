@@ -6,7 +6,7 @@ import pytest
 from layerblend.steps.flatten import flatten
 from layerblend.steps.flatten.objects import Galaxy, cut_objects, elliptical_radius, find_galaxies, galaxy_roughness, top_hat
 from layerblend.steps.flatten.tiles import make_tiles
-from tests.scenes.sky import GRADIENTS, SkyScene, flatten_score, make_scene, spiral
+from tests.scenes.sky import GRADIENTS, SkyScene, draw_stars, flatten_score, make_scene, spiral
 
 SMALL = {"shape": (600, 900), "n_stars": 200}
 
@@ -67,24 +67,53 @@ def test_a_star_before_a_galaxy_does_not_take_its_centre(seed) -> None:
     assert np.hypot(galaxy.x - 0.51 * 900, galaxy.y - 0.48 * 600) < 50
 
 
-def cut_scene(middle: float, height: float) -> SkyScene:
+def cut_scene(middle: float, height: float, kind: str = "corner", scale: float = 1 / 14) -> SkyScene:
     """A galaxy with its middle at these shares of the width and of the height, which may lie outside 0..1."""
-    scene = make_scene(57, kind="corner", amplitude=12, with_galaxy=False, **SMALL)
+    scene = make_scene(57, kind=kind, amplitude=12, with_galaxy=False, **SMALL)
     rows, columns = scene.image.shape[:2]
-    galaxy = spiral(np.random.default_rng(3), (rows, columns), columns / 14, middle * columns, height * rows, 120, 40)
+    galaxy = spiral(np.random.default_rng(3), (rows, columns), scale * columns, middle * columns, height * rows, 120, 40)
     return replace(scene, image=scene.image + galaxy, galaxy=galaxy)
 
 
 @pytest.mark.parametrize(
-    ("place", "edge"), [((-0.03, 0.5), "left"), ((1.0, 0.4), "right"), ((0.4, -0.02), "upper"), ((0.6, 1.02), "lower")]
+    ("place", "edge"),
+    [
+        ((-0.03, 0.5), "left edge"),
+        ((1.0, 0.4), "right edge"),
+        ((0.4, -0.02), "upper edge"),
+        ((0.6, 1.02), "lower edge"),
+        ((0.02, 0.98), "lower left corner"),
+        ((-0.02, -0.02), "upper left corner"),
+        ((1.0, 0.0), "upper right corner"),
+        ((1.02, 1.04), "lower right corner"),
+    ],
 )
 def test_a_galaxy_that_the_edge_cuts_is_found_and_keeps_its_halo(edge: str, place: tuple[float, float]) -> None:
-    scene = cut_scene(*place)
-    table = make_tiles(scene.image)
-    assert [name for name, *_ in cut_objects(table)] == [edge]
+    # a glow in the galaxy's own corner cannot be told from it
+    scene = cut_scene(*place, "deg2" if "corner" in edge else "corner")
+    assert len(cut_objects(make_tiles(scene.image))) == 1
     flat = flatten(scene.image)
-    assert any(f"cut by the {edge} edge" in text for text in flat.words)
-    assert np.abs(flatten_score(scene, flat.model)["halo_offset"]).max() < 0.6
+    assert any(f"cut by the {edge}" in text for text in flat.words)
+    off = np.abs(flatten_score(scene, flat.model)["halo_offset"]).max()
+    assert off < 0.6 and off < max(flat.uncertain, 0.1)
+
+
+def test_a_star_at_the_edge_is_no_galaxy_and_takes_no_galaxys_place() -> None:
+    """Wide haloes of three bright stars, brighter than the galaxy, one at the edge: the galaxy comes first all the same."""
+    scene = make_scene(58, kind="plane", amplitude=5, frac=1 / 20, peak=20, **SMALL)
+    x, y = np.array([895.0, 300.0, 700.0]), np.array([200.0, 80.0, 480.0])
+    stars = np.minimum(draw_stars(scene.image.shape[:2], x, y, np.full((3, 3), 40_000.0), (4.0,) * 3), 2000)
+    table = make_tiles(scene.image + stars)
+    assert cut_objects(table) == []
+    first = find_galaxies(table)[0]
+    assert np.hypot(first.x - 0.51 * 900, first.y - 0.48 * 600) < 30
+
+
+def test_one_large_galaxy_near_the_edge_is_found_once() -> None:
+    """Its middle lies inside; neither the slope that is left of it nor an arm is a second one."""
+    scene = cut_scene(0.43, 0.06, scale=1 / 9)
+    (found,) = find_galaxies(make_tiles(scene.image))
+    assert np.hypot(found.x - 0.43 * 900, found.y - 0.06 * 600) < 60
 
 
 @pytest.mark.parametrize("kind", GRADIENTS)
