@@ -591,9 +591,9 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
         if not (path / RECORD).exists() or not (path / "recipe.yaml").exists():
             raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
         recipe = load_recipe(path / "recipe.yaml", changes)
-        home = read_record(path).get("home")
+        home, file = (read_record(path).get(key) for key in ("home", "recipe_file"))
         if isinstance(home, str) and Path(home).is_dir():
-            return recipe.placed(Path(home) / "recipe.yaml")
+            return recipe.placed(Path(home) / (Path(file).name if isinstance(file, str) else "recipe.yaml"))
         return recipe
     if FITS_ENDING.search(path.name):
         text = f"{path} is linear light; compare takes recipes, result folders and finished pictures ({' '.join(sorted(PICTURE_ENDINGS))})."
