@@ -21,7 +21,7 @@ from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
-from layerblend.files.frames import check_same_grid, find_frames, open_frame
+from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, write_bytes
@@ -120,7 +120,8 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     check_same_grid(infos)
     with ThreadPoolExecutor(workers or worker_count(Execution())) as pool:
         measures = list(pool.map(lambda info: grade_one(info, white_level=white_level), infos))
-    return grade_table(infos, measures)
+    names = FrameNames(info.path for info in infos).of
+    return grade_table(infos, measures, names=[names[info.path] for info in infos])
 
 
 def _frame_paths(paths: str | Path | Iterable[str | Path]) -> Iterable[str | Path]:
@@ -350,24 +351,49 @@ def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
 
 
 def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
-    """Links `03.42px_NAME`, so that a file manager sorts the frames by sharpness."""
+    """Links `03.42px_NAME`, so that a file manager sorts the frames by sharpness; those of an earlier run make way."""
     folder.mkdir(parents=True, exist_ok=True)
-    written = []
+    links: dict[Path, Path] = {}
     for row in table.used:
-        link = folder / f"{row.fwhm_major:05.2f}px_{Path(row.file).name}"
-        if link.is_symlink() or link.exists():
-            if not link.is_symlink() and not link.samefile(row.path):
-                raise InputError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
-            link.unlink()
+        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace("/", "_")
+        names = itertools.chain([f"{width}_{name}"], (f"{width}_{number}_{name}" for number in itertools.count(2)))
+        links[next(link for link in map(folder.joinpath, names) if link not in links)] = row.path.resolve()
+    old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]
+    for link in links:
+        if link not in old and os.path.lexists(link):
+            raise InputError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
+    for entry in old:
+        entry.unlink()
+    for link, frame in links.items():
+        _link(frame, link)
+    return list(links)
+
+
+def _is_link_of_ours(entry: Path, table: FrameTable) -> bool:
+    """Whether `03.42px_NAME` was put there by an earlier run: a link into the frames' folders, or a copy of a frame, its time included."""
+    if not re.match(r"\d{2,}\.\d{2}px_", entry.name):
+        return False
+    if entry.is_symlink():
+        frame = entry.readlink()
+        return entry.name.endswith(frame.name) and frame.parent in {row.path.resolve().parent for row in table}
+    frames = [row.path for row in table if entry.name.endswith(row.path.name)]
+    return entry.is_file() and any(entry.samefile(frame) or _age(entry) == _age(frame) for frame in frames)
+
+
+def _age(path: Path) -> tuple[int, int]:
+    """Size and time to two seconds, which is what every disk keeps."""
+    status = path.stat()
+    return status.st_size, int(status.st_mtime) // 2
+
+
+def _link(frame: Path, link: Path) -> None:
+    try:
+        link.symlink_to(frame)
+    except OSError:  # Windows without the right to make links
         try:
-            link.symlink_to(row.path.resolve())
-        except OSError:  # Windows without the right to make links
-            try:
-                os.link(row.path, link)
-            except OSError:
-                shutil.copyfile(row.path, link)
-        written.append(link)
-    return written
+            os.link(frame, link)
+        except OSError:
+            shutil.copy2(frame, link)
 
 
 def _grade_listing(table: FrameTable) -> Listing:

@@ -47,7 +47,7 @@ from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
 from layerblend.steps.flatten import Flattened, apply_sky, flatten
-from layerblend.steps.grade import grade_frame, grade_table
+from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
@@ -85,9 +85,12 @@ def rank_table(
     given: Mapping[str, Mapping[str, float]] | None,
     ranking: dict[str, Any],
     names: Sequence[str],
+    left_out: Mapping[str, FrameInfo],
 ) -> FrameTable:
-    """Grade all frames against each other, exclude and rank them; ``names`` are those of ``infos`` and stand here for the key."""
-    return rank_frames(grade_table(infos, measures, given=given), **ranking)
+    """Grade all frames against each other, exclude and rank them; those that the recipe leaves out by name stand at the end."""
+    ranked = rank_frames(grade_table(infos, measures, given=given, names=names), **ranking)
+    named = (unmeasured_row(name, info, "named in exclude.files") for name, info in left_out.items())
+    return replace(ranked, rows=(*ranked.rows, *named))
 
 
 # ---------------------------------------------------------------- linear light
@@ -723,8 +726,8 @@ def _plots() -> Iterator[Any]:
         yield plots
 
 
-def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str) -> bytes:
-    """The frames night by night and their ranking, as a PNG."""
+def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str, left_out: Sequence[str]) -> bytes:
+    """The frames night by night and their ranking, as a PNG; frames ``left_out`` by name are in the table and stand here for the key."""
     kept = {name: kept_count(share, len(table.used)) for name, share in shares.items() if table.used}
     with _plots() as plots:
         return bytes(plots.grade_report(table, kept=kept, title=title))

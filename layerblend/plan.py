@@ -36,13 +36,20 @@ LINKED_LAST = 9  # stacks and grades leave a full store last
 
 @dataclass(frozen=True)
 class Sources:
-    """What the recipe's files turned out to be: opened frames, the user's measurements, protected places in pixels, catalogue colours."""
+    """What the recipe's files turned out to be: opened frames by name and those it leaves out by name, the user's measurements, protected
+    places in pixels, catalogue colours."""
 
-    frames: tuple[FrameInfo, ...] = ()
+    named: Mapping[str, FrameInfo] = field(default_factory=dict)
+    left_out: Mapping[str, FrameInfo] = field(default_factory=dict)
     given: Mapping[str, Mapping[str, float]] | None = None
     protect: tuple[Ellipse, ...] = ()
     catalogue: Any = None
     catalogue_path: Path | None = None
+
+    @property
+    def frames(self) -> tuple[FrameInfo, ...]:
+        """The frames that are graded, in natural order."""
+        return tuple(self.named.values())
 
 
 @dataclass(frozen=True)
@@ -95,7 +102,7 @@ def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., An
             *_half_nodes(recipe, names),
             *_plain_nodes(names),
             *_fact_nodes(names),
-            *_step_pictures(recipe, names),
+            *_step_pictures(recipe, sources, names),
         ]
     )
 
@@ -120,14 +127,14 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         )
         for index, info in enumerate(sources.frames)
     ]
-    ranking = recipe.frames.exclude.model_dump(mode="json") | {"rank_by": recipe.frames.rank_by}
+    ranking = recipe.frames.exclude.model_dump(mode="json", exclude={"files"}) | {"rank_by": recipe.frames.rank_by}
     table = Node(
         "table",
         chain.rank_table,
-        # names break ties, and exclusions and measurements go by them, so they count although contents are the same
-        settings={"ranking": ranking, "given": _plain_data(sources.given), "names": [info.path.name for info in sources.frames]},
+        # names break ties and measurements go by them, so they count although contents are the same
+        settings={"ranking": ranking, "given": _plain_data(sources.given), "names": list(sources.named)},
         inputs={"measures": tuple(node.name for node in grades)},
-        execution={"infos": sources.frames},
+        execution={"infos": sources.frames, "left_out": sources.left_out},
         keep=False,
         version=2,
     )
@@ -393,7 +400,7 @@ def _fact_nodes(names: Names) -> list[Node]:
     ]
 
 
-def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
+def _step_pictures(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
     """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
     base, colour = names.sky_of[names.colour], names.colour
     nodes = [
@@ -402,7 +409,7 @@ def _step_pictures(recipe: Recipe, names: Names) -> list[Node]:
     ]
     if any(spec.from_frames for spec in recipe.stacks.values()):
         shares = {name: spec.keep for name, spec in recipe.stacks.items() if spec.from_frames}
-        settings = {"shares": shares, "title": recipe.target}
+        settings = {"shares": shares, "title": recipe.target, "left_out": list(sources.left_out)}
         nodes.append(Node("picture/grade", chain.grade_png, settings=settings, inputs=("table",)))
     if recipe.stacks[base].from_frames:
         nodes.append(Node("picture/rejected", chain.rejection_png, settings={"name": base}, inputs=("stacks",), version=2))

@@ -19,7 +19,7 @@ from layerblend.engine.graph import Graph
 from layerblend.engine.runner import AHEAD, Event, Runner
 from layerblend.engine.store import Store
 from layerblend.errors import InputError, RecipeError
-from layerblend.files.frames import check_same_grid, find_frames, open_frame, white_of_floats
+from layerblend.files.frames import FrameNames, check_same_grid, find_frames, is_own_result, open_frame, white_of_floats
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
@@ -169,41 +169,50 @@ def _why_none(table: FrameTable) -> str:
 # ---------------------------------------------------------------- sources
 def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     """Open what the recipe names: frames, measurements, catalogue, protected places."""
-    frames = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else ()
+    found = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else _Frames()
+    frames = tuple(found.used.values())
     stacks = [path for paths in finished_files(recipe).values() for path in paths]
-    headers = [check_stack_file(path, white_level=recipe.frames.white_level) for path in stacks]
-    _refuse_unknown_white([header for header in headers if header is not None])
+    headers = [header for path in stacks if (header := check_stack_file(path, white_level=recipe.frames.white_level)) is not None]
+    _refuse_unknown_white(headers)
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(recipe, index, place) for index in range(len(recipe.flatten.protect)))
-    warnings += _outside(protect, frames[0]) if frames else []
+    for picture in (*frames, *headers)[:1]:  # of TIFF stacks alone the size is not known yet
+        warnings += _outside(protect, picture)
+        _refuse_outside(recipe, picture)
     catalogue = None
     if catalogue_path is not None:
         assert place is not None
         listed = read_catalogue(catalogue_path)
         x, y = place.at(listed[:, 0], listed[:, 1])
         catalogue = np.stack([x, y, listed[:, 2]], axis=1)
-    given = None if recipe.frames.measurements is None else _measurements(recipe, recipe.frames.measurements)
-    return Sources(frames, given, protect, catalogue, catalogue_path)
+    given = None if recipe.frames.measurements is None else _measurements(recipe, recipe.frames.measurements, found)
+    return Sources(found.used, found.left_out, given, protect, catalogue, catalogue_path)
 
 
-def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameInfo, ...]:
+@dataclass(frozen=True)
+class _Frames:
+    """The frames of a recipe, opened, by name: those it works on, and those it leaves out by name."""
+
+    used: Mapping[str, FrameInfo] = field(default_factory=dict)
+    left_out: Mapping[str, FrameInfo] = field(default_factory=dict)
+    names: FrameNames | None = None
+
+
+def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> _Frames:
     folder = recipe.frames.folder
     assert folder is not None
-    found, excluded = find_frames(folder, recipe.frames.pattern), recipe.frames.exclude.files
-    paths = [path for path in found if path.name not in excluded]
-    absent = [name for name in excluded if name not in {path.name for path in found}]
-    if absent:
-        text = f"frames.exclude.files names {', '.join(absent)}, but {folder} holds no such frame."
-        warnings.append({"code": "not_found", "text": text, "file": None})
-    infos, troubles = [], []
-    for path in paths:
-        try:
-            infos.append(open_frame(path, white_level=recipe.frames.white_level))
-        except InputError as error:
-            troubles.append(error)
-    if troubles and len(infos) <= LEAST_GOOD_SHARE * len(paths):
+    opened = {path: _opened(path, recipe) for path in find_frames(folder, recipe.frames.pattern)}
+    opened = {path: info for path, info in opened.items() if not _is_result_of(recipe, info)}
+    names = FrameNames(opened, folder)
+    excluded = _excluded(recipe, names, warnings)
+    left_out = {names.of[path]: info for path, info in opened.items() if names.of[path] in excluded and isinstance(info, FrameInfo)}
+    rest = {names.of[path]: info for path, info in opened.items() if names.of[path] not in excluded}
+    used = {name: info for name, info in rest.items() if isinstance(info, FrameInfo)}
+    infos = list(used.values())
+    troubles = [error for error in rest.values() if isinstance(error, InputError)]
+    if troubles and len(infos) <= LEAST_GOOD_SHARE * len(rest):
         raise troubles[0]
     warnings += [{"code": "frame_left_out", "text": f"Left out: {error}", "file": error.file} for error in troubles]
     if not infos:
@@ -212,7 +221,40 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> tuple[FrameI
     _refuse_unknown_white(infos)
     _refuse_white_of_floats(infos)
     warnings += [*_header_notes(infos), *({"code": "mixed_filters", "text": text, "file": None} for text in mixed)]
-    return tuple(infos)
+    return _Frames(used, left_out, names)
+
+
+def _opened(path: Path, recipe: Recipe) -> FrameInfo | InputError:
+    """A frame's header, or why there is none."""
+    try:
+        return open_frame(path, white_level=recipe.frames.white_level)
+    except InputError as error:
+        return error
+
+
+def _is_result_of(recipe: Recipe, info: FrameInfo | InputError) -> bool:
+    """Whether a file in the recipe's output folder is there by an earlier run: patterns with ``**`` reach into that folder too."""
+    output = recipe.output.folder
+    if output is None or isinstance(info, InputError) or not is_own_result(info):
+        return False
+    return info.path.parent.resolve().is_relative_to(output.resolve())
+
+
+def _excluded(recipe: Recipe, names: FrameNames, warnings: list[dict[str, Any]]) -> set[str]:
+    """The frames that the recipe leaves out by name."""
+    meant = {text: names.meant(text) for text in recipe.frames.exclude.files}
+    for text, several in meant.items():
+        if len(several) > 1:
+            raise RecipeError(f"frames.exclude.files: {_unclear(text, several)}", file=recipe.path, key="frames.exclude.files")
+    absent = [text for text, found in meant.items() if not found]
+    if absent:
+        said = f"frames.exclude.files names {', '.join(absent)}, but {recipe.frames.folder} holds no such frame."
+        warnings.append({"code": "not_found", "text": said, "file": None})
+    return {name for found in meant.values() for name in found}
+
+
+def _unclear(text: str, several: Sequence[str]) -> str:
+    return f"{text} can be any of {len(several)} frames; name the folder too, such as {several[0]} or {several[1]}."
 
 
 def _refuse_unknown_white(infos: Sequence[FrameInfo]) -> None:
@@ -307,15 +349,40 @@ def _outside(protect: Sequence[Ellipse], info: FrameInfo) -> list[dict[str, Any]
     return notes
 
 
-def _measurements(recipe: Recipe, path: Path) -> dict[str, dict[str, float]]:
-    """The user's own measurements, which hold the column to rank by if no column of ours has that name."""
-    given = read_measurements(path)
+def _refuse_outside(recipe: Recipe, info: FrameInfo) -> None:
+    """Places that the picture does not have, told hours before the step that asks for them."""
+    size = f"outside the picture of {info.width} x {info.height} px"
+    for key in ("keep", "remove"):
+        for index, (x, y) in enumerate(getattr(recipe.split, key)):
+            if not (-0.5 <= x < info.width - 0.5 and -0.5 <= y < info.height - 0.5):
+                place = f"split.{key}[{index}]"
+                raise RecipeError(f"{place} names the place [{x:g}, {y:g}], {size}.", file=recipe.path, key=place)
+    crop = recipe.output.crop
+    if isinstance(crop, tuple) and (crop[0] >= info.width or crop[1] >= info.height):
+        raise RecipeError(f"output.crop {list(crop)} lies {size}.", file=recipe.path, key="output.crop")
+
+
+def _measurements(recipe: Recipe, path: Path, frames: _Frames) -> dict[str, dict[str, float]]:
+    """The user's own measurements by frame, which hold the column to rank by if no column of ours has that name."""
+    given = _of_frames(read_measurements(path), path, frames)
     column, columns = recipe.frames.rank_by.removeprefix("-"), sorted({name for row in given.values() for name in row})
     if column not in (*OWN_COLUMNS, *columns):
         known = ", ".join((*OWN_COLUMNS, *(name for name in columns if name not in OWN_COLUMNS)))
         text = f"frames.rank_by must be one of {known}; got {column!r}, of which {path.name} has no number."
         raise RecipeError(text, file=recipe.path, key="frames.rank_by")
     return given
+
+
+def _of_frames(given: Mapping[str, dict[str, float]], path: Path, frames: _Frames) -> dict[str, dict[str, float]]:
+    """Measurements by the names of the frames that are meant; what is measured of a frame that is left out counts for nothing."""
+    found: dict[str, dict[str, float]] = {}
+    for text, row in given.items():
+        meant = frames.names.meant(text) if frames.names is not None else []
+        if len(meant) > 1:
+            raise InputError(f"{path}: {_unclear(text, meant)}", file=path, key="frames.measurements")
+        if not meant or meant[0] in frames.used:
+            found[meant[0] if meant else text] = row
+    return found
 
 
 def read_measurements(path: Path) -> dict[str, dict[str, float]]:

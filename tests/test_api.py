@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import inspect
 import json
+import os
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,7 +21,7 @@ from layerblend.errors import InputError, RecipeError
 from layerblend.evidence.measures import aperture_flux
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
-from layerblend.kinds import working_luminance
+from layerblend.kinds import FrameTable, working_luminance
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution, identity_changes
 from layerblend.runs import open_run
@@ -527,6 +529,64 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert len(answer.listings[0].rows) == 12
     with pytest.raises(InputError, match="holds the frames"):
         api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
+
+
+def link(tmp_path: Path, *rows: tuple[str, float]) -> list[str]:
+    """Sorted links of frames by path below the folder and width; the names in the folder of links."""
+    made = []
+    for name, width in rows:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.exists() or path.write_bytes(name.encode())
+        made.append(SimpleNamespace(file=name if "/" in name else path.name, path=path, fwhm_major=width, excluded=""))
+    written = api._sorted_links(FrameTable(tuple(made)), tmp_path / "links")
+    assert all(file.samefile(row.path) or file.read_bytes() == row.path.read_bytes() for file, row in zip(written, made, strict=True))
+    return sorted(path.name for path in (tmp_path / "links").iterdir())
+
+
+@pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
+def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ways: str) -> None:
+    def refuse(*_: Any, **__: Any) -> None:
+        raise OSError("not on this disk")
+
+    if ways != "links":
+        monkeypatch.setattr(Path, "symlink_to", refuse)
+    if ways == "copies":
+        monkeypatch.setattr(api.os, "link", refuse)
+    link(tmp_path, ("a.fits", 3.0), ("b.fits", 4.0))
+    assert link(tmp_path, ("a.fits", 3.0), ("b.fits", 4.0)) == ["03.00px_a.fits", "04.00px_b.fits"]
+    assert link(tmp_path, ("a.fits", 3.2), ("b.fits", 4.0)) == ["03.20px_a.fits", "04.00px_b.fits"]
+    (tmp_path / "links" / "05.00px_a.fits").write_bytes(b"mine")
+    os.symlink(tmp_path / "another set" / "c.fits", tmp_path / "links" / "06.00px_c.fits")  # noqa: PTH211 - Path's may be refused
+    left = ["05.00px_a.fits", "06.00px_c.fits", *([] if ways == "links" else ["04.00px_b.fits"])]  # of b nothing is known any more
+    assert link(tmp_path, ("a.fits", 3.1)) == sorted(["03.10px_a.fits", *left])
+    with pytest.raises(InputError, match=r"05\.00px_a\.fits is there already"):
+        link(tmp_path, ("a.fits", 5.0))
+    assert (tmp_path / "links" / "05.00px_a.fits").read_bytes() == b"mine" and (tmp_path / "links" / "03.10px_a.fits").exists()
+
+
+def test_sorted_links_of_frames_of_one_name_and_width(tmp_path: Path) -> None:
+    rows = (("n1/L_0.fits", 3.0), ("n2/L_0.fits", 3.0), ("n2_L_0.fits", 3.0))
+    for _ in range(2):
+        assert link(tmp_path, *rows) == ["03.00px_2_n2_L_0.fits", "03.00px_n1_L_0.fits", "03.00px_n2_L_0.fits"]
+
+
+def test_frames_of_one_name_are_told_apart(demo: Demo, tmp_path: Path) -> None:
+    paths = [tmp_path / night / "L_0.fits" for night in ("n1", "n2")]
+    for frame, path in zip(demo.frames, paths, strict=False):
+        path.parent.mkdir()
+        shutil.copyfile(frame, path)
+    assert sorted(row.file for row in lb.grade_frames(paths, workers=1)) == ["n1/L_0.fits", "n2/L_0.fits"]
+
+
+def test_a_frame_left_out_by_name_is_in_the_table_with_its_reason_and_no_note(demo: Demo, tmp_path: Path) -> None:
+    name = demo.frames[0].name
+    changes = [f"frames.exclude.files=[{name}]"]
+    answer = api.grade(demo.recipe, csv=tmp_path / "t.csv", links=None, out=tmp_path, changes=changes, execution=EXECUTION)
+    before = api.grade(demo.recipe, csv=None, links=None, out=tmp_path, changes=[], execution=EXECUTION)
+    last = (tmp_path / "t.csv").read_text(encoding="utf-8").splitlines()[-1]
+    assert last.startswith(name) and last.endswith("named in exclude.files")
+    assert not any("exclude.files" in note["text"] for note in answer.warnings) and len(answer.warnings) <= len(before.warnings)
 
 
 def test_grading_a_folder_needs_no_recipe(demo: Demo, tmp_path: Path) -> None:

@@ -90,8 +90,24 @@ def test_a_packed_frame_that_is_damaged_has_no_stars_and_says_why(tmp_path: Path
     assert good.stars > 5 and bad.stars == 0
     assert bad.words[0].startswith("cannot be unpacked: ")
     infos = [open_frame(tmp_path / name) for name in ("good.fits.gz", "bad.fits.gz")]
-    table = chain.rank_table(infos, [good, bad], given=None, ranking={}, names=())
-    assert [row.file for row in table.used] == ["good.fits.gz"]
+    table = chain.rank_table(infos, [good, bad], given=None, ranking={}, names=("good", "bad"), left_out={})
+    assert [row.file for row in table.used] == ["good"]
+
+
+def test_frames_left_out_by_name_stand_at_the_end_with_their_reason_and_nothing_is_said_of_them(tmp_path: Path) -> None:
+    path = write(tmp_path, "a.fits", star_field())
+    info = open_frame(path, white_level=1)
+    measure = chain.grade_one(info, white_level=1)
+    two = {"infos": [info, info], "measures": [measure, replace(measure, noise=2 * measure.noise)], "given": None, "ranking": {}}
+    table = chain.rank_table(**two, names=["n1/a.fits", "n2/a.fits"], left_out={"b.fits": replace(info, path=tmp_path / "b.fits")})
+    assert [row.file for row in table] == ["n1/a.fits", "n2/a.fits", "b.fits"]
+    assert table[-1].excluded == "named in exclude.files" and np.isnan(table[-1].fwhm_major) and len(table.used) == 2
+    assert table.words == chain.rank_table(**two, names=["n1/a.fits", "n2/a.fits"], left_out={}).words
+    table.write_csv(tmp_path / "t.csv")
+    assert (tmp_path / "t.csv").read_text().splitlines()[-1].startswith("b.fits,0,nan,nan,")
+    shares = {"all": 1.0}
+    drawn = chain.grade_png(table, shares=shares, title="x", left_out=["b.fits"])
+    assert drawn != chain.grade_png(replace(table, rows=table.rows[:-1]), shares=shares, title="x", left_out=[])
 
 
 def test_a_disk_that_fails_is_not_taken_for_a_damaged_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

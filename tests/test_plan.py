@@ -201,7 +201,7 @@ def test_one_sky_for_stacks_of_the_frames_and_its_own_for_a_finished_one(home: P
     names = names_of(recipe)
     assert names.sky_of == {"best25": "all", "all": "all", "lum": "lum"}
     assert (names.stars, names.detail, names.colour, names.plain) == ("best25", "lum", "all", "all")
-    sources = Sources(frames=tuple(open_frame(path) for path in sorted((home / "frames").glob("*.fits"))))
+    sources = Sources(named={path.name: open_frame(path) for path in sorted((home / "frames").glob("*.fits"))})
     graph = build_graph(recipe, sources, lambda **_: None)
     assert graph["brightness/lum"].needs and not graph["brightness/best25"].needs
     assert "sky/best25" not in [node.name for node in graph]

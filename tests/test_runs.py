@@ -14,7 +14,7 @@ from astropy.io import fits
 from layerblend import runs
 from layerblend.engine.runner import Event
 from layerblend.errors import InputError, RecipeError
-from layerblend.files.pictures import write_frame
+from layerblend.files.pictures import write_fits, write_frame
 from layerblend.kinds import Ellipse
 from layerblend.recipe.load import recipe_from
 from layerblend.recipe.schema import Execution, Recipe
@@ -44,8 +44,63 @@ def sources(home: Path, **groups: Any) -> tuple[Sources, list[dict[str, Any]]]:
 def test_frames_in_natural_order_without_excluded_ones(tmp_path: Path) -> None:
     make_frames(tmp_path / "f", 12)
     found, warnings = sources(tmp_path, frames={"exclude": {"files": ["L_3.fits"]}})
-    assert [info.path.name for info in found.frames] == [f"L_{i}.fits" for i in range(12) if i != 3]
+    assert list(found.named) == [info.path.name for info in found.frames] == [f"L_{i}.fits" for i in range(12) if i != 3]
+    assert list(found.left_out) == ["L_3.fits"]
     assert warnings == []
+
+
+def test_what_is_left_out_by_name_may_be_anything(tmp_path: Path) -> None:
+    """Frames of another size, upside down or broken are told to be listed there."""
+    folder = make_frames(tmp_path / "f")
+    (folder / "broken.fits").write_bytes(b"no frame")
+    write_frame(folder / "turned.fits", np.ones((30, 20), np.uint16), top_down=True)
+    found, warnings = sources(tmp_path, frames={"exclude": {"files": ["broken.fits", "turned.fits"]}})
+    assert len(found.frames) == 3 and list(found.left_out) == ["turned.fits"] and warnings == []
+
+
+NIGHTS = {"pattern": "**/*.fits"}
+
+
+def make_nights(home: Path) -> None:
+    """Numbers begin anew every night."""
+    for night, count in (("n1", 2), ("n2", 3)):
+        make_frames(home / "f" / night, count)
+
+
+def test_frames_of_one_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
+    make_nights(tmp_path)
+    exclude = {"files": ["n2/L_0.fits", "n2/L_2.fits"]}
+    found, warnings = sources(tmp_path, frames={**NIGHTS, "exclude": exclude})
+    assert list(found.named) == ["n1/L_0.fits", "n1/L_1.fits", "n2/L_1.fits"]
+    assert list(found.left_out) == ["n2/L_0.fits", "L_2.fits"] and warnings == []
+    with pytest.raises(
+        RecipeError, match=r"L_0\.fits can be any of 2 frames; name the folder too, such as n1/L_0\.fits or n2/L_0"
+    ) as caught:
+        sources(tmp_path, frames={**NIGHTS, "exclude": {"files": ["L_2.fits", "L_0.fits"]}})
+    assert caught.value.key == "frames.exclude.files"
+
+
+def test_measurements_of_frames_of_one_name(tmp_path: Path) -> None:
+    make_nights(tmp_path)
+    (tmp_path / "m.csv").write_text("file,fwhm\nn2/L_0.fits,2.5\nL_2.fits,2.6\nn2/L_2.fits,2.7\nn1/L_1.fits,3\nx,4\n", encoding="utf-8")
+    frames = {**NIGHTS, "measurements": "m.csv", "exclude": {"files": ["n1/L_1.fits"]}}
+    found, _ = sources(tmp_path, frames=frames)
+    assert found.given == {"n2/L_0.fits": {"fwhm": 2.5}, "L_2.fits": {"fwhm": 2.7}, "x": {"fwhm": 4.0}}
+    (tmp_path / "m.csv").write_text("file,fwhm\nL_0.fits,2.5\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"m\.csv: L_0\.fits can be any of 2 frames") as caught:
+        sources(tmp_path, frames=frames)
+    assert caught.value.key == "frames.measurements"
+
+
+def test_results_of_an_earlier_run_below_the_frames_are_no_frames(tmp_path: Path) -> None:
+    folder = make_frames(tmp_path / "f")
+    write_fits(folder / "out" / "layers" / "detail.fits", np.ones((20, 30, 3), np.float32))
+    found, warnings = sources(tmp_path, frames=NIGHTS, output={"folder": "f/out"})
+    assert list(found.named) == ["L_0.fits", "L_1.fits", "L_2.fits"] and not found.left_out and warnings == []
+    make_frames(folder / "out", 1)  # a night in the folder of results is not passed over: that is for the imager to mend
+    assert list(sources(tmp_path, frames=NIGHTS, output={"folder": "f/out"})[0].named)[-1] == "out/L_0.fits"
+    with pytest.raises(InputError, match=r"detail\.fits: written by layerblend"):
+        sources(tmp_path, frames=NIGHTS)
 
 
 def test_an_excluded_name_that_is_not_there_is_said(tmp_path: Path) -> None:
@@ -84,6 +139,29 @@ def test_a_protected_place_outside_the_picture_is_told(tmp_path: Path) -> None:
     places = [{"x": 10, "y": 10, "radius": 3}, {"x": 35, "y": 10, "radius": 8}, {"x": 300, "y": 10, "radius": 8}]
     _, warnings = sources(tmp_path, flatten={"protect": places})
     assert [note["text"] for note in warnings] == ["flatten.protect[2] lies outside the picture of 30 x 20 px, at 300, 10."]
+
+
+@pytest.mark.parametrize(
+    "groups, said",
+    [
+        ({"split": {"keep": [[3, 4], [29.6, 4]]}}, r"split\.keep\[1\] names the place \[29\.6, 4\], outside the picture of 30 x 20 px"),
+        ({"split": {"remove": [[3, -1]]}}, r"split\.remove\[0\] names the place \[3, -1\], outside"),
+        ({"output": {"crop": [2, 20, 9, 30]}}, r"output\.crop \[2, 20, 9, 30\] lies outside the picture of 30 x 20 px"),
+    ],
+)
+def test_places_outside_the_picture_are_told_before_anything_runs(tmp_path: Path, groups: dict[str, Any], said: str) -> None:
+    make_frames(tmp_path / "f")
+    with pytest.raises(RecipeError, match=said) as caught:
+        sources(tmp_path, **groups)
+    assert caught.value.key is not None and said.replace("\\", "").startswith(caught.value.key)
+    fits.writeto(tmp_path / "s.fits", np.ones((20, 30), np.uint16))
+    with pytest.raises(RecipeError, match=said):
+        find_sources(recipe_from({"target": "x", "stacks": {"all": {"file": "s.fits"}}, **groups}, base=tmp_path), [])
+
+
+def test_places_at_the_edge_of_the_picture_are_inside(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    sources(tmp_path, split={"keep": [[29.4, 19.4], [-0.5, 0]]}, output={"crop": [29, 19, 90, 90]})
 
 
 def test_mostly_unreadable_frames_stop_the_run(tmp_path: Path) -> None:

@@ -89,6 +89,30 @@ def _each_once(paths: list[Path]) -> list[Path]:
     return [path for path in paths if path in kept]
 
 
+class FrameNames:
+    """What tables call each frame, and which frame is meant by a name that the imager wrote.
+
+    A frame is called by its file name where no other of the set has it, else by its path from ``folder`` (left out: the folder that all
+    have in common): numbers that begin anew every night give many frames one file name.
+    """
+
+    def __init__(self, paths: Iterable[Path], folder: Path | None = None) -> None:
+        paths = list(paths)
+        root = folder or os.path.commonpath([path.absolute().parent for path in paths])
+        ways = {path: Path(os.path.relpath(path, root)).as_posix() for path in paths}
+        counts = Counter(path.name for path in ways)
+        self.of = {path: path.name if counts[path.name] == 1 else way for path, way in ways.items()}
+        self._of_way = {way: self.of[path] for path, way in ways.items()}
+        self._of_file: dict[str, list[str]] = {}
+        for path, name in self.of.items():
+            self._of_file.setdefault(path.name, []).append(name)
+
+    def meant(self, text: str) -> list[str]:
+        """The names of the frames that a file name or a path from the folder can mean: none, one or several."""
+        way = Path(text).as_posix()
+        return [self._of_way[way]] if way in self._of_way else self._of_file.get(way, [])
+
+
 def _other_endings(folder: Path) -> str:
     endings = Counter(path.suffix.lower() for path in folder.iterdir() if path.is_file() and path.suffix)
     if not endings:
@@ -432,8 +456,13 @@ def _together(info: FrameInfo) -> str:
     )
 
 
+def is_own_result(info: FrameInfo) -> bool:
+    """Whether a file was written by a run of ours."""
+    return any(card[:2] == ("CREATOR", OWN_NAME) for card in info.cards)
+
+
 def _refuse_own_results(infos: Sequence[FrameInfo]) -> None:
-    own = [info.path for info in infos if ("CREATOR", OWN_NAME) in {card[:2] for card in info.cards if card[0] == "CREATOR"}]
+    own = [info.path for info in infos if is_own_result(info)]
     if own:
         raise InputError(
             f"{_listed([path.name for path in own])}: written by layerblend as a result, not a frame; "

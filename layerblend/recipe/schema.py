@@ -139,7 +139,11 @@ class Exclude(Section):
     max_sky: float | None = _setting(
         None, Maybe(Number(0, 1, open_low=True)), "leave out frames with a brighter sky", unit="of white level"
     )
-    files: tuple[str, ...] = _setting((), Maybe(ListOf(Text(), "a list of file names"), empty=()), "leave out these frames, by file name")
+    files: tuple[str, ...] = _setting(
+        (),
+        Maybe(ListOf(Text(), "a list of file names"), empty=()),
+        "leave out these frames, by file name, with the folder where several have it",
+    )
 
 
 class Frames(Section):

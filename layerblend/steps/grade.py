@@ -233,14 +233,19 @@ def _why_no_stars(count: int, covered: float, codes: Array, noise: float) -> tup
 
 # ---------------------------------------------------------------- the set
 def grade_table(
-    infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure], *, given: Mapping[str, Mapping[str, float]] | None = None
+    infos: Sequence[FrameInfo],
+    measures: Sequence[FrameMeasure],
+    *,
+    given: Mapping[str, Mapping[str, float]] | None = None,
+    names: Sequence[str] | None = None,
 ) -> FrameTable:
     """Compare the frames of a set: transparency, brightness scale and SNR from the stars they share; sharpest first.
 
     Parameters
     ----------
     infos, measures : one entry per frame, same order
-    given : measurements by file name, {"name.fits": {"fwhm": 3.1, ...}}; they replace the measured columns, unknown columns are kept
+    given : measurements by frame name, {"name.fits": {"fwhm": 3.1, ...}}; they replace the measured columns, unknown columns are kept
+    names : what the frames are called, no two alike; the names of their files if left out
 
     Returns
     -------
@@ -250,6 +255,7 @@ def grade_table(
     """
     if len(infos) != len(measures):
         raise ArgumentError(f"`measures` must have one entry per frame, got {len(measures)} for {len(infos)} frames.")
+    names = [info.path.name for info in infos] if names is None else names
     measures, words = _with_rounding(infos, measures)
     brightness, typical = star_brightness(measures)
     exposure = np.array([math.nan if info.exposure_s is None else info.exposure_s for info in infos], float)
@@ -262,12 +268,20 @@ def grade_table(
     bases = np.where(np.isfinite(brightness), brightness, _by_exposure(brightness, exposure))
     reference = _reference_index(np.array([m.fwhm_major for m in measures], float), snr)
     rows = [
-        _row(info, measure, float(t), float(s), float(bases[reference] / b) if b > 0 else math.nan)
-        for info, measure, t, s, b in zip(infos, measures, transparency, snr, bases, strict=True)
+        _row(name, info, measure, float(t), float(s), float(bases[reference] / b) if b > 0 else math.nan)
+        for name, info, measure, t, s, b in zip(names, infos, measures, transparency, snr, bases, strict=True)
     ]
     rows = [_with_given(row, (given or {}).get(row.file)) for row in rows]
     rows.sort(key=lambda row: (bool(row.excluded), row.fwhm_major if math.isfinite(row.fwhm_major) else math.inf))
-    return FrameTable(tuple(rows), _table_words(rows, given) + words + _words_on_copies(infos, measures))
+    return FrameTable(tuple(rows), _table_words(rows, given) + words + _words_on_copies(names, measures))
+
+
+def unmeasured_row(name: str, info: FrameInfo, reason: str) -> FrameRow:
+    """The row of a frame that is left out whatever its pixels hold: nobody looks at them."""
+    nan, nothing = math.nan, np.zeros((0, 4), np.float32)
+    tiles = np.full((1, 1, info.channels), nan, np.float32)
+    measure = FrameMeasure(0, nan, nan, nan, nan, nan, (nan,), nan, (nan,), nothing, tiles, covered=0.0, words=(reason,))
+    return _row(name, info, measure, nan, nan, nan)
 
 
 def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[list[FrameMeasure], tuple[str, ...]]:
@@ -298,14 +312,14 @@ def _with_rounding(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure])
     )
 
 
-def _words_on_copies(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[str, ...]:
+def _words_on_copies(names: Sequence[str], measures: Sequence[FrameMeasure]) -> tuple[str, ...]:
     """A sentence on frames that are in the set twice, in whatever format: no two exposures agree to the last digit of every star."""
     first: dict[Any, str] = {}
     copies = []
-    for info, measure in zip(infos, measures, strict=True):
+    for name, measure in zip(names, measures, strict=True):
         mark = (measure.noise, measure.sky, measure.star_list.tobytes())
-        if measure.stars and first.setdefault(mark, info.path.name) != info.path.name:
-            copies.append(f"{info.path.name} (of {first[mark]})")
+        if measure.stars and first.setdefault(mark, name) != name:
+            copies.append(f"{name} (of {first[mark]})")
     if not copies:
         return ()
     more = f" and {len(copies) - COPIES_TOLD} more" if len(copies) > COPIES_TOLD else ""
@@ -315,10 +329,10 @@ def _words_on_copies(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure
     )
 
 
-def _row(info: FrameInfo, measure: FrameMeasure, transparency: float, snr: float, flux_scale: float) -> FrameRow:
+def _row(name: str, info: FrameInfo, measure: FrameMeasure, transparency: float, snr: float, flux_scale: float) -> FrameRow:
     sky = measure.sky if len(measure.sky) == 3 else measure.sky * 3
     return FrameRow(
-        file=info.path.name,
+        file=name,
         path=info.path,
         info=info,
         measure=measure,

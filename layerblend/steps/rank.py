@@ -39,7 +39,6 @@ def rank_frames(
     max_fwhm: float | None = None,
     min_transparency: float | None = None,
     max_sky: float | None = None,
-    files: Sequence[str] = (),
 ) -> FrameTable:
     """Order the frames, best first; those that break a limit go to the end, each with every reason in words.
 
@@ -53,11 +52,10 @@ def rank_frames(
     max_fwhm : px, limit of fwhm_major
     min_transparency : 0..1
     max_sky : linear light, limit of the sky's luminance
-    files : names of frames to leave out
 
     Returns
     -------
-    FrameTable; ``words`` tells how many frames were left out and which names in ``files`` are unknown.
+    FrameTable; ``words`` tells how many frames were left out.
 
     Raises
     ------
@@ -72,11 +70,9 @@ def rank_frames(
     for row in table:
         reasons = [row.excluded] if row.stars <= 0 and row.excluded else []
         reasons += _limits_broken(row, middle, max_eccentricity, min_stars, max_fwhm, min_transparency, max_sky)
-        if row.file in files:
-            reasons.append("named in exclude.files")
         rows.append(replace(row, excluded="; ".join(reasons)))
     order = sorted(range(len(rows)), key=lambda i: (bool(rows[i].excluded), _rank_key(values[i], descending), natural_key(rows[i].file)))
-    return FrameTable(tuple(rows[i] for i in order), table.words + _words(rows, files))
+    return FrameTable(tuple(rows[i] for i in order), table.words + _words(rows))
 
 
 def _check_limits(max_eccentricity: float | None, min_stars: float | None, max_fwhm: float | None, min_transparency: float | None) -> None:
@@ -158,12 +154,9 @@ def _reasons(out: Sequence[FrameRow]) -> str:
     return ", ".join(told) + (f" and {len(out) - len(told)} more" if len(out) > len(told) else "")
 
 
-def _words(rows: Sequence[FrameRow], files: Sequence[str]) -> tuple[str, ...]:
+def _words(rows: Sequence[FrameRow]) -> tuple[str, ...]:
     out = [row for row in rows if row.excluded]
     words = [f"{len(out)} of {len(rows)} frames left out: {_reasons(out)}"] if out else []
     if rows and len(out) == len(rows):
         words.append("no frame is left: loosen the limits of frames.exclude")
-    unknown = sorted(set(files) - {row.file for row in rows})
-    if unknown:
-        words.append(f"exclude.files names frames that are not there: {', '.join(unknown)}")
     return tuple(words)

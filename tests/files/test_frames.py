@@ -9,7 +9,7 @@ import pytest
 from astropy.io import fits
 
 from layerblend.errors import InputError
-from layerblend.files.frames import check_same_grid, find_frames, open_frame, read_image
+from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame, read_image
 from layerblend.files.pictures import write_fits
 
 DATA = Path(__file__).parents[1] / "data" / "fits_oddities"
@@ -60,6 +60,17 @@ def test_nothing_found_is_said_with_what_is_there(tmp_path: Path) -> None:
         find_frames(tmp_path, "**/*")
     with pytest.raises(InputError, match="There is no folder"):
         find_frames(tmp_path / "gone")
+
+
+def test_frames_are_called_by_their_file_names_where_these_are_enough(tmp_path: Path) -> None:
+    paths = [tmp_path / name for name in ("L_0.fits", "n1/L_0.fits", "n1/L_1.fits", "n2/L_2.fits", "n3/L_2.fits")]
+    names = FrameNames(paths, tmp_path)
+    assert list(names.of.values()) == ["L_0.fits", "n1/L_0.fits", "L_1.fits", "n2/L_2.fits", "n3/L_2.fits"]
+    assert names.meant("L_1.fits") == names.meant("n1/L_1.fits") == names.meant("./n1/L_1.fits") == ["L_1.fits"]
+    assert names.meant("L_2.fits") == ["n2/L_2.fits", "n3/L_2.fits"]
+    assert names.meant("L_0.fits") == ["L_0.fits"]  # as the tables call it
+    assert names.meant("L_3.fits") == []
+    assert list(FrameNames(paths[3:]).of.values()) == ["n2/L_2.fits", "n3/L_2.fits"]
 
 
 # ---------------------------------------------------------------- pixels of every kind
