@@ -736,7 +736,7 @@ def grade_png(table: FrameTable, *, shares: Mapping[str, float], title: str, lef
 def flatten_png(stack: Stack, sky: Flattened) -> bytes:
     """What flattening did, as a PNG."""
     samples = sky.samples
-    places = {name: samples[name] for name in ("x", "y", "value", "used")}
+    places = {name: samples[name] for name in ("x", "y", "residual", "used")}
     with _plots() as plots:
         return bytes(plots.flatten_picture(native(stack.mean), sky.model, **places, sigma=list(sky.sigma)))
 

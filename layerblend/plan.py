@@ -404,7 +404,7 @@ def _step_pictures(recipe: Recipe, sources: Sources, names: Names) -> list[Node]
     """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
     base, colour = names.sky_of[names.colour], names.colour
     nodes = [
-        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=3),
+        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=4),
         Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}"), version=2),
     ]
     if any(spec.from_frames for spec in recipe.stacks.values()):

@@ -107,31 +107,30 @@ def _losses_panel(axes: Axes, frames: Sequence[tuple[str, float]], *, most: int 
 
 
 def flatten_picture(
-    image: LinearImage, model: LinearImage, *, x: Array, y: Array, value: Array, used: Array, sigma: float | Sequence[float] | None = None
+    image: LinearImage, model: LinearImage, *, x: Array, y: Array, residual: Array, used: Array, sigma: float | Sequence[float]
 ) -> bytes:
     """What the sky fit did, channel by channel: model with samples, residuals at the samples, and before and after in one display.
 
     Parameters
     ----------
     image, model : (H, W, 3) or (H, W) float32, linear; the picture before and the sky taken away from it
-    x, y : (n,) px; value : (n, C) linear; used : (n, C) bool, whether the sample counted in that channel's fit
-    sigma : noise of the sky; sets the span of the display, from the residuals if left out
+    x, y : (n,) px
+    residual : (n, C) sigma, what is left at the samples without sky, targets and stars' scattered light
+    used : (n, C) bool, whether the sample counted in that channel's fit
+    sigma : noise of one pixel, linear, one or a channel's each; sets the span of the display
     """
-    image, model, value, used = (
-        np.asarray(a)[..., None] if np.ndim(a) == flat else np.asarray(a) for a, flat in ((image, 2), (model, 2), (value, 1), (used, 1))
+    image, model, residual, used = (
+        np.asarray(a)[..., None] if np.ndim(a) == flat else np.asarray(a) for a, flat in ((image, 2), (model, 2), (residual, 1), (used, 1))
     )
     channels = image.shape[2]
     ratio = image.shape[0] / image.shape[1]
     figure = _figure(15, channels * (3.6 * ratio + 0.6) + 0.4)
     axes = np.atleast_2d(figure.subplots(channels, 4))
-    at = model[np.clip(np.rint(y).astype(int), 0, image.shape[0] - 1), np.clip(np.rint(x).astype(int), 0, image.shape[1] - 1)]
-    residual = value - at
+    noise = np.broadcast_to(np.asarray(sigma, float), (channels,))
     for c in range(channels):
         name = CHANNELS[c] if channels == 3 else "luminance"
-        span = _span(sigma, c, residual[:, c][used[:, c].astype(bool)] if used[:, c].any() else residual[:, c])
-        _flatten_row(
-            axes[c], name, image[..., c], model[..., c], np.asarray(x), np.asarray(y), residual[:, c], used[:, c].astype(bool), span
-        )
+        kept = used[:, c].astype(bool)
+        _flatten_row(axes[c], name, image[..., c], model[..., c], np.asarray(x), np.asarray(y), residual[:, c], kept, float(noise[c]))
     figure.tight_layout()
     return _png(figure)
 
@@ -318,28 +317,24 @@ def _flatten_row(axes: Array, name: str, image: Array, model: Array, x: Array, y
     axes[0].imshow(_reduced(model), cmap="viridis", extent=extent, interpolation="nearest")
     axes[0].plot(x[used], y[used], ".", ms=max(1.5, 3 - 0.2 * step), color="white")
     axes[0].plot(x[~used], y[~used], "x", ms=4, mew=1, color="#ff9d5c")
-    axes[0].set_title(f"{name}: model, {int(used.sum())} samples used, {int((~used).sum())} not", loc="left", fontsize=9, color=INK)
+    reach = float(np.nanmax(model) - np.nanmin(model)) / span
+    title = f"{name} sky, range {reach:.1f} sigma; {int(used.sum())} samples used, {int((~used).sum())} not"
+    axes[0].set_title(title, loc="left", fontsize=8, color=INK)
     # samples are means of many pixels: their own scatter shows a gradient that is left, a pixel's noise would hide it
-    limit = 4 * max(_robust_sd(residual[used]) if used.any() else span, 1e-12)
+    limit = 4 * max(_robust_sd(residual[used]) if used.any() else 1.0, 1e-12)
     axes[1].scatter(x[used], y[used], c=residual[used], s=9, cmap="RdBu_r", vmin=-limit, vmax=limit, lw=0)
-    axes[1].set_facecolor("#dddddd")
+    axes[1].set_facecolor("#707070")
     axes[1].set_xlim(extent[:2])
     axes[1].set_ylim(extent[2:])
     axes[1].set_aspect("equal")
-    rms = float(np.std(residual[used])) if used.any() else float("nan")
-    axes[1].set_title(f"samples less sky (red: target), sd {rms:.1e}", loc="left", fontsize=9, color=INK)
+    title = f"left at the samples: red too bright, to {limit:.2g} sigma" if used.any() else "no samples used"
+    axes[1].set_title(title, loc="left", fontsize=8, color=INK)
     for axis, picture, label, zero in ((axes[2], image, "before", middle), (axes[3], image - model, "after", 0.0)):
         axis.imshow(_reduced(picture) - zero, cmap="gray", vmin=-6 * span, vmax=12 * span, interpolation="nearest")
-        axis.set_title(f"{label} (same display)", loc="left", fontsize=9, color=INK)
+        axis.set_title(f"{label} (same display)", loc="left", fontsize=8, color=INK)
     for axis in axes:
         axis.set_xticks([])
         axis.set_yticks([])
-
-
-def _span(sigma: float | Sequence[float] | None, channel: int, residual: Array) -> float:
-    if sigma is None:
-        return max(_robust_sd(residual), 1e-12)
-    return float(np.atleast_1d(np.asarray(sigma, float))[min(channel, np.size(sigma) - 1)])
 
 
 def _left_over(starless: Array, mask: Mask) -> Array:

@@ -98,11 +98,15 @@ def test_flatten_picture(channels):
     )
     image = (model + rng.normal(0, 1e-3, shape)).astype(np.float32)
     x, y = rng.uniform(0, 119, 50), rng.uniform(0, 89, 50)
-    value = image[y.astype(int), x.astype(int)]
+    residual = rng.normal(0, 0.05, (50, 3) if channels else 50)
     before = image.copy()
-    size_of(plots.flatten_picture(image, model, x=x, y=y, value=value, used=rng.random(value.shape) > 0.2))
+    size_of(plots.flatten_picture(image, model, x=x, y=y, residual=residual, used=rng.random(residual.shape) > 0.2, sigma=1e-3))
     np.testing.assert_array_equal(image, before)
-    size_of(plots.flatten_picture(image, model, x=x, y=y, value=value, used=np.zeros(value.shape, bool), sigma=1e-3))
+    size_of(
+        plots.flatten_picture(
+            image, model, x=x, y=y, residual=residual, used=np.zeros(residual.shape, bool), sigma=[1e-3] * max(channels, 1)
+        )
+    )
 
 
 def test_split_picture():
