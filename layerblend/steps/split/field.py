@@ -34,6 +34,8 @@ from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
+# Arms begin in the wings that tell a clipped star's peak and halo: all three are found in turn.
+ARM_ROUNDS = 2
 SWEEPS = (3, 2)
 FIRST_THRESHOLD, THRESHOLD = 8.0, 4.5
 CLOSE, CLOSE_SWEEPS = 1.3, 6
@@ -249,6 +251,17 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
             haloes, halo = fit_haloes(
                 plane - streaks - discs, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image
             )
+        for _ in range(ARM_ROUNDS if number == PASSES - 1 else 0):
+            if spikes is None:
+                break
+            _sweep_all(plane - halo - streaks - discs, model, good, noise, sources, state, rough, free=0, update=True)
+            model = _draw(state, sources, noise, plane.shape)
+            haloes, halo = fit_haloes(
+                plane - streaks - discs, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image
+            )
+            peak = sources.peak[star]
+            spikes = light_spikes(plane - model - halo - discs, good, noise, Shown.brightest(x, y, peak, blob, noise), spikes)
+            streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
         halo += streaks + discs
         if number < PASSES - 1:
             _learn_wings(state, haloes)

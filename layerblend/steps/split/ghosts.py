@@ -132,7 +132,7 @@ def _apart(places: Array, distance: float) -> int:
 
 def _bright(stars: Shown, noise: Noise) -> Shown:
     chosen = np.nonzero(stars.peak > BRIGHT * noise.sigma)[0][:MOST_STARS]
-    return Shown(stars.x[chosen], stars.y[chosen], stars.peak[chosen], stars.hidden[chosen])
+    return Shown(stars.x[chosen], stars.y[chosen], stars.peak[chosen], stars.hidden[chosen], stars.index[chosen])
 
 
 def _patches(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float) -> _Patches:

@@ -8,7 +8,7 @@ none. A non-negative sum of falling curves (Lawson & Hanson 1974) follows the li
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -45,6 +45,9 @@ WIDEST = 0.8
 KNEES = np.geomspace(1.5, 60.0, 9)
 HUBER, ROUNDS, STAR_TO_STAR = 2.5, 5, 0.15
 LEAST_EVIDENCE = 50.0
+# A clipped star's peak is told by its wings, among which its arms begin: how strong its arms are, they tell themselves, as a multiple of
+# what the peak foretells; so far that may be off, and within this range.
+CLIPPED_PEAK, OWN_RANGE, OWN_ROUNDS = 0.5, (0.3, 3.0), 3
 # Arms are drawn until they fall under this share of the noise.
 LEAST_LIGHT, MOST_REACH = 0.05, 400.0
 CURVE_STEPS = 2048
@@ -52,12 +55,17 @@ CURVE_STEPS = 2048
 
 @dataclass(frozen=True)
 class Spikes:
-    """Lines through every bright star: ``angle`` (k,) rad from +x to +y; ``width`` px, sd across; ``light`` (k, curves), see `fall`."""
+    """Lines through every bright star: ``angle`` (k,) rad from +x to +y; ``width`` px, sd across; ``light`` (k, curves), see `fall`.
+
+    ``own``: of the stars at ``index``, how strong their arms are as a multiple of what their peaks tell.
+    """
 
     angle: Array
     width: float
     light: Array
     fwhm: float
+    index: Array = field(default_factory=lambda: np.zeros(0, int))
+    own: Array = field(default_factory=lambda: np.zeros(0))
 
     def fall(self, radius: Array) -> Array:
         """(k, n): light in the middle of each line at radii in px, in units of the star's peak."""
@@ -71,19 +79,20 @@ def _curves(rho: Array) -> Array:
 
 @dataclass(frozen=True)
 class Shown:
-    """The stars that may show arms: place, peak, radius of the hidden middle, px."""
+    """The stars that may show arms: place, peak, radius of the hidden middle, px; and where they stand among all."""
 
     x: Array
     y: Array
     peak: Array
     hidden: Array
+    index: Array
 
     @classmethod
     def brightest(cls, x: Array, y: Array, peak: Array, blob: Array, noise: Noise) -> Shown:
         """The brightest of the sources."""
         order = np.argsort(-peak, kind="stable")[:MOST_STARS]
         order = order[peak[order] > BRIGHT * noise.sigma]
-        return cls(x[order], y[order], peak[order], blob[order])
+        return cls(x[order], y[order], peak[order], blob[order], order)
 
     def __len__(self) -> int:
         return len(self.peak)
@@ -179,12 +188,43 @@ def light_spikes(plane: Plane, good: Mask, noise: Noise, stars: Shown, lines: Sp
     """
     for _ in range(TURNS if lines.width == 0 else 0):
         lines = _turned(plane, good, noise, stars, lines)
-    slices, offsets, rho = _slices(plane, good, stars, lines)
+    found = _lit(plane, good, noise, stars, lines)
+    return None if found is None else _lit(plane, good, noise, stars, found, beside=True)
+
+
+def _lit(plane: Plane, good: Mask, noise: Noise, stars: Shown, lines: Spikes, *, beside: bool = False) -> Spikes | None:
+    """The lines with their light; ``beside``: measured with all arms taken off as ``lines`` tell, for near a star they lie in each other's
+    ground.
+    """
+    left = plane
+    if beside:
+        alone = replace(lines, index=np.arange(len(stars)))
+        left = plane - draw_spikes(plane.shape, alone, stars.x, stars.y, stars.peak, noise.sigma)
+    slices, offsets, rho = _slices(left, good, stars, lines)
     width, height, error = _heights(slices, offsets, noise, lines)
     middle = np.sqrt(rho[1:] * rho[:-1])
-    light = np.stack([_fall_of(height[:, k], error[:, k], stars.peak, middle) for k in range(len(lines.angle))])
+    if beside:
+        height = height + (stars.peak * lines.own)[:, None, None, None] * (lines.light @ _curves(middle).T)[:, None]
+    own = np.ones(len(stars))
+    for _ in range(OWN_ROUNDS):
+        light = np.stack([_fall_of(height[:, k], error[:, k], stars.peak * own, middle) for k in range(len(lines.angle))])
+        own = _own_strength(height, error, stars, light @ _curves(middle).T)
     shown = light.any(1) & (width < WIDEST * lines.fwhm)
-    return Spikes(lines.angle[shown], width, light[shown], lines.fwhm) if shown.any() else None
+    return Spikes(lines.angle[shown], width, light[shown], lines.fwhm, stars.index, own) if shown.any() else None
+
+
+def _own_strength(height: Array, error: Array, stars: Shown, fall: Array) -> Array:
+    """(stars,) how strong a star's arms are over what its peak tells; 1 where the peak is seen. ``fall`` (lines, radii)."""
+    expected = stars.peak[:, None, None, None] * fall[:, None, :]
+    known = np.isfinite(error) & np.isfinite(height)
+    weight = np.where(known, 1 / np.hypot(np.where(known, error, 1.0), STAR_TO_STAR * expected), 0.0)
+    own, value = np.ones(len(stars)), np.where(known, height, 0.0)
+    for _ in range(ROUNDS):
+        off = np.abs(value - own[:, None, None, None] * expected) * weight
+        w = weight**2 * np.minimum(1, HUBER / np.maximum(off, 1e-9))
+        by, of = ((w * expected * a).sum((1, 2, 3)) for a in (value, expected))
+        own = np.where(stars.hidden > 0, np.clip((by + 1 / CLIPPED_PEAK**2) / (of + 1 / CLIPPED_PEAK**2), *OWN_RANGE), 1.0)
+    return own
 
 
 def _turned(plane: Plane, good: Mask, noise: Noise, stars: Shown, lines: Spikes) -> Spikes:
@@ -321,10 +361,12 @@ def _read_slices(plane, good, x, y, inner, angle, edges, offsets, out, first, la
 
 
 def draw_spikes(shape: tuple[int, int], spikes: Spikes | None, x: Array, y: Array, peak: Array, sigma: float) -> Plane:
-    """(H, W) float32: the arms of all stars, each out to where it is lost in the noise."""
+    """(H, W) float32: the arms of all stars, each out to where it is lost in the noise; stars in the order that ``spikes.index`` tells."""
     plane = np.zeros(shape, np.float32)
     if spikes is None:
         return plane
+    peak = peak.copy()
+    peak[spikes.index] *= spikes.own
     radius = np.r_[0.0, np.geomspace(0.2, MOST_REACH, 600) * spikes.fwhm]
     fall = spikes.fall(radius).max(0)
     reach = np.interp(-LEAST_LIGHT * sigma / np.maximum(peak, 1e-30), -fall, radius, left=0.0)

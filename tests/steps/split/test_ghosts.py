@@ -27,7 +27,7 @@ def _picture(slope: float, shift: tuple[float, float], ghost: float) -> tuple[np
         if ghost:
             add_ghost(discs, a + slope * (a - 449.5) + shift[0], b + slope * (b - 449.5) + shift[1], ghost * peak, 44.0, 3.2)
         plane += peak * 0.002 * rng.uniform(0.8, 1.5) * (1 + ((xx - a) ** 2 + (yy - b) ** 2) / 31**2) ** -2
-    return (plane + discs).astype(np.float32), discs, Shown(x, y, PEAKS, np.full(8, 5.0))
+    return (plane + discs).astype(np.float32), discs, Shown(x, y, PEAKS, np.full(8, 5.0), np.arange(8))
 
 
 @pytest.mark.parametrize(("slope", "shift"), [(-0.06, (0.0, 0.0)), (0.08, (0.0, 0.0)), (0.0, (30.0, -20.0))])
@@ -52,7 +52,7 @@ def test_no_discs_where_there_are_none() -> None:
     for k, (x, y) in enumerate(zip(stars.x, stars.y, strict=True)):  # one beside each star, each in a direction of its own
         add_ghost(plane, x + 40 * np.cos(k), y + 40 * np.sin(k), 3e-3, 30.0, 3.0)
     assert find_ghosts(plane, good, NOISE, stars, 4.0) is None
-    assert find_ghosts(plane, good, NOISE, Shown(*np.zeros((4, 0))), 4.0) is None
+    assert find_ghosts(plane, good, NOISE, Shown(*np.zeros((4, 0)), np.zeros(0, int)), 4.0) is None
     assert not draw_ghosts((5, 5), None, np.ones(1), np.ones(1), np.ones(1), SIGMA).any()
 
 

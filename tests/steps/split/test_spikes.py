@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from layerblend.steps.split import split_stars
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown, draw_spikes, find_spikes, light_spikes
 from tests.scenes.split import add_spikes, make_scene
+from tests.scenes.split_score import ring_means
 
 SIGMA = 1e-4
 NOISE = Noise(SIGMA**2, 0.0)
@@ -18,7 +21,7 @@ PLACES = np.array([[110.0, 130.3, 8.0], [290.6, 95.0, 4.0], [205.2, 300.0, 2.0],
 
 def _shown() -> Shown:
     x, y, peak = PLACES.T
-    return Shown(x, y, peak, np.array([5.0, 4.0, 3.0, 0.0]))
+    return Shown(x, y, peak, np.array([5.0, 4.0, 3.0, 0.0]), np.arange(4))
 
 
 def _picture(arms: int, angle: float) -> np.ndarray:
@@ -56,6 +59,30 @@ def test_another_channel_keeps_the_lines_with_light_of_its_own() -> None:
     np.testing.assert_allclose(other.fall(np.array([16.0])), 0.5 * spikes.fall(np.array([16.0])), rtol=0.02)
 
 
+def test_arms_of_a_clipped_star_are_as_strong_as_they_look_whatever_its_peak() -> None:
+    plane, stars = _picture(6, 0.9), _shown()
+    good = np.ones(plane.shape, bool)
+    told = stars.peak * np.array([1.5, 1.0, 0.8, 1.0])
+    spikes = find_spikes(plane, good, NOISE, replace(stars, peak=told), 4.0)
+    assert spikes is not None
+    np.testing.assert_allclose(spikes.own * told, stars.peak, rtol=0.1)
+    left = plane - draw_spikes(plane.shape, spikes, stars.x, stars.y, told, SIGMA)
+    yy, xx = np.mgrid[:420, :420]
+    ring = (np.hypot(xx - stars.x[0], yy - stars.y[0]) > 16) & (np.hypot(xx - stars.x[0], yy - stars.y[0]) < 40)
+    assert np.std(left[ring]) < 0.1 * np.std(plane[ring])
+
+
+@pytest.mark.parametrize("seed", [64, 77])
+def test_arms_that_begin_in_the_wings_of_a_clipped_star_do_not_raise_its_peak(seed: int) -> None:
+    """Light left from 2 to 6 widths round stars clipped at a twentieth of their peak: 6 to 8 sigma when the peak took the arms' light."""
+    scene = make_scene(seed=seed, mono=True, spikes=6)
+    off = (split_stars(scene.image).starless - scene.starless) / scene.sigma
+    x, y, peak, _, saturated = scene.star_list.T
+    huge = (peak > 20) & (saturated == 1)
+    assert huge.any()
+    assert (np.abs(ring_means(off.astype(np.float64), x[huge], y[huge], 8.0, 24.0)) < 3.5).all()
+
+
 def test_no_lines_where_stars_do_not_agree() -> None:
     rng = np.random.default_rng(4)
     good = np.ones((420, 420), bool)
@@ -64,7 +91,7 @@ def test_no_lines_where_stars_do_not_agree() -> None:
     for k, (x, y, peak) in enumerate(PLACES):  # each with a streak of its own, as of a galaxy or a satellite
         add_spikes(plane, x, y, 0.004 * peak, 1.6, 16.0, 1, 0.3 + 0.7 * k, 400.0)
     assert find_spikes(plane.astype(np.float32), good, NOISE, _shown(), 4.0) is None
-    none = Shown(*np.zeros((4, 0)))
+    none = Shown(*np.zeros((4, 0)), np.zeros(0, int))
     assert find_spikes(plane.astype(np.float32), good, NOISE, none, 4.0) is None
     assert not draw_spikes((5, 5), None, np.ones(1), np.ones(1), np.ones(1), SIGMA).any()
 
