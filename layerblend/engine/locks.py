@@ -1,8 +1,8 @@
-"""Locks between runs that share a store: one key is made by one run at a time.
+"""Locks between runs that share a store: one key is made by one run at a time, and none is thrown out that one uses.
 
-One file serves all keys: each key locks one byte of it, chosen by its hash, through the operating system. Such a lock ends with its
-process however that ends, so nothing goes stale and nothing has to be cleaned up. Two keys may fall on one byte; then one run waits
-without need.
+One file serves all keys: each key locks one byte of it to be made and one to be used, chosen by its hash, through the operating system.
+Such a lock ends with its process however that ends, so nothing goes stale and nothing has to be cleaned up. Two keys may fall on one
+byte; then one run waits, or something is kept, without need.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import threading
 from dataclasses import dataclass, field
 from pathlib import Path
 
-# msvcrt counts bytes in 31 bits
-_BYTES = 2**31 - 1
+# msvcrt counts bytes in 31 bits; the lower half is for making, the upper for using. A prime, so that every digit of a key counts.
+_BYTES = 2**30 - 35
 _BUSY = {errno.EACCES, errno.EAGAIN, errno.EDEADLK}
 
 _guard = threading.Lock()
@@ -52,12 +52,12 @@ class Lock:
         self.release()
 
 
-def try_lock(path: Path, key: str) -> Lock | None:
-    """The lock of ``key`` in the lock file ``path``, or None while another run or thread has it.
+def try_lock(path: Path, key: str, *, use: bool = False) -> Lock | None:
+    """The right to make ``key`` (or to ``use`` it) in the lock file ``path``, or None while another run or thread has it.
 
     On file systems that know no locks, every one succeeds: results are still right, as they are written whole, but may be made twice.
     """
-    byte = int(key[:12], 16) % _BYTES
+    byte = int(key[:12], 16) % _BYTES + (_BYTES if use else 0)
     with _guard:
         file = _lock_file(path)
         if file is None:

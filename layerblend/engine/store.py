@@ -225,7 +225,7 @@ class Store:
         self._held.clear()
 
     def _try_use(self, key: str) -> Lock | None:
-        return try_lock(self.folder / "used", key)
+        return try_lock(self.folder / "locks", key, use=True)
 
     # ------------------------------------------------------------ size
     def entries(self) -> Iterator[Entry]:
