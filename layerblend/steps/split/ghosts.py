@@ -95,6 +95,8 @@ def find_ghosts(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: floa
     if chosen[0] < LEAST_GAIN:
         return None
     ghosts = _finer(patches, stars, chosen[2], shape, usual, fwhm)
+    if max(abs(ghosts.slope) * usual, *np.abs(ghosts.shift)) > MOST_SHIFT * fwhm:
+        return None  # what is best beyond all that is tried is somebody else's light
     return light_ghosts(plane, good, noise, stars, fwhm, ghosts)
 
 

@@ -84,3 +84,9 @@ def test_discs_of_one_colour_alone_are_ground() -> None:
     result = split_stars(np.asarray(image + green[..., None] * np.float32([0, 1, 0]), np.float32))
     assert green.max() > 3 * float(np.median(scene.sigma))
     assert result.checks["reflections"] == 0
+
+
+def test_what_is_best_beyond_all_shifts_that_are_tried_is_no_reflection() -> None:
+    """The discs of two stars would lie on the target: 33 widths off, they took its knots away."""
+    parted = split_stars(make_scene(seed=134, mono=True, spikes=6).image)
+    assert parted.checks["spike_lines"] == 3 and parted.checks["reflections"] == 0
