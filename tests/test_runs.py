@@ -16,6 +16,7 @@ from layerblend.engine.runner import Event
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.pictures import write_fits, write_frame
 from layerblend.kinds import Ellipse
+from layerblend.maths.bands import thread_count
 from layerblend.recipe.load import recipe_from
 from layerblend.recipe.schema import Execution, Recipe
 from layerblend.runs import Sources, find_sources, make_executor, open_run, read_measurements, step_bar, worker_count
@@ -295,6 +296,14 @@ def test_a_cluster_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(RecipeError, match=r"layerblend\[cluster\]"), make_executor(Execution(cluster="tcp://127.0.0.1:1")):
         pass
+
+
+def test_kernels_use_as_many_threads_as_asked_while_a_run_is_open(tmp_path: Path) -> None:
+    make_frames(tmp_path / "f")
+    usual = thread_count()
+    with open_run(recipe(tmp_path), Execution(workers=1, quiet=True)):
+        assert thread_count() == 1
+    assert thread_count() == usual
 
 
 def test_each_warning_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

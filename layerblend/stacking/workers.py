@@ -55,7 +55,7 @@ def stack_band(job: Job, number: int, gaps: Array) -> Band:
         for channel in range(order.channels):
             raw = _read_band(job, channel, row0, row1)
             done = step.combine_rows(order, channel, raw, row0, gaps=gaps, saturated=saturated, out=_room(order, row1 - row0))
-            _kept.order, _kept.room = order, done
+            _kept.room = order, done
             lost += done.lost
             np.maximum(cover, (done.count + done.rejected).reshape(cover.shape), out=cover)
             _write_channel(job, channel, row0, done, checks)
@@ -82,21 +82,22 @@ def let_go_of_buffers() -> None:
 
 def _room(order: step.StackOrder, rows: int) -> step.Combined | None:
     """The arrays of this thread's last call, if they fit."""
-    room: step.Combined | None = getattr(_kept, "room", None)
-    return room if room is not None and _kept.order is order and room.mean.shape[1] == rows else None
+    order_before, room = getattr(_kept, "room", (None, None))
+    return room if room is not None and order_before is order and room.mean.shape[1] == rows else None
 
 
 def _read_band(job: Job, channel: int, row0: int, row1: int) -> Array:
     """(N, bytes) raw rows of every frame."""
     shape = (len(job.frames), slab_bytes(job.frames, job.rows_at_once))
-    if getattr(_kept, "raw", np.empty(0)).shape != shape:
-        _kept.raw = np.empty(shape, np.uint8)
+    raw: Array = getattr(_kept, "raw", np.empty(0))
+    if raw.shape != shape:
+        _kept.raw = raw = np.empty(shape, np.uint8)
     for i, info in enumerate(job.frames):
         if i % 64 == 0 and job.stop.exists():
             raise StopRequestedError
         size = bands.row_bytes(bands.narrow(info)) * (row1 - row0)
-        bands.read_narrow(info, channel, row0, row1, _kept.raw[i, :size])
-    return _kept.raw
+        bands.read_narrow(info, channel, row0, row1, raw[i, :size])
+    return raw
 
 
 def _write_channel(job: Job, channel: int, row0: int, done: step.Combined, checks: list[int]) -> None:

@@ -8,7 +8,7 @@ from astropy.io import fits
 
 from layerblend.errors import StoppedError
 from layerblend.files import bands, stacks
-from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, order, read_report
+from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, order, read_report, workers
 from tests.scenes.frames import WHITE, simulate, true_table, write_frames
 from tests.stacking.conftest import SPECS
 
@@ -214,6 +214,12 @@ def test_weights_are_renormalised_where_a_sample_is_missing(tmp_path, ratio):
 
 
 # ---------------------------------------------------------------- what travels, what is held
+def test_buffers_go_with_the_pass(table, tmp_path):
+    with ThreadPoolExecutor(1) as pool:
+        build_stacks(table, SPECS, folder=tmp_path, executor=pool)
+        assert pool.submit(lambda: vars(workers._kept)).result() == {}
+
+
 def test_workers_are_handed_names_of_files_not_pixels(table, tmp_path):
     """Arrays of gigabytes cannot be sent to other processes: an order and its answer stay small beside the frames."""
     sizes = []

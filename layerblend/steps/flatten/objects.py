@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
 import cv2
@@ -141,12 +142,7 @@ def _cut(table: TileTable, raised: Array, steep: Mask) -> list[CutObject]:
     labels = _without_stars(table, _parted(labels, raised, _apart(table)), raised)
     near = CUT_RIM * table.width / table.tile_px
     cut = []
-    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
-        if window is None:
-            continue
-        inside = np.where(labels[window] == index, raised[window], 0)
-        peak = np.unravel_index(inside.argmax(), inside.shape)
-        row, column = int(peak[0]) + window[0].start, int(peak[1]) + window[1].start
+    for index, window, inside, row, column in _brightest_places(labels, raised):
         ends = [
             (place < near and s.start == 0, n - 1 - place < near and s.stop == n)
             for s, n, place in zip(window, labels.shape, (row, column), strict=True)
@@ -165,16 +161,21 @@ def _cut(table: TileTable, raised: Array, steep: Mask) -> list[CutObject]:
 def _without_stars(table: TileTable, labels: Array, raised: Array) -> Array:
     """Labels without the surroundings of a star where that is what is brightest in them: a galaxy may lie behind."""
     out = labels.copy()
-    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
-        if window is None:
-            continue
-        inside = np.where(labels[window] == index, raised[window], 0)
-        peak = np.unravel_index(inside.argmax(), inside.shape)
-        row, column = int(peak[0]) + window[0].start, int(peak[1]) + window[1].start
+    for index, _, inside, row, column in _brightest_places(labels, raised):
         if _is_star(table, row, column, float(inside.sum())):
             y, x = np.ogrid[: labels.shape[0], : labels.shape[1]]
             out[(labels == index) & (np.hypot(y - row, x - column) <= HALO_TILES)] = 0
     return out
+
+
+def _brightest_places(labels: Array, raised: Array) -> Iterator[tuple[int, tuple[slice, slice], Array, int, int]]:
+    """Of every label: number, window, light in the window that is its own, row and column of the brightest tile."""
+    for index, window in enumerate(scipy.ndimage.find_objects(labels), 1):
+        if window is None:
+            continue
+        inside = np.where(labels[window] == index, raised[window], 0)
+        row, column = np.unravel_index(inside.argmax(), inside.shape)
+        yield index, window, inside, int(row) + window[0].start, int(column) + window[1].start
 
 
 def _apart(table: TileTable) -> int:

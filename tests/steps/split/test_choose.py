@@ -103,6 +103,19 @@ def test_a_bright_source_little_wider_than_a_star_stays() -> None:
         assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == reason
 
 
+def test_at_the_edge_a_little_wider_is_a_star_still() -> None:
+    """Fewer frames overlap there: the source that is 7 % wider, which stays inside, goes where the edge cuts it."""
+    scene = make_scene(height=500, width=500, stars=600, saturated=0, target=False, galaxies=0, seed=26)
+    o, (x, y) = scene.options, (200.3, 2.2)
+    assert np.hypot(scene.star_list[:, 0] - x, scene.star_list[:, 1] - y).min() > 3 * o.fwhm
+    planes = [np.ascontiguousarray(scene.image[..., c], np.float64) for c in range(3)]
+    for c in range(3):
+        width = o.fwhm * (1 + o.widening * ((2 * x / o.width - 1) ** 2 + 1) / 2) * 1.07 * CHANNEL_WIDTH[c]
+        add_moffat(planes[c], x, y, 150 * scene.extra["sigma0"], *ellipse_form(width, o.eccentricity, o.angle, o.beta), o.beta, 40)
+    catalogue = split_stars(np.stack(planes, -1).astype(np.float32)).catalogue
+    assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == ""
+
+
 def test_stars_on_an_arm_go_and_knots_on_it_stay() -> None:
     """Thin arms bend the ground under the sources; a round knot is no star for being round."""
     scene = make_scene(height=600, width=600, stars=500, saturated=0, target=False, galaxies=0, seed=27)
