@@ -217,7 +217,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
-            version=4,
+            version=5,
         )
     )
     for name in names.roles:

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from layerblend.errors import ArgumentError, check_image
-from layerblend.kinds import Array, LinearRGB
+from layerblend.kinds import Array, LinearRGB, Mask
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
 from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, mad_sigma
@@ -40,6 +40,10 @@ APERTURE_FWHM, RING_FWHM = 1.0, (2.25, 3.5)
 RATIO_REACH = 4.0
 # Rings this much livelier than the sky lie on a galaxy or in a crowd: such sources do not tell what a star looks like.
 QUIET_RING = 1.5
+# A galaxy's knots look like stars of one colour, and its dust reddens what lies behind. So only sources count round which the ground is
+# dark: no brighter, in sigma of a pixel, than round the darkest tenth of all. The darker half counts in any case (dark clouds redden too),
+# and so many sources as tell the middle along the line as surely as its floor allows.
+DARK_GROUND, DARKEST, DARK_SHARE, ENOUGH_DARK = 1.0, 0.1, 0.5, 60
 FIRST_RING_PX = (9.0, 14.0)
 # Unknown mean reddening and make-up of the field, along the line; departure of real stars from the line, across.
 ALONG_FLOOR, ALONG_FLOOR_CATALOGUE, ACROSS_FLOOR = 0.05, 0.01, 0.002
@@ -126,7 +130,7 @@ def white_balance(
 def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None) -> Array:
     """(n, 8) float64: x, y, flux R, G, B in an aperture of one FWHM over a ring sky, and the relative errors of the three fluxes.
 
-    Only isolated point sources, unsaturated, with SNR above 20 in every channel.
+    Only isolated point sources, unsaturated, with SNR above 20 in every channel, and before dark ground where there are enough of them.
     """
     clipped = clipped_pixels(image, saturated)
     above, codes = prepare_plane(image, saturated=clipped)
@@ -147,7 +151,16 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     if model.any():
         usual = np.median(concentration[model])
         good &= np.abs(concentration - usual) < RATIO_REACH * max(mad_sigma(concentration[model]), 0.02)
+    good[good] = _before_dark_ground((raw[good, 10:13] / noise).mean(1))
     return np.hstack([raw[good, :2], flux[good], error[good]])
+
+
+def _before_dark_ground(ground: Array) -> Mask:
+    """(n,) bool: the sources that may count by the light round them, sigma of a pixel."""
+    if len(ground) <= ENOUGH_DARK:
+        return np.ones(len(ground), bool)
+    darker_half = np.sort(ground)[max(ENOUGH_DARK, int(np.ceil(DARK_SHARE * len(ground)))) - 1]
+    return ground <= max(np.quantile(ground, DARKEST) + DARK_GROUND, darker_half)
 
 
 def _star_width(image: Array, above: Array, codes: Array, candidates: Candidates, noise: Array) -> float:
@@ -160,10 +173,11 @@ def _star_width(image: Array, above: Array, codes: Array, candidates: Candidates
 
 @njit(cache=True, nogil=True)
 def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ignore[no-untyped-def]
-    """x, y, three fluxes, green flux within half the aperture, pixels of the aperture (0 = unusable), three ring scatters."""
+    """x, y, three fluxes, green flux within half the aperture, pixels of the aperture (0 = unusable), scatters and levels of
+    the three rings."""
     height, width, _ = image.shape
     reach = int(np.ceil(ring_out)) + 1
-    out = np.zeros((len(places), 10))
+    out = np.zeros((len(places), 13))
     ring = np.empty((3, (2 * reach + 1) ** 2), np.float32)
     for s in range(len(places)):
         x0, y0 = places[s]
@@ -186,6 +200,7 @@ def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ign
         out[s, 0], out[s, 1] = x0, y0
         for c in range(3):
             level = np.median(ring[c, :n])
+            out[s, 10 + c] = level
             out[s, 7 + c] = MAD_TO_SIGMA * np.median(np.abs(ring[c, :n] - level))
             for y in range(cy - reach, cy + reach + 1):
                 for x in range(cx - reach, cx + reach + 1):

@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from layerblend.demo.stars import draw_stars
 from layerblend.errors import ArgumentError
 from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, blackbody_rgb, through_dust
 from layerblend.steps.white import _from_population, log_ratios, unusual_spread, white_balance
@@ -44,6 +45,32 @@ def test_a_field_seen_through_the_usual_dust_is_not_taken_for_a_warm_camera() ->
     stars[:200, 2] *= 5
     odd = _from_population(stars)
     assert np.abs(np.log(odd.factors / white.factors)).max() < 0.04
+
+
+def test_a_galaxys_knots_are_not_taken_for_stars() -> None:
+    """110 usual stars and 50 blue knots that look like stars, which lie on the light of a galaxy; stars of 5600 K behind .3 mag of dust."""
+    rng = np.random.default_rng(11)
+    y, x = np.mgrid[:500, :700]
+    galaxy = 60 * np.exp(-np.hypot(x - 350, y - 250) / 60)
+    image = galaxy[..., None] * np.array([1.1, 1, 0.8]) + rng.normal(0, 1, (500, 700, 3))
+    image = image.astype(np.float32)
+    colours = np.vstack(
+        [through_dust(blackbody_rgb(5600 * np.exp(rng.normal(0, 0.26, 110))), 0.3), np.tile(blackbody_rgb(16000.0), (50, 1))]
+    )
+    angle, distance = rng.uniform(0, 2 * np.pi, 50), rng.uniform(60, 170, 50)
+    places = np.vstack(
+        [rng.uniform(20, (680, 480), (110, 2)), np.stack([350 + distance * np.cos(angle), 250 + distance * np.sin(angle)], 1)]
+    )
+    flux = rng.uniform(600, 4000, (160, 1)) * colours / colours.mean(1, keepdims=True)
+    for channel in range(3):
+        plane = np.zeros((500, 700), np.float32)
+        draw_stars(plane, places[:, 0], places[:, 1], flux[:, channel], np.full(160, 3.0), 3.5)
+        image[..., channel] += plane
+    white = white_balance(image)
+    along = np.log(white.factors)[[0, 2]] @ (1, -1.31) / np.hypot(1, 1.31)
+    assert len(white.stars) >= 60
+    assert abs(along) < 0.07
+    assert white.along < 8
 
 
 def test_the_dust_of_the_scenes_is_the_published_curve() -> None:
