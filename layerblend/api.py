@@ -16,7 +16,7 @@ from typing import Any
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
 from layerblend.endings import FITS_ENDING
-from layerblend.errors import InputError, RecipeError, check_display
+from layerblend.errors import ArgumentError, InputError, RecipeError, check_display
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
@@ -54,7 +54,7 @@ __all__ = [
 
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
-SMALLEST_DEMO, LARGEST_DEMO = 64, 20000
+SMALLEST_DEMO, LARGEST_DEMO = 240, 20000
 MOST_NEGATIVE = 0.6  # of the star layer: half is noise around 0
 
 
@@ -117,16 +117,19 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     infos = [open_frame(path, white_level=white_level) for path in _frame_paths(paths)]
     if not infos:
         raise InputError("No frames were given to grade.", code="no_frames")
-    check_same_grid(infos)
+    mixed = check_same_grid(infos)
     with ThreadPoolExecutor(workers or worker_count(Execution())) as pool:
         measures = list(pool.map(lambda info: grade_one(info, white_level=white_level), infos))
     names = FrameNames(info.path for info in infos).of
-    return grade_table(infos, measures, names=[names[info.path] for info in infos])
+    table = grade_table(infos, measures, names=[names[info.path] for info in infos])
+    return replace(table, words=(*mixed, *table.words))
 
 
 def _frame_paths(paths: str | Path | Iterable[str | Path]) -> Iterable[str | Path]:
     """The frames' paths; of a folder those of the FITS files in it."""
     if not isinstance(paths, str | Path):
+        if not isinstance(paths, Iterable):
+            raise ArgumentError(f"`paths` must be files, or the folder that holds them, got {paths!r}.")
         return paths
     return find_frames(Path(paths)) if Path(paths).is_dir() else [paths]
 
@@ -311,6 +314,9 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
 
 def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
     """Grade the frames of a recipe or a folder: table, plots, sorted links."""
+    if not source.exists():
+        text = f"There is no recipe or folder {source}; name a recipe, or the folder that holds the frames."
+        raise RecipeError(text, file=source, code="recipe_missing")
     if not source.is_dir():
         loaded = load_recipe(source, parse_changes(changes))
     elif (source / RECORD).exists():
@@ -467,6 +473,8 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
     if opened.sources.frames:
         nodes += ["table", "stacks"]
     values = opened.get_all(*dict.fromkeys(nodes))
+    if "result" not in nodes:  # its files are there from an earlier run, and maybe not from the last one
+        opened.runner.note("result")
     _collect_words(opened, values)
     outputs.write_outputs(opened, folder, stale, values)
     for output in stale:

@@ -58,6 +58,7 @@ FEWEST_TO_PLACE = 5
 FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that both show is farther off
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
+MOST_OVER = 8.0  # a repaired core is no more than so many times as bright as the brightest light of the stacks
 LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
 
 
@@ -274,7 +275,12 @@ def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
 def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Split | None = None, **settings: Any) -> Split:
     """Stars apart from everything else; what is a star is told by the ``judge``, the split of the deepest stack, where it is given."""
     judged = None if judge is None else judge.catalogue
-    return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), judged=judged, **settings)
+    try:
+        return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), judged=judged, **settings)
+    except InputError as error:
+        if error.code != "stretched" or not stack.files:
+            raise
+        raise InputError(str(error).replace("`image`", Path(stack.files[0]).name), file=stack.files[0], code=error.code) from None
 
 
 def half_difference(half_a: LinearImage | None, half_b: LinearImage | None) -> LinearImage | None:
@@ -635,8 +641,16 @@ def _with_cores(colour_linear: LinearRGB, colour_stack: Stack, stack: Stack, sha
 
 
 def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
-    """A finished picture back in linear light, none brighter than ``brightest``: white itself stands for any light, even endless."""
-    return np.minimum(unstretch(display, curve), np.float32(brightest))
+    """A finished picture back in linear light, none brighter than ``brightest``: white itself stands for any light, even endless.
+
+    Repaired cores keep their hue: all channels of a pixel are dimmed alike.
+    """
+    light = np.minimum(unstretch(display, curve), np.float32(MOST_OVER * brightest))
+    peak = light.max(-1, keepdims=True) if light.ndim == 3 else light
+    bright = peak > brightest
+    if bright.any():
+        light *= np.divide(np.float32(brightest), peak, out=np.ones_like(peak), where=bright)
+    return light
 
 
 @dataclass(frozen=True)

@@ -243,7 +243,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The demo's own folder.")] = Path("layerblend-demo"),
     frames: Annotated[int, typer.Option("--frames", min=4, max=600, help="How many frames to simulate.")] = 48,
     size: Annotated[str, typer.Option("--size", metavar="WxH", help="Frame size in pixels.")] = "960x640",
-    seed: Annotated[int, typer.Option("--seed", help="Same seed, same frames.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same frames.")] = 1,
     json: Json = False,
     quiet: Quiet = False,
     workers: Workers = None,

@@ -73,7 +73,10 @@ MOST_DISPLAY = 4.0  # no sum of layers reaches it
 
 def check_range(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
     """``value`` as float if it lies in [low, high] (or (low, high]), else ArgumentError naming ``name``."""
-    number = float(value)
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        raise ArgumentError(f"`{name}` must be a number, got {value!r}.") from None
     if not (low < number if open_low else low <= number) or not number <= high:
         bracket = "(" if open_low else "["
         raise ArgumentError(f"`{name}` must lie in {bracket}{low:g}, {high:g}], got {value!r}.")
@@ -82,23 +85,44 @@ def check_range(name: str, value: float, low: float, high: float, *, open_low: b
 
 def check_choice(name: str, value: str, allowed: Sequence[str]) -> str:
     """``value`` if it is one of ``allowed``, else ArgumentError that lists them."""
-    if value not in allowed:
+    if not isinstance(value, str) or value not in allowed:
         raise ArgumentError(f"`{name}` must be one of {', '.join(allowed)}, got {value!r}.")
     return value
 
 
-def check_image(name: str, image: Any, *, colour: bool | None = None) -> np.ndarray:
+def check_flag(name: str, value: Any) -> bool:
+    """``value`` if it is True or False, else ArgumentError naming ``name``: the text "no" would count as True."""
+    if type(value).__name__ not in {"bool", "bool_"}:
+        raise ArgumentError(f"`{name}` must be True or False, got {value!r}.")
+    return bool(value)
+
+
+def check_numbers(name: str, value: Any) -> np.ndarray:
+    """``value`` as an array of numbers of any shape, else ArgumentError naming ``name``."""
+    import numpy as np
+
+    try:
+        array = np.asarray(value)
+    except ValueError:  # rows of unequal length
+        array = np.asarray(None)
+    if array.dtype.kind not in "fiu":
+        raise ArgumentError(f"`{name}` must hold numbers, got {value!r}.")
+    return array
+
+
+def check_image(name: str, image: Any, *, colour: bool | None = None, display: bool = False) -> np.ndarray:
     """``image`` as a float32 array (H, W) or (H, W, 3); a copy only where the type differs. Integer arrays are refused.
 
-    ``colour`` True demands three channels, False a plane, None takes both.
+    ``colour`` True demands three channels, False a plane, None takes both; ``display``: what its numbers should have been.
     """
     import numpy as np  # only here: the recipe and the help text need errors, not numerics
 
     array = np.asarray(image)
     if array.dtype.kind != "f":
-        raise ArgumentError(
-            f"`{name}` must hold floats (linear light, 1.0 = white level), got {array.dtype}; divide by the white level first."
-        )
+        kind = f"floats (linear light, 1.0 = white level), got {array.dtype}; divide by the white level first"
+        if display:
+            kind = f"floats (display values, 0 to 1), got {array.dtype}; divide by the largest code first"
+        raise ArgumentError(f"`{name}` must hold {kind}.")
     fits = (array.ndim == 2 and colour is not True) or (array.ndim == 3 and array.shape[2] == 3 and colour is not False)
     if not fits or array.size == 0:
         wanted = {True: "(H, W, 3)", False: "(H, W)", None: "(H, W) or (H, W, 3)"}[colour]
@@ -110,7 +134,7 @@ def check_display(name: str, image: Any, *, colour: bool | None = None) -> np.nd
     """`check_image` of display values: 0..1 and a little beyond, not codes or linear light of another scale (every fifth row is asked)."""
     import numpy as np
 
-    array = check_image(name, image, colour=colour)
+    array = check_image(name, image, colour=colour, display=True)
     most = float(np.fmax.reduce(array[::5], axis=None, initial=-np.inf))
     if most > MOST_DISPLAY:
         raise ArgumentError(f"`{name}` must hold display values, 0 to 1, got values up to {most:.6g}; divide by the largest code first.")

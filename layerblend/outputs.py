@@ -285,10 +285,10 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
     height, width = values[f"cover/{run.names.colour}"].covered.shape
     if crop != "common":
         x0, y0, x1, y1 = crop
-        if x0 >= width or y0 >= height:
-            text = f"output.crop {list(crop)} lies outside the picture of {width} x {height} px."
+        if x1 > width or y1 > height:  # found before where headers tell the size
+            text = f"output.crop {list(crop)} reaches outside the picture of {width} x {height} px."
             raise InputError(text, key="output.crop", code="crop")
-        return x0, y0, min(x1, width), min(y1, height)
+        return x0, y0, x1, y1
     covers = [values[f"cover/{name}"] for name in run.names.roles]
     box = largest_box(np.logical_and.reduce([cover.common for cover in covers]))
     if box is None:  # a gap of some frame runs through the picture

@@ -175,6 +175,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     headers = [header for path in stacks if (header := check_stack_file(path, white_level=recipe.frames.white_level)) is not None]
     _refuse_unknown_white(headers)
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
+    warnings += _refuse_missing(recipe, catalogue_path)
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(recipe, index, place) for index in range(len(recipe.flatten.protect)))
@@ -349,6 +350,17 @@ def _outside(protect: Sequence[Ellipse], info: FrameInfo) -> list[dict[str, Any]
     return notes
 
 
+def _refuse_missing(recipe: Recipe, catalogue: Path | None) -> list[dict[str, Any]]:
+    """Refuse a catalogue that is not there, which may be a word mistyped; note a result to compare with that is not there yet."""
+    if catalogue is not None and not catalogue.exists():
+        text = f"white.from must be stars, sky, three factors [r, 1, b] or a CSV of catalogue colours; there is no file {catalogue}."
+        raise RecipeError(text, file=recipe.path, key="white.from")
+    against = recipe.compare.against
+    if not isinstance(against, Path) or against.exists():
+        return []
+    return [{"code": "missing", "text": f"compare.against names {against}, which is not there; `compare` will need it.", "file": None}]
+
+
 def _refuse_outside(recipe: Recipe, info: FrameInfo) -> None:
     """Places that the picture does not have, told hours before the step that asks for them."""
     size = f"outside the picture of {info.width} x {info.height} px"
@@ -358,8 +370,8 @@ def _refuse_outside(recipe: Recipe, info: FrameInfo) -> None:
                 place = f"split.{key}[{index}]"
                 raise RecipeError(f"{place} names the place [{x:g}, {y:g}], {size}.", file=recipe.path, key=place)
     crop = recipe.output.crop
-    if isinstance(crop, tuple) and (crop[0] >= info.width or crop[1] >= info.height):
-        raise RecipeError(f"output.crop {list(crop)} lies {size}.", file=recipe.path, key="output.crop")
+    if isinstance(crop, tuple) and (crop[2] > info.width or crop[3] > info.height):
+        raise RecipeError(f"output.crop {list(crop)} reaches {size}.", file=recipe.path, key="output.crop")
 
 
 def _measurements(recipe: Recipe, path: Path, frames: _Frames) -> dict[str, dict[str, float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,6 +50,8 @@ class Demo:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     folder = tmp_path_factory.mktemp("demo") / PLACE
     recipe = showcase.simulate(folder, frames=FRAMES, size=SIZE, seed=SEED, execution=EXECUTION)
+    for frame in (folder / "frames").iterdir():  # files of the last two seconds are read again, as they might still change
+        os.utime(frame, (frame.stat().st_atime, frame.stat().st_mtime - 60))
     answer = api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
     return Demo(folder, recipe, folder / "out", answer)
 

@@ -179,6 +179,22 @@ def test_check_says_what_would_run_and_why(demo: Demo) -> None:
     assert "split/deep       done" in text
 
 
+def test_check_says_done_whatever_was_made_elsewhere_in_between(demo: Demo, tmp_path: Path) -> None:
+    api.blend_recipe(demo.recipe, changes=["blend.gate=2.5"], out=tmp_path, upto=None, execution=EXECUTION)
+    api.blend_recipe(demo.recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    turned = demo.folder / ".." / demo.folder.name / demo.recipe.name  # another way to the same recipe
+    for way in (demo.recipe, turned):
+        answer = api.check(way, [])
+        assert {node["status"] for node in answer.data["nodes"]} == {"done"}, answer.lines
+
+
+def test_check_names_words_and_places_that_are_not_there(demo: Demo) -> None:
+    with pytest.raises(RecipeError, match=r"white\.from must be stars, sky, .* there is no file .*starz"):
+        api.check(demo.recipe, ["white.from=starz"])
+    answer = api.check(demo.recipe, ["compare.against=elsewhere"])
+    assert next(note["text"] for note in answer.warnings if note["code"] == "missing").startswith("compare.against names")
+
+
 @pytest.mark.parametrize("step", ["grade", "stack", "flatten", "white", "split", "detail", "colour", "combine", "stars"])
 def test_upto_stops_and_writes_what_the_step_made(demo: Demo, tmp_path: Path, step: str) -> None:
     answer = api.blend_recipe(demo.recipe, changes=[], out=tmp_path, upto=step, execution=EXECUTION)

@@ -234,7 +234,11 @@ def test_white_is_no_brighter_than_the_stacks() -> None:
     shown = stretch(light, CURVE)
     np.testing.assert_allclose(chain.linear_light(shown, CURVE, 1.0), light, rtol=2e-4, atol=1e-7)
     shown[0, 1] = 1.0
-    np.testing.assert_array_equal(chain.linear_light(shown, CURVE, 1.3)[0, 1], np.float32([1.3, 1.3, 1.3]))
+    np.testing.assert_allclose(chain.linear_light(shown, CURVE, 1.3)[0, 1], [1.3, 1.3, 1.3], rtol=1e-6)
+    # a repaired core is brighter than the stacks: dimmed, it keeps its colour, as do planes of one channel
+    core = stretch(np.array([[[2.8, 1.7, 0.8]]], np.float32), CURVE)
+    np.testing.assert_allclose(chain.linear_light(core, CURVE, 1.4), [[[1.4, 0.85, 0.4]]], rtol=1e-4)
+    np.testing.assert_allclose(chain.linear_light(core[..., 0], CURVE, 1.4), [[1.4]], rtol=1e-6)
 
 
 def test_half_differences_are_noise_alone() -> None:

@@ -219,7 +219,7 @@ def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
     (tmp_path / "empty" / "a.jpg").touch()
     refused(layerblend("blend", recipe_for(tmp_path / "empty"), "--json"), 3, "no_frames", word="1 x .jpg")
     refused(layerblend("blend", tmp_path / "no.yaml", "--json"), 2, "recipe_missing")
-    refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing")
+    refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing", word="recipe or folder")
 
 
 @pytest.mark.parametrize("size", ["10x10", "63x200", "30000x640"])

@@ -147,7 +147,8 @@ def test_a_protected_place_outside_the_picture_is_told(tmp_path: Path) -> None:
     [
         ({"split": {"keep": [[3, 4], [29.6, 4]]}}, r"split\.keep\[1\] names the place \[29\.6, 4\], outside the picture of 30 x 20 px"),
         ({"split": {"remove": [[3, -1]]}}, r"split\.remove\[0\] names the place \[3, -1\], outside"),
-        ({"output": {"crop": [2, 20, 9, 30]}}, r"output\.crop \[2, 20, 9, 30\] lies outside the picture of 30 x 20 px"),
+        ({"output": {"crop": [2, 20, 9, 30]}}, r"output\.crop \[2, 20, 9, 30\] reaches outside the picture of 30 x 20 px"),
+        ({"output": {"crop": [2, 3, 9, 21]}}, r"output\.crop \[2, 3, 9, 21\] reaches outside the picture of 30 x 20 px"),
     ],
 )
 def test_places_outside_the_picture_are_told_before_anything_runs(tmp_path: Path, groups: dict[str, Any], said: str) -> None:

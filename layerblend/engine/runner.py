@@ -111,6 +111,12 @@ class Runner:
             self.store.notes.remember_nodes(self._records)
             self._records.clear()
 
+    def note(self, name: str) -> None:
+        """Note that this is how a node was last made, though nobody asked for its result: what it became is in use. Its key is known."""
+        self._remember(self.graph[name])
+        self.store.notes.remember_nodes(self._records)
+        self._records.clear()
+
     def settle(self) -> None:
         """Wait until everything made is kept. Raises what stood in the way, such as StoppedError when the disk is full."""
         for key in list(self._saving):

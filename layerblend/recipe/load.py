@@ -81,9 +81,11 @@ def load_recipe(path: str | Path, changes: Mapping[str, Any] | None = None) -> R
 
     Raises RecipeError with all faults at once in ``faults``.
     """
-    file = Path(path)
-    document = _read_yaml(_text_of(file), str(path))
-    return _build(document, file.absolute().parent, str(path), changes).placed(file.absolute())
+    file = Path(path).absolute()
+    if ".." in file.parts:  # frames are known again by their paths, whichever way the recipe was named
+        file = file.parent.resolve() / file.name
+    document = _read_yaml(_text_of(Path(path)), str(path))
+    return _build(document, file.parent, str(path), changes).placed(file)
 
 
 def check_text(text: str, path: Path) -> None:

@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
-from layerblend.errors import ArgumentError, StoppedError, check_range
+from layerblend.errors import ArgumentError, StoppedError, check_flag, check_range
 from layerblend.files import bands, stacks
 from layerblend.kinds import Array, FrameTable, Stack
 from layerblend.stacking.arrange import Arrangement, StackSpec, arrange
 from layerblend.stacking.journal import Band, WorkFolder
 from layerblend.stacking.order import frames_in_place, gap_table, make_order, pass_key
-from layerblend.stacking.report import expected_width, exposure, write_report
+from layerblend.stacking.report import expected_width, exposure, read_report, write_report
 from layerblend.stacking.workers import TILE_ROWS, Job, good_bands, let_go_of_buffers, rows_at_once, stack_band
 from layerblend.steps import stack as step
 
@@ -48,7 +48,7 @@ def nested_stacks(
 
     Returns
     -------
-    dict of Stack, in the order of ``specs``
+    dict of Stack, in the order of ``specs``; their ``words`` name frames that were left out and what else the pass has to say.
 
     Raises
     ------
@@ -65,7 +65,8 @@ def nested_stacks(
             executor=executor,
             workers=workers,
         )
-        found = {name: stacks.open_stack(path) for name, path in paths.items()}
+        words = read_report(folder or scratch).words
+        found = {name: replace(stacks.open_stack(path), words=words) for name, path in paths.items()}
         return found if folder is not None else {name: stacks.load(stack) for name, stack in found.items()}
 
 
@@ -91,8 +92,9 @@ def build_stacks(
     A stopped pass leaves its finished bands in ``folder``/.stacking and goes on from them; `read_report` tells what the pass found.
     """
     check_range("reject", reject, 0, 10)
-    if not specs:
-        raise ArgumentError("`stacks` must name at least one stack.")
+    check_flag("match_brightness", match_brightness)
+    if not isinstance(specs, Mapping) or not specs:
+        raise ArgumentError(f"`stacks` must name at least one stack, such as {{'best25': 0.25}}, got {specs!r}.")
     wanted = {name: StackSpec.of(name, value) for name, value in specs.items()}
     folder = Path(folder)
     plan = arrange(table, wanted, level_sky=level_sky, match_brightness=match_brightness, check_places=check_places)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_range
+from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_numbers, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
 from layerblend.maths.bands import over_bands
 from layerblend.maths.curve import gain_table, stretch, stretched_of
@@ -153,7 +153,7 @@ def _gates_high(light: Plane, deep: Plane | None, sigma: Any, gate: float) -> Pl
     light = np.nan_to_num(check_image("light", light, colour=False))
     if deep is not None:
         light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
-    noise = np.nan_to_num(np.maximum(np.asarray(sigma, np.float32), np.float32(1e-12)), nan=np.inf)
+    noise = np.nan_to_num(np.maximum(check_numbers("sigma", sigma).astype(np.float32, copy=False), np.float32(1e-12)), nan=np.inf)
     return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
 
 

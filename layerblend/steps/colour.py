@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_image, check_range
+from layerblend.errors import ArgumentError, check_image, check_numbers, check_range
 from layerblend.kinds import Array, DisplayRGB, LinearRGB, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
 from layerblend.maths.perceptual import (
@@ -175,7 +175,7 @@ def _differences(image: LinearRGB) -> tuple[Plane, Plane]:
 
 def _noise_maps(sigma: Any, shape: tuple[int, ...]) -> Array:
     """Noise of R - Y and B - Y, (H, W, 2) or (1, 1, 2), channels taken as independent; gaps filled."""
-    values = np.asarray(sigma, np.float32)
+    values = check_numbers("sigma", sigma).astype(np.float32, copy=False)
     if values.shape not in {(), (3,), shape}:
         raise ArgumentError(f"`sigma` must be a number, three numbers or an array of the image's shape {shape}, got {values.shape}.")
     if np.nanmin(values) < 0:
@@ -190,7 +190,7 @@ def _noise_maps(sigma: Any, shape: tuple[int, ...]) -> Array:
 
 def _guide_noise_map(sigma: Any, shape: tuple[int, int]) -> Array:
     """The guide's noise, (H, W) or (1, 1); gaps filled."""
-    values = np.asarray(1.0 if sigma is None else sigma, np.float32)
+    values = check_numbers("guide_sigma", 1.0 if sigma is None else sigma).astype(np.float32, copy=False)
     if values.shape not in {(), shape}:
         raise ArgumentError(f"`guide_sigma` must be a number or of the guide's shape {shape}, got {values.shape}.")
     return np.maximum(nan_filled(values)[0] if values.ndim else values.reshape(1, 1), LEAST_NOISE)

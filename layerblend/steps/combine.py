@@ -115,6 +115,7 @@ def combine_luminance(
     (H, W, 3) float32, display, 0..1; colours that the display cannot show lose chroma at the same lightness and hue.
     """
     check_choice("space", space, ("oklab", "cielab"))
+    check_choice("chroma", chroma, ("follow", "keep"))
     check_range("amount", amount, 0.0, 1.0)
     colour = check_display("colour", colour, colour=True)
     luminance = check_display("luminance", luminance)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from layerblend.errors import ArgumentError, check_image, check_range
+from layerblend.errors import ArgumentError, check_image, check_numbers, check_range
 from layerblend.kinds import Curve, LinearImage, Mask, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 
@@ -76,7 +76,7 @@ def _bright_level(luminance: Any, target: Mask | None) -> float:
 
 def _typical(sigma: Any, level: float) -> float:
     """One positive noise figure; a noise-free picture gets the smallest one that float32 can tell from its brightness."""
-    known = np.asarray(sigma, np.float64)
+    known = np.asarray(check_numbers("sigma", sigma), np.float64)
     known = known[np.isfinite(known)]
     noise = float(np.median(known)) if known.size else float("nan")
     if not noise >= 0:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from layerblend.errors import check_image, check_range
+from layerblend.errors import ArgumentError, check_image, check_range
 from layerblend.kinds import Array, Plane
 from layerblend.maths.bands import over_rows
 from layerblend.maths.robust import nan_filled
@@ -38,7 +38,7 @@ def sharpen(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_differ
     -------
     (H, W) float32, not clipped.
     """
-    lightness = check_image("lightness", lightness, colour=False)
+    lightness, gains = check_image("lightness", lightness, colour=False), _factors(gains)
     if all(gain == 1 for gain in gains):
         return lightness.copy()
     return apply_gates(sharpen_gates(lightness, gains, sigma=sigma, half_difference=half_difference), lightness)
@@ -46,7 +46,7 @@ def sharpen(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_differ
 
 def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_difference: Plane | None = None) -> Gates:
     """The frozen operator of :func:`sharpen` (same parameters), for :func:`apply_gates`."""
-    factors = tuple(check_range("gains", gain, 0.0, 3.0) for gain in gains)
+    factors = _factors(gains)
     filled, valid = nan_filled(check_image("lightness", lightness, colour=False))
     sigma = noise_map("sigma", sigma, filled.shape)
     if half_difference is None:
@@ -61,6 +61,12 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
         shares.append(_sharpened_share(rest, smoother, scale, noise[scale], sigma) if gain != 1 else np.zeros(filled.shape, np.uint8))
         rest = smoother
     return Gates(tuple(shares), 1.0, factors)
+
+
+def _factors(gains: Sequence[float]) -> tuple[float, ...]:
+    if isinstance(gains, str) or not np.iterable(gains) or not len(gains):
+        raise ArgumentError(f"`gains` must be a list of factors, finest scale first, got {gains!r}.")
+    return tuple(check_range("gains", gain, 0.0, 3.0) for gain in gains)
 
 
 def _sharpened_share(rest: Plane, smoother: Plane, scale: int, factor: float, sigma: Any) -> Array:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from layerblend.errors import ArgumentError, check_choice, check_image
+from layerblend.errors import ArgumentError, check_choice, check_image, check_numbers, check_range
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
 
 from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
@@ -57,7 +58,7 @@ class Flattened:
 def flatten(
     image: LinearImage,
     *,
-    protect: Sequence[Ellipse] = (),
+    protect: Sequence[Ellipse | Mapping[str, float]] = (),
     sigma: Array | float | None = None,
     frame_filling: bool | str = "auto",
     mode: str = "subtract",
@@ -68,7 +69,8 @@ def flatten(
     Parameters
     ----------
     image : (H, W, 3) or (H, W) float32, linear, NaN where no data is
-    protect : ellipses, px, that must not count as sky
+    protect : places that must not count as sky, px: {"x", "y", "radius"} or {"x", "y", "a", "b", "angle"}, half axes and degrees from +x
+        towards +y
     sigma : noise of one pixel, linear, one number or one per channel; measured when None
     frame_filling : "auto" decides by itself whether the target fills the frame, True or "yes", False or "no" tell it
     mode : "subtract" for added light (light pollution, moon), "divide" for uneven response (vignetting, dust shadows), "off" to leave the
@@ -83,6 +85,10 @@ def flatten(
     ------
     ArgumentError
         ``image`` is not a picture in floats; nothing is covered; a choice is unknown; ``divide`` with a sky that is not above zero.
+
+    References
+    ----------
+    The joint fit of sky and galaxy is our own (DEVELOPERS.md); Huber 1964, Ann. Math. Stat. 35, 73, for its weights.
     """
     image = check_image("image", image)
     check_choice("mode", mode, MODES)
@@ -188,7 +194,7 @@ def _without(image: Array, model: Array, mode: str) -> Array:
 def _channel_sigma(sigma: Array | float | None, channels: int) -> Array | None:
     if sigma is None:
         return None
-    given = np.asarray(sigma, np.float64)
+    given = np.asarray(check_numbers("sigma", sigma), np.float64)
     if given.ndim > 1 or (given.ndim == 1 and given.size != channels) or not (np.isfinite(given).all() and (given > 0).all()):
         raise ArgumentError(f"`sigma` must be one positive number or one per channel, got {sigma!r}.")
     return np.broadcast_to(given, (channels,)).copy()
@@ -201,10 +207,25 @@ def _decide_filling(frame_filling: bool | str, judge: Callable[[], bool]) -> boo
     return judge() if frame_filling == "auto" else frame_filling == "yes"
 
 
-def _protect_mask(protect: Sequence[Ellipse], shape: tuple[int, ...]) -> Mask | None:
+def _protect_mask(protect: Sequence[Ellipse | Mapping[str, float]], shape: tuple[int, ...]) -> Mask | None:
     if not protect:
         return None
-    return np.logical_or.reduce([ellipse.mask(*shape[:2]) for ellipse in protect])
+    return np.logical_or.reduce([_place(one).mask(*shape[:2]) for one in protect])
+
+
+def _place(given: Ellipse | Mapping[str, float]) -> Ellipse:
+    """A place to protect, from an ellipse or from the keys of the recipe."""
+    if isinstance(given, Ellipse):
+        return given
+    keys = set(given) if isinstance(given, Mapping) else set()
+    if keys != {"x", "y", "radius"} and not {"x", "y", "a", "b"} <= keys <= {"x", "y", "a", "b", "angle"}:
+        raise ArgumentError(f"`protect` must hold places such as {{x, y, radius}} or {{x, y, a, b, angle}} in px, got {given!r}.")
+    values = {key: check_range(f"protect.{key}", value, -math.inf, math.inf) for key, value in given.items()}
+    if "radius" in values:
+        values["a"] = values["b"] = values.pop("radius")
+    if not min(values["a"], values["b"]) > 0:
+        raise ArgumentError(f"`protect` must hold places with half axes above 0 px, got {given!r}.")
+    return Ellipse(**values)
 
 
 def _left_level(table: TileTable, surface: Surface) -> Array:

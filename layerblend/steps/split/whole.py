@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, InputError, check_image, check_range
+from layerblend.errors import ArgumentError, InputError, check_flag, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
@@ -103,6 +103,7 @@ def split_stars(
     """
     picture = check_image("image", image)
     check_range("grow", grow, 0.5, 2.0)
+    check_flag("keep_knots", keep_knots)
     keep_places, remove_places = (_places(name, asked, picture.shape) for name, asked in (("keep", keep), ("remove", remove)))
     if saturated is not None and np.shape(saturated) != picture.shape[:2]:
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
