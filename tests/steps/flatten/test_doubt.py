@@ -4,8 +4,11 @@ import numpy as np
 import pytest
 
 from layerblend.steps.flatten.doubt import (
+    ASK_FAR,
     COVER,
+    FAR_DOUBT,
     HEAD_START,
+    LEAST_DOUBT,
     alike_in_colour,
     ask_both,
     halo_difference,
@@ -60,9 +63,17 @@ def test_a_second_model_that_makes_good_the_head_start_serves_half(reaching, mon
     one, two, got = (legendre_design(u, v, f.degree) @ f.coefficients for f in (fit, wide, best))
     np.testing.assert_allclose(got, (one + two) / 2, atol=1e-6)
     apart = halo_difference(fit, wide)
-    assert uncertain == pytest.approx(COVER * np.sqrt((halo_error(fit) ** 2 + halo_error(wide) ** 2) / 2 + apart**2 / 4))
+    expected = (halo_error(fit) ** 2 + halo_error(wide) ** 2) / 2 + apart**2 / 4 + (FAR_DOUBT * fit.far) ** 2
+    assert uncertain == pytest.approx(COVER * np.sqrt(expected), rel=0.01)
     # residuals belong to the sky that serves
     np.testing.assert_allclose(best.residual + got, fit.residual + one, atol=1e-6)
+
+
+def test_light_of_the_galaxy_all_over_the_frame_is_in_doubt() -> None:
+    table = make_tiles(make_scene(20, kind="deg2", amplitude=10, frac=1 / 25, **SMALL).image)
+    fit = fit_sky(table)
+    said = [ask_both(table, replace(fit, far=far))[1] for far in (0.0, ASK_FAR)]
+    assert said[1] == pytest.approx(np.hypot(said[0], COVER * FAR_DOUBT * ASK_FAR))
 
 
 def test_a_large_galaxy_leaves_the_channels_zeros_together() -> None:
@@ -108,7 +119,9 @@ def test_a_sky_so_supple_that_it_has_eaten_the_galaxy_does_not_serve(reaching, m
         monkeypatch.setattr("layerblend.steps.flatten.doubt.MISFIT_UNIT", 1.0)
         best, uncertain = ask_both(reaching, eaten)
         assert best.wide == wide_serves
-        assert uncertain > 0
+        # what was put aside may still be right
+        apart = halo_difference(fit_sky(reaching, wide=True), eaten)
+        assert uncertain > COVER * np.sqrt(LEAST_DOUBT * (1 - LEAST_DOUBT)) * apart * wide_serves
 
 
 def test_a_plane_under_a_galaxy_that_fills_the_frame_is_in_doubt_and_under_a_nebula_nothing_is_known(reaching) -> None:
