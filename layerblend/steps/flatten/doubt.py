@@ -32,9 +32,10 @@ LEAST_DOUBT = 0.1
 # Arms and knots are wider than a row of tiles, so that neighbours err together: the fit's own error, scaled by the residuals as they are
 # (Birge 1932, Phys. Rev. 40, 207), times this is 1 sigma of the error made. What is said of a galaxy that the edge cuts is more, for its
 # middle and shape are less sure than the fit knows. Light of a galaxy over the faintest tiles is expected to be none, though where no clean
-# sky is there is some, and the halo is off by a share of it that the fit cannot know: 1 sigma of it. The amount said covers nineteen errors
-# of twenty. All from simulated galaxies (W/20 to W/6, 83 of 1500 px and 79 of 960 px), the factors near the most likely ones.
-SHARED_ARMS, CUT_COVER, FAR_DOUBT, COVER = 2.7, 2.2, 0.3, 2.0
+# sky is there is some, and the halo is off by a share of it that the fit cannot know: 1 sigma of it. The amount said is to cover nineteen
+# errors of twenty, in the worst of three channels that mostly err alike, hence a little more than 1.96 sigma. All from simulated galaxies
+# (W/20 to W/6, 83 of 1500 px and 79 of 960 px), the factors near the most likely ones.
+SHARED_ARMS, CUT_COVER, FAR_DOUBT, COVER = 3.0, 1.9, 0.25, 2.1
 # A plane under a galaxy is off by so many times what it differs from the model with the galaxy in it.
 PLANE_COVER = 2.0
 # A halo of a colour that haloes do not have holds light of the sky: so many times what shows of it, for the fit lets little show. From
