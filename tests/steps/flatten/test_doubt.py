@@ -119,9 +119,17 @@ def test_a_sky_so_supple_that_it_has_eaten_the_galaxy_does_not_serve(reaching, m
         monkeypatch.setattr("layerblend.steps.flatten.doubt.MISFIT_UNIT", 1.0)
         best, uncertain = ask_both(reaching, eaten)
         assert best.wide == wide_serves
-        # what was put aside may still be right
-        apart = halo_difference(fit_sky(reaching, wide=True), eaten)
-        assert uncertain > COVER * np.sqrt(LEAST_DOUBT * (1 - LEAST_DOUBT)) * apart * wide_serves
+        assert uncertain > 0
+
+
+def test_a_sky_that_was_put_aside_may_still_be_right(reaching, monkeypatch: pytest.MonkeyPatch) -> None:
+    fit = fit_sky(reaching)
+    raised = fit.coefficients.copy()
+    raised[0] += 5
+    monkeypatch.setattr("layerblend.steps.flatten.doubt.misfits", lambda first, second: (100.0, 110.0))
+    _, near = ask_both(reaching, replace(fit, stiffness=(1e-8,) * 3))
+    _, far = ask_both(reaching, replace(fit, stiffness=(1e-8,) * 3, coefficients=raised))
+    assert far > near + COVER * np.sqrt(LEAST_DOUBT * (1 - LEAST_DOUBT)) * 3
 
 
 def test_a_plane_under_a_galaxy_that_fills_the_frame_is_in_doubt_and_under_a_nebula_nothing_is_known(reaching) -> None:
