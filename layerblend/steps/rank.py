@@ -71,7 +71,9 @@ def rank_frames(
         reasons = [row.excluded] if row.stars <= 0 and row.excluded else []
         reasons += _limits_broken(row, middle, max_eccentricity, min_stars, max_fwhm, min_transparency, max_sky)
         rows.append(replace(row, excluded="; ".join(reasons)))
-    order = sorted(range(len(rows)), key=lambda i: (bool(rows[i].excluded), _rank_key(values[i], descending), natural_key(rows[i].file)))
+    order = sorted(range(len(rows)), key=lambda i: natural_key(rows[i].file))
+    order.sort(key=lambda i: _rank_key(values[i]), reverse=descending)  # equal values stay in the order of their names
+    order.sort(key=lambda i: (bool(rows[i].excluded), _is_unknown(values[i])))
     return FrameTable(tuple(rows[i] for i in order), table.words + _words(rows))
 
 
@@ -95,13 +97,13 @@ def _column(table: FrameTable, column: str) -> list[Any]:
     raise ArgumentError(f"`rank_by` must name a column of the table ({', '.join((*RANKABLE, *extra))}), got {column!r}.")
 
 
-def _rank_key(value: Any, descending: bool) -> tuple[bool, Any]:
-    """Unknown values last, whatever the direction."""
-    if isinstance(value, str):
-        return (False, natural_key(value))
-    if not math.isfinite(value):
-        return (True, 0.0)
-    return (False, -value if descending else value)
+def _rank_key(value: Any) -> Any:
+    return natural_key(value) if isinstance(value, str) else value if math.isfinite(value) else 0.0
+
+
+def _is_unknown(value: Any) -> bool:
+    """Unknown values stand last, whatever the direction."""
+    return not value if isinstance(value, str) else not math.isfinite(value)
 
 
 def _median(values: Sequence[float]) -> float:

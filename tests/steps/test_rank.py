@@ -39,10 +39,25 @@ def test_snr_descends_and_a_minus_reverses():
     assert names(rank_frames(table, rank_by="-fwhm")) == ["a", "b", "c"]
 
 
+@pytest.mark.parametrize("column", ["snr", "stars", "transparency"])
+def test_of_these_columns_more_is_better(column):
+    table = FrameTable((row("a", **{column: 0.6}), row("b", **{column: 0.9}), row("c", **{column: 0.8})))
+    assert names(rank_frames(table, rank_by=column, min_stars=None)) == ["b", "c", "a"]
+
+
+def test_dates_rank_both_ways_and_unknown_ones_come_last():
+    table = FrameTable((row("a", date=""), row("b", date="2024-03-02"), row("c", date="2024-01-10"), row("d", date="2024-03-02")))
+    assert names(rank_frames(table, rank_by="date")) == ["c", "b", "d", "a"]
+    assert names(rank_frames(table, rank_by="-date")) == ["b", "d", "c", "a"]
+
+
 def test_a_measured_column_of_the_user_ranks_and_missing_values_come_last():
     table = FrameTable((row("a", extra={"score": 3.0}), row("b", extra={"score": 1.0}), row("c")))
     assert names(rank_frames(table, rank_by="score")) == ["b", "a", "c"]
     assert names(rank_frames(table, rank_by="-score")) == ["a", "b", "c"]
+    unknown = FrameTable((row("a", fwhm_major=float("nan")), row("b", fwhm_major=4.0), row("c", fwhm_major=3.0)))
+    assert names(rank_frames(unknown)) == ["c", "b", "a"]
+    assert names(rank_frames(unknown, rank_by="-fwhm_major")) == ["b", "c", "a"]
 
 
 def test_an_unknown_column_is_refused_with_the_known_ones():
@@ -59,6 +74,7 @@ def test_an_unknown_column_is_refused_with_the_known_ones():
         ({"fwhm_major": 5.2}, {"max_fwhm": 4.5}, "fwhm_major 5.20 px above 4.5 px"),
         ({"transparency": 0.4}, {"min_transparency": 0.6}, "transparency .40 below .60"),
         ({"sky_r": 0.3, "sky_g": 0.3, "sky_b": 0.3}, {"max_sky": 0.2}, "sky 0.3 above 0.2"),
+        ({"sky_r": 0.1, "sky_g": 0.3, "sky_b": 0.2}, {"max_sky": 0.2}, "sky 0.225 above 0.2"),
     ],
 )
 def test_each_limit_has_its_reason_and_the_frame_goes_to_the_end(values, limits, reason):
@@ -83,10 +99,13 @@ def test_all_reasons_are_told_and_limits_can_be_lifted():
 
 
 def test_frames_without_stars_keep_their_reason_and_do_not_lower_the_median():
-    table = FrameTable((row("a", stars=0, excluded="no stars: clouds"), row("b"), row("c", stars=50)))
+    """The median of 100 and 30 is 65, .4 of it 26; that of 0, 30 and 100 would be 30, .4 of it 12."""
+    table = FrameTable((row("a", stars=0, excluded="no stars: clouds"), row("b"), row("c", stars=30)))
     ranked = rank_frames(table)
     assert ranked[-1].excluded == "no stars: clouds"
     assert len(ranked.used) == 2
+    assert rank_frames(table, min_stars=0.5)[-1].excluded == "30 stars, below 50% of the median 65"
+    assert rank_frames(FrameTable((row("b"), row("c", stars=40), row("d"))))[-1].excluded == ""
 
 
 def test_earlier_exclusions_by_limits_are_judged_anew():
