@@ -136,7 +136,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         inputs={"measures": tuple(node.name for node in grades)},
         execution={"infos": sources.frames, "left_out": sources.left_out},
         keep=False,
-        version=2,
+        version=3,
     )
     stacks = Node(
         "stacks",
@@ -147,7 +147,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             **recipe.stacking.model_dump(mode="json"),
         },
         inputs={"table": "table"},
-        version=2,
+        version=3,
         wants_folder=True,
         priority=LINKED_LAST,
     )

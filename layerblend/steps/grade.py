@@ -39,6 +39,9 @@ NOISE_AREA_FWHM = 1.5054
 DEBAYER_BLUR_PX = 1.7
 COPIES_TOLD = 4
 MATCH_PX = 2.0
+# A catalogue begun with a frame of another place holds that frame alone; so many beginnings are tried, for a set that nobody registered
+# would have as many catalogues as frames.
+CATALOGUES_TRIED = 8
 # sd of what rounding to whole steps does to a value (Widrow & Kollar 2008, Quantization Noise), and to Y = (R + 2 G + B) / 4.
 ROUNDING, ROUNDING_OF_Y = 12**-0.5, (6 / 16 / 12) ** 0.5
 # A file with fewer steps up to white has been told a white level that is not its own.
@@ -406,8 +409,9 @@ def _reference_index(fwhm_major: Array, snr: Array) -> int:
 def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
     """How bright every frame shows the stars it shares with the others.
 
-    All frames' star lists are joined into one catalogue; each frame's brightness is the weighted median ratio of its fluxes to the
-    catalogue's, twice: first against the catalogue grown frame by frame, then against the median flux of every star over all frames.
+    All frames' star lists are joined into one catalogue, the one that most frames share; each frame's brightness is the weighted median
+    ratio of its fluxes to the catalogue's, twice: first against the catalogue grown frame by frame, then against the median flux of every
+    star over all frames.
 
     Returns
     -------
@@ -416,10 +420,37 @@ def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
     """
     brightness = np.full(len(measures), math.nan)
     order = sorted(range(len(measures)), key=lambda i: -len(measures[i].star_list))
-    order = [i for i in order if len(measures[i].star_list)]
-    if not order:
+    left = [i for i in order if len(measures[i].star_list)]
+    if not left:
         return brightness, math.nan
+    shared = _Catalogue({}, {}, 0)
+    for _ in range(CATALOGUES_TRIED):
+        if len(left) <= len(shared.scales):
+            break
+        grown = _grown_catalogue(measures, left)
+        shared = max(shared, grown, key=lambda catalogue: len(catalogue.scales))
+        left = [i for i in left if i not in grown.scales]
+    for i, scale in shared.scales.items():
+        brightness[i] = scale
+    fluxes = _median_fluxes(measures, shared.indices, brightness, shared.stars)
+    for i, known in shared.indices.items():
+        brightness[i] = _ratio(measures[i].star_list[:, 2].astype(np.float64), fluxes, known, measures[i])
+    return brightness, float(np.median(fluxes))
+
+
+@dataclass(frozen=True)
+class _Catalogue:
+    """Joined star lists: each frame's first brightness, the catalogue's star for each of its own, and how many stars there are."""
+
+    scales: dict[int, float]
+    indices: dict[int, Array]
+    stars: int
+
+
+def _grown_catalogue(measures: Sequence[FrameMeasure], order: Sequence[int]) -> _Catalogue:
+    """The stars of the first frame and of all that share some with it or with those before them."""
     places, fluxes = np.zeros((0, 2)), np.zeros(0)
+    scales: dict[int, float] = {}
     indices: dict[int, Array] = {}
     for i in order:
         stars = measures[i].star_list.astype(np.float64)
@@ -427,15 +458,11 @@ def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
         scale = 1.0 if i == order[0] else _ratio(stars[:, 2], fluxes, known, measures[i])
         if not math.isfinite(scale):
             continue
-        brightness[i] = scale
         new = np.flatnonzero(known < 0)
         known[new] = len(places) + np.arange(len(new))
         places, fluxes = np.concatenate([places, stars[new, :2]]), np.concatenate([fluxes, stars[new, 2] / scale])
-        indices[i] = known
-    fluxes = _median_fluxes(measures, indices, brightness, len(places))
-    for i, known in indices.items():
-        brightness[i] = _ratio(measures[i].star_list[:, 2].astype(np.float64), fluxes, known, measures[i])
-    return brightness, float(np.median(fluxes))
+        scales[i], indices[i] = scale, known
+    return _Catalogue(scales, indices, len(places))
 
 
 def _ratio(flux: Array, catalogue: Array, index: Array, measure: FrameMeasure) -> float:

@@ -47,16 +47,18 @@ class Matching:
 def choose_reference(table: FrameTable) -> int:
     """Index into ``table.used`` of the frame all others are matched to: the best SNR among the sharpest half.
 
-    Frames that cover less than nine tenths of what the fullest frame covers do not stand for election.
+    Frames that cover less than nine tenths of what the fullest frame covers do not stand for election; one without SNR, which shares no
+    stars with the others, is taken only where none has it.
     """
     rows = table.used
     if not rows:
         raise InputError("No frame is left to stack: every frame is excluded. Loosen frames.exclude.", code="no_frames")
     full = 0.9 * max(row.measure.covered for row in rows)
     able = [i for i, row in enumerate(rows) if row.measure.covered >= full]
-    able.sort(key=lambda i: rows[i].fwhm_major)
+    able = [i for i in able if np.isfinite(rows[i].snr)] or able
+    able.sort(key=lambda i: rows[i].fwhm_major if np.isfinite(rows[i].fwhm_major) else np.inf)
     sharp_half = able[: max(1, (len(able) + 1) // 2)]
-    return max(sharp_half, key=lambda i: (rows[i].snr, -i))
+    return max(sharp_half, key=lambda i: (np.nan_to_num(rows[i].snr), -i))
 
 
 def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "plane", match_brightness: bool = True) -> Matching:

@@ -433,6 +433,16 @@ def test_a_frame_of_another_field_has_no_transparency_but_a_scale_by_exposure():
     assert any("other.fits" in word and "no star in common" in word for word in table.words)
 
 
+def test_a_richer_frame_of_another_field_does_not_become_the_measure_of_all():
+    infos, measures = night([1.0, 0.9, 0.5])
+    other = grade_frame(star_field(77, 500, 600, stars=150).image)
+    assert len(other.star_list) > max(len(measure.star_list) for measure in measures)
+    rows = by_name(grade_table([info("other.fits", 500, 600), *infos], [other, *measures]))
+    assert math.isnan(rows["other.fits"].transparency) and math.isnan(rows["other.fits"].snr)
+    for name, scale in (("f0.fits", 1.0), ("f1.fits", 0.9), ("f2.fits", 0.5)):
+        assert rows[name].transparency == pytest.approx(scale, rel=0.01)
+
+
 def test_unknown_exposures_count_as_equal():
     infos, measures = night([1.0, 0.5], exposures=[60.0, 60.0])
     table = grade_table([infos[0], replace(infos[1], exposure_s=None)], measures)

@@ -104,6 +104,19 @@ def test_the_reference_is_the_best_snr_of_the_sharper_half():
         match.choose_reference(FrameTable((replace(rows[0], excluded="clouds"),)))
 
 
+@pytest.mark.parametrize("first", [True, False])
+def test_a_frame_without_snr_is_no_reference_however_sharp(first):
+    """A frame of another field shares no stars, so that its SNR is not known: as the reference it would put all others out of place."""
+    rows = [row(f"f{i}", fwhm=3 + i, snr=s) for i, s in enumerate((20.0, 30.0, 40.0))]
+    other = row("other", fwhm=2.0, snr=np.nan)
+    table = FrameTable((other, *rows) if first else (*rows, other))
+    assert table[match.choose_reference(table)].file == "f1"
+    unknown = FrameTable(tuple(replace(one, snr=np.nan, fwhm_major=width) for one, width in zip(rows, (np.nan, 2.0, 4.0), strict=True)))
+    assert match.choose_reference(unknown) == 1
+    twins = FrameTable((row("a", snr=9.0), row("b", snr=9.0), row("c", snr=9.0)))
+    assert match.choose_reference(twins) == 0
+
+
 def test_turned_and_shifted_frames_are_told_from_registered_ones():
     ref, turned = row("ref", seed=1), row("turned", seed=2)
     stars = turned.measure.star_list.copy()
