@@ -43,8 +43,19 @@ def test_a_faint_target_gets_a_lower_black_and_says_so() -> None:
     image = picture(0.03)
     curve = fit_curve(image, sigma=1e-3)
     assert curve.black < 10
-    assert curve.black < largest_black(curve.target, curve.sigma, 0.12, 0.7)
+    assert curve.black == pytest.approx(0.9 * largest_black(curve.target, curve.sigma, 0.12, 0.7))
     assert stretch(np.zeros((1, 1)), curve)[0, 0] == pytest.approx(0.12, abs=1e-6)
+
+
+def test_the_largest_black_is_that_of_a_straight_line() -> None:
+    """A line from black at -25 sigma through .1 at the sky shows .5 at 100 sigma: .1 / 25 = .5 / 125."""
+    assert largest_black(1.0, 0.01, 0.1, 0.5) == pytest.approx(25)
+
+
+def test_a_target_lost_in_the_noise_is_shown_as_one_of_20_sigma() -> None:
+    assert fit_curve(picture(0.0), sigma=1e-3).target == pytest.approx(0.02)
+    nowhere = np.zeros((120, 160), bool)
+    assert fit_curve(picture(1.0), sigma=1e-3, target=nowhere) == fit_curve(picture(1.0), sigma=1e-3)
 
 
 def test_noise_map_no_data_empty_and_noise_free_pictures() -> None:
@@ -56,6 +67,7 @@ def test_noise_map_no_data_empty_and_noise_free_pictures() -> None:
     for flat in (np.zeros((30, 30, 3), np.float32), np.full((30, 30), 0.2, np.float32)):
         curve = fit_curve(flat, sigma=0.0)
         assert np.isfinite(stretch(flat, curve)).all()
+        assert curve.sigma == pytest.approx(max(1e-6 * flat.max(), 1e-9))
     with pytest.raises(ArgumentError, match="no data"):
         fit_curve(np.full((4, 4), np.nan, np.float32), sigma=1e-3)
 

@@ -75,14 +75,46 @@ def test_uncovered_tiles_are_left_out():
     tiles[:, :9] = np.nan
     frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
     np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0], atol=5e-5)
-    nothing = replace(frames[1], measure=replace(frames[1].measure, tiles=np.full_like(tiles, np.nan)))
-    np.testing.assert_allclose(match.match_frames([frames[0], nothing], 0).planes[1, 0], [0.02, 0, 0], atol=1e-4)
+
+
+def test_where_tiles_tell_nothing_of_a_tilt_the_sky_is_one_number():
+    """Of a frame half as bright: without tiles, with tiles of another size, or covered in one column, which would tilt the other end."""
+    ref, frame = row("ref", plane=(0.01, 0.0, 0.0), seed=1), row("f", bright=0.5, plane=(0.02, 0.003, 0.0), seed=2)
+    tiles = frame.measure.tiles
+    for other in (np.full_like(tiles, np.nan), tiles[:5, :5]):
+        changed = replace(frame, measure=replace(frame.measure, tiles=other))
+        np.testing.assert_allclose(match.sky_planes(changed, ref, 2.0, tilted=True), np.tile([0.03, 0, 0], (3, 1)), atol=1e-9)
+    column = np.full_like(tiles, np.nan)
+    column[:, 2] = tiles[:, 2]
+    planes = match.sky_planes(replace(frame, measure=replace(frame.measure, tiles=column)), ref, 2.0, tilted=True)
+    assert (planes[:, 1:] == 0).all() and planes[:, 0] == pytest.approx(0.03 - 0.006 * (1 - 2 * 39.5 / (W - 1)), abs=2e-4)
+
+
+def test_tile_centres_are_the_mean_places_of_their_pixels():
+    """Also of the narrower tiles at the right and lower edge."""
+    v, u = match.tile_centres(row("f"))
+    x, y = np.linspace(-1, 1, W), np.linspace(-1, 1, H)
+    np.testing.assert_allclose(u[0], [x[i : i + 16].mean() for i in range(0, W, 16)])
+    np.testing.assert_allclose(v[:, 0], [y[i : i + 16].mean() for i in range(0, H, 16)])
+
+
+def test_the_flux_ratio_of_two_lists_heeds_neither_neighbours_nor_changed_stars():
+    """The second list shows 2.5 times the light; a fifth of its stars are .12 brighter, every star of the first has a ghost beside it."""
+    rng = np.random.default_rng(7)
+    x, y = np.meshgrid(np.arange(20, 300, 28), np.arange(20, 200, 30))
+    fixed = np.column_stack([x.ravel(), y.ravel(), np.full(x.size, 2.5)])
+    fixed[:, 2] *= 1 + rng.normal(0, 0.01, x.size)
+    fixed[::5, 2] *= 1.12
+    mine = np.column_stack([x.ravel(), y.ravel(), np.ones(x.size)])
+    ghosts = np.column_stack([mine[:, 0] + 1.5, mine[:, 1], np.full(x.size, 9.0)])
+    assert match.flux_ratio(np.concatenate([ghosts, mine]), fixed, reach_px=2.5) == pytest.approx(2.5, rel=0.006)
+    assert match.flux_ratio(mine[:4], fixed, reach_px=2.5) == 1.0
 
 
 def test_too_few_shared_stars_fall_back_on_the_grades_and_say_so():
-    frames = [row("ref", stars=3, seed=1), row("f", bright=0.5, stars=3, seed=2)]
+    frames = [row("ref", bright=1.5, stars=3, seed=1), row("f", bright=0.5, stars=3, seed=2)]
     found = match.match_frames(frames, 0)
-    assert found.scale[1] == pytest.approx(2.0)
+    assert found.scale[1] == pytest.approx(3.0)
     assert found.stars[1] == 0
     assert "graded transparency" in found.words[0]
 
