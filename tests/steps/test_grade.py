@@ -58,6 +58,24 @@ def test_a_satellite_trail_leaves_the_width_of_a_crowded_frame():
         assert grade_frame(np.asarray(image, np.float32)).fwhm == pytest.approx(field.fwhm, rel=0.02)
 
 
+def test_hot_pixels_that_debayering_spread_are_no_stars():
+    """Interpolated, a hot pixel is as wide as a sharp star, in one channel: 600 of them beside 60 stars read as 500 stars of 2.0 px."""
+    field = star_field(13, colour=True, stars=60)
+    rng = np.random.default_rng(3)
+    image = field.image.copy()
+    for y, x in zip(rng.integers(4, 596, 600), rng.integers(4, 796, 600), strict=True):
+        image[y - 1 : y + 2, x - 1 : x + 2, 0] += np.outer([0.5, 1, 0.5], [0.5, 1, 0.5]) * 10 ** rng.uniform(-2, -0.3)
+    measure = grade_frame(image)
+    assert measure.fwhm == pytest.approx(field.fwhm, rel=0.01)
+    assert 40 <= measure.stars <= 60
+
+
+def test_very_red_stars_are_stars():
+    light = star_field(11, stars=150, sky=0.0, noise=0.0).image[..., None] * np.array([1.0, 0.35, 0.12])
+    measure = grade_frame((light + 0.02 + np.random.default_rng(1).normal(0, 2e-4, light.shape)).astype(np.float32))
+    assert measure.stars > 120 and measure.fwhm == pytest.approx(3.4, rel=0.01)
+
+
 def test_round_stars_stay_round_in_noise():
     # Medians of single eccentricities are biased up to .05 by noise; the coherent one is not.
     assert field_measure(12, eccentricity=0.0, faint=-1.7, bright=-0.5, stars=300).eccentricity < 0.15
@@ -399,6 +417,13 @@ def test_reference_has_scale_one_and_snr_follows_light_over_noise():
     rows = by_name(table)
     assert sum(row.flux_scale == 1.0 for row in table) == 1 and rows["f0.fits"].flux_scale == 1.0
     assert rows["f1.fits"].snr / rows["f0.fits"].snr == pytest.approx(0.5 * 3.0 / 3.1, rel=0.05)
+    # a Gaussian star's noise is that of 4 pi sigma^2 pixels (King 1983, PASP 95, 163, from memory)
+    brightness, typical = star_brightness(measures)
+    pixels = 4 * math.pi * (measures[0].fwhm / math.sqrt(8 * math.log(2))) ** 2
+    assert rows["f0.fits"].snr == pytest.approx(typical * brightness[0] / (measures[0].noise * math.sqrt(pixels)), rel=1e-3)
+    # the best SNR of all makes no reference of a frame that is not among the sharper half
+    quiet = [*measures[:2], replace(measures[2], noise=measures[2].noise / 3)]
+    assert by_name(grade_table(infos, quiet))["f0.fits"].flux_scale == 1.0
     assert [row.file for row in table] == ["f0.fits", "f1.fits", "f2.fits"]
 
 
