@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,6 @@ class Measure:
     interval: tuple[float, float]
     method: str
     verdict: str
-    intervals: tuple[tuple[float, float], tuple[float, float]] = field(default=((np.nan, np.nan), (np.nan, np.nan)), repr=False)
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for measures.json."""
@@ -160,10 +159,8 @@ def _judge(name: str, a: Estimate | BandEstimate, b: Estimate | BandEstimate, co
     verdict = NONE_SHOWN
     if low > 0 or high < 0:
         verdict = _winner(kind.better, a.value, b.value, max(z * error.total, floor))
-    each = tuple((e.value - z * np.sqrt(max(v, 0.0)), e.value + z * np.sqrt(max(v, 0.0))) for e, v in ((a, error.a), (b, error.b)))
     return Measure(
-        name, kind.unit, kind.better, float(a.value), float(b.value), float(difference), (float(low), float(high)), kind.method, verdict,
-        intervals=((float(each[0][0]), float(each[0][1])), (float(each[1][0]), float(each[1][1]))),
+        name, kind.unit, kind.better, float(a.value), float(b.value), float(difference), (float(low), float(high)), kind.method, verdict
     )  # fmt: skip
 
 

@@ -187,7 +187,7 @@ def _without(image: Array, model: Array, mode: str) -> Array:
         return image.copy()
     if mode == "subtract":
         return image - model
-    level = np.float32(1) * np.nanmean(model, axis=(0, 1), dtype=np.float64).astype(np.float32)
+    level = np.nanmean(model, axis=(0, 1), dtype=np.float64).astype(np.float32)
     return (image - model) * (level / model)
 
 

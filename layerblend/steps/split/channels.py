@@ -38,8 +38,6 @@ class Channel:
     streaks: Plane
     haloes: Haloes
     noise: Noise
-    slide_px: float
-    width: float
     reflects: bool = False
 
 
@@ -95,9 +93,7 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     run(0, True)
     fit, error = run(3, False)
     peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
-    return Channel(
-        geo, peak, fit, error, halo, streaks, haloes, noise, float(np.max(np.hypot(*slide.T), initial=0.0)), width, ghosts is not None
-    )
+    return Channel(geo, peak, fit, error, halo, streaks, haloes, noise, ghosts is not None)
 
 
 def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 
 import cv2
@@ -102,7 +101,6 @@ class Field:
     width: int
     terms: Array
     image: StarImage
-    teachers: int = 0
 
     @property
     def fwhm(self) -> float:
@@ -149,7 +147,6 @@ class Fitted:
     discs: Plane
     fit: Array
     error: Array
-    words: list[str] = dataclasses.field(default_factory=list)
 
 
 def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFits:
@@ -381,7 +378,7 @@ def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise
         spread = MAD_TO_SIGMA * np.median(np.abs(off[good]))
         good = good & (np.abs(off) < max(3 * spread, 0.02))
     if good.sum() >= TEACHERS_LEAST:
-        state.terms, state.teachers = terms, int(good.sum())
+        state.terms = terms
         state.refresh(sources.geo)
     return good
 

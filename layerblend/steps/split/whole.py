@@ -178,7 +178,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
         sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes)
-        return [Channel(sources.geo, sources.peak, fitted.fit, fitted.error, *light, noise, 0.0, 0.0, fitted.ghosts is not None)]
+        return [Channel(sources.geo, sources.peak, fitted.fit, fitted.error, *light, noise, fitted.ghosts is not None)]
     return each(lambda plane: fit_channel(plane, good, measure_noise(plane, good), fitted), list(planes))
 
 
