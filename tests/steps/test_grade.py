@@ -370,6 +370,7 @@ def test_crowds_do_not_change_brightness_or_width():
         for i, (s, f) in enumerate(zip(scales, widths, strict=True))
     ]
     np.testing.assert_allclose([frame.fwhm for frame in frames], widths, rtol=0.005)
+    assert min(frame.stars for frame in frames) > 320  # more than were fitted
     np.testing.assert_allclose([frame.beta for frame in frames], 3.0, rtol=0.03)
     brightness, _ = star_brightness(frames)
     np.testing.assert_allclose(brightness / brightness[0], scales, rtol=0.005)
@@ -482,6 +483,16 @@ def test_given_measurements_take_the_place_of_measured_ones():
     assert first.file == "f1.fits" and first.fwhm == 2.0 and first.extra == {"score": 7.0}
     assert first.fwhm_major == pytest.approx(2.0 / (1 - 0.25) ** 0.25)
     assert any("lost.fits" in word for word in table.words)
+    line = by_name(grade_table(infos, measures, given={"f0.fits": {"eccentricity": 1.0}}))["f0.fits"]
+    assert line.fwhm < line.fwhm_major < math.inf
+
+
+def test_a_frame_whose_stars_are_given_takes_part_whatever_was_found():
+    infos, measures = night([1.0, 0.9])
+    given = {"black.fits": {"stars": 41.0, "fwhm_major": 2.0}}
+    black = grade_frame(np.zeros((500, 600), np.float32))
+    table = grade_table([*infos, info("black.fits", 500, 600)], [*measures, black], given=given)
+    assert table.used[0].file == "black.fits" and table.used[0].stars == 41
 
 
 def test_lists_of_different_length_are_refused():
