@@ -62,6 +62,18 @@ def test_a_field_that_does_not_vary_comes_out_flat(stars):
     assert shape.centre.eccentricity == pytest.approx(0.4, abs=0.03)
     assert shape.at(0, 0).fwhm == pytest.approx(3.4, rel=0.03)
     assert np.abs(shape.terms[:, 3:]).max() < 0.01
+    assert "the same all over the field" in shape.words[0]
+
+
+def test_faint_stars_far_from_a_bright_cluster_are_heard():
+    """700 bright stars on one side, 60 faint ones on the other: the 400 brightest all lie in the cluster."""
+    rng = np.random.default_rng(1)
+    cluster, rest = random_catalogue(rng, 700, 900, 400, 0.4, 1.0), random_catalogue(rng, 60, 900, 760, -0.6, -0.2, margin=20)
+    rest[:, 0] += 420
+    plane = np.full((900, 1200), 0.02)
+    add_stars(plane, np.concatenate([cluster, rest]), 3.0, 3.0)
+    shape = measure_psf((plane + rng.normal(0, 2e-4, plane.shape)).astype(np.float32))
+    assert (shape.stars[:, 0] > 420).sum() > 40
 
 
 def test_galaxies_do_not_bend_the_field():

@@ -3,9 +3,9 @@ import pytest
 
 from layerblend.demo.stars import draw_stars
 from layerblend.errors import ArgumentError
-from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, blackbody_rgb, through_dust
-from layerblend.steps.white import _from_population, log_ratios, unusual_spread, white_balance
-from tests.scenes.sky import dusty_stars, extinction, make_scene
+from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, blackbody_rgb, kelvin_of_bv, through_dust
+from layerblend.steps.white import _from_population, left_over_green, log_ratios, unusual_spread, white_balance
+from tests.scenes.sky import draw_stars, dusty_stars, extinction, make_scene
 
 
 @pytest.fixture(scope="module")
@@ -30,6 +30,56 @@ def test_given_factors_and_sky(scene) -> None:
         white_balance(scene.image, source=(1.0, -1.0, 1.0))
     with pytest.raises(ArgumentError, match="stars"):
         white_balance(np.ones((64, 64, 3), np.float32))
+
+
+@pytest.mark.parametrize("green", [1.05, 0.95])
+def test_factors_that_leave_the_stars_green_or_magenta_say_so(green: float) -> None:
+    """Blackbodies seen by a camera of sensitivities (.7, 1, 1.4): the right factors leave nothing, others what green they put in."""
+    rng = np.random.default_rng(3)
+    flux = 1000 * blackbody_rgb(np.exp(rng.normal(np.log(5600), 0.26, 400))) * (0.7, 1, 1.4)
+    stars = np.hstack([np.zeros((400, 2)), flux, np.full((400, 3), 0.01)])
+    assert left_over_green(stars, np.array([1 / 0.7, 1, 1 / 1.4])) == pytest.approx(0, abs=0.1)
+    # of ln R/G = ln B/G = -ln g, what lies across the line of slope -1.31: (1.31 + 1) / hypot(1.31, 1)
+    expected = 100 * np.log(green) * 2.31 / np.hypot(1.31, 1)
+    assert left_over_green(stars, np.array([1 / 0.7, green, 1 / 1.4])) == pytest.approx(expected, rel=0.03)
+
+
+def catalogue_scene(bv: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Stars of known B-V before a camera of sensitivities (.8, 1, 1.25), and their catalogue."""
+    rng = np.random.default_rng(4)
+    x, y = (g.ravel() + rng.uniform(-2, 2, bv.size) for g in np.meshgrid(np.linspace(40, 560, 10), np.linspace(40, 360, bv.size // 10)))
+    light = blackbody_rgb(kelvin_of_bv(bv)) * (0.8, 1, 1.25)
+    image = draw_stars((400, 600), x, y, 0.5 * light / light.max(1, keepdims=True), (3.0, 3.0, 3.0))
+    return (image + rng.normal(0, 2e-4, image.shape)).astype(np.float32), np.stack([x, y, bv], 1)
+
+
+def test_catalogue_colours_give_the_factors_of_an_unusual_field() -> None:
+    """Red giants alone, which taken for usual stars make a blue picture; half of the catalogue lies 8 px beside the stars."""
+    bv = np.random.default_rng(5).uniform(1.2, 1.6, 60)
+    image, catalogue = catalogue_scene(bv)
+    beside = catalogue + np.array([8, 0, -1.4])
+    white = white_balance(image, catalogue=np.concatenate([catalogue[:30], beside]))
+    np.testing.assert_allclose(white.factors * (0.8, 1, 1.25), 1, atol=0.01)
+    assert white.along < 2 and white.source == "catalogue" and len(white.stars) <= 30
+    assert white_balance(image).along > 4
+    with pytest.raises(ArgumentError, match="matches only 0 of"):
+        white_balance(image, catalogue=beside)
+
+
+def test_errors_are_those_of_a_mean_and_a_median_of_so_many_stars() -> None:
+    """Fluxes of .03 noise: the ratios scatter across the line by .03 sqrt(1.31^2 + 1 + 2.31^2) / hypot(1.31, 1), and the median of n such
+    values is sure to sqrt(pi / 2 n) of it. Along the line the stars' own scatter counts: of 16 times as many a fourth is left."""
+    rng = np.random.default_rng(6)
+    along, across = [], []
+    for n in (100, 1600):
+        flux = 1000 * through_dust(blackbody_rgb(np.exp(rng.normal(np.log(5600), 0.26, n))), 0.3) * np.exp(rng.normal(0, 0.03, (n, 3)))
+        white = _from_population(np.hstack([np.zeros((n, 2)), flux, np.full((n, 3), 0.03)]))
+        along.append(np.sqrt(white.along**2 - 5**2))
+        across.append(white.across)
+    assert along[0] / along[1] == pytest.approx(4, rel=0.25)
+    one = 100 * 0.03 * np.sqrt(1.31**2 + 1 + 2.31**2) / np.hypot(1.31, 1)
+    expected = one * np.sqrt(np.pi / 2) * np.sqrt(1 / 100 - 1 / 1600)
+    assert np.sqrt(across[0] ** 2 - across[1] ** 2) == pytest.approx(expected, rel=0.25)
 
 
 def test_a_field_seen_through_the_usual_dust_is_not_taken_for_a_warm_camera() -> None:
