@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Curve, working_luminance
 from layerblend.maths.curve import stretch
-from layerblend.maths.perceptual import decode_srgb, linear_to_lab, linear_to_oklab
+from layerblend.maths.perceptual import decode_srgb, encode_srgb, lab_to_linear, linear_to_lab, linear_to_oklab, oklab_to_linear
 from layerblend.steps.colour import saturate
 from layerblend.steps.combine import combine_luminance, lightness_of, lit_lightness, match_lightness, relit_of, set_lightness
 
@@ -64,6 +64,25 @@ def test_kept_chroma_is_kept() -> None:
     out = set_lightness(colours, lightness_of(colours) + np.float32(0.05), chroma="keep")
     chroma = [np.hypot(v[..., 1], v[..., 2]) for v in (linear_to_oklab(decode_srgb(colours)), linear_to_oklab(decode_srgb(out)))]
     np.testing.assert_allclose(chroma[1], chroma[0], atol=2e-6)
+
+
+@pytest.mark.parametrize(("old", "new", "gain"), [(0.05, 0.1, 2.0), (0.1, 0.3, 3.0), (0.05, 0.4, 4.0)])
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+def test_dark_noise_becomes_no_colour(space: str, old: float, new: float, gain: float) -> None:
+    """Chroma follows the lightness up to four times: a dark pixel lifted further keeps four times its own."""
+    made = (oklab_to_linear, linear_to_oklab) if space == "oklab" else (lab_to_linear, linear_to_lab)
+    scale = 1.0 if space == "oklab" else 100.0
+    colour = scale * np.array([[[old, 0.005, -0.003]]])
+    out = set_lightness(encode_srgb(made[0](colour)).astype(np.float32), np.full((1, 1), new, np.float32), space=space)
+    np.testing.assert_allclose(made[1](decode_srgb(out.astype(float))) / scale, [[[new, gain * 0.005, -gain * 0.003]]], atol=2e-4)
+
+
+@pytest.mark.parametrize("space", ["oklab", "cielab"])
+def test_a_share_of_the_new_lightness_lies_between(colours: np.ndarray, space: str) -> None:
+    grey = np.random.default_rng(6).uniform(0.2, 0.7, (31, 57)).astype(np.float32)
+    own, wanted = (lightness_of(picture, space=space) for picture in (colours, grey))
+    out = combine_luminance(colours, grey, space=space, amount=0.3)
+    np.testing.assert_allclose(lightness_of(out, space=space), 0.7 * own + 0.3 * wanted, atol=1e-4)
 
 
 @settings(deadline=None, max_examples=60)
@@ -148,6 +167,12 @@ def test_large_scales_are_taken_from_the_other_picture() -> None:
     matched = match_lightness(detail, other)
     assert matched.mean() == pytest.approx(0.3, abs=1e-3)
     assert matched.std() == pytest.approx(detail.std(), rel=0.02)
+    # of a Gaussian of 16 px waves of 40 px keep 1 - exp(-2 pi^2 16^2 / 40^2) = .96, waves of 300 px .05 of their height
+    x = np.arange(600)
+    for period, kept in ((40, 0.96), (300, 0.055)):
+        wave = np.tile(0.1 * np.cos(2 * np.pi * x / period), (150, 1)).astype(np.float32)
+        left = match_lightness(wave, np.zeros_like(wave))
+        assert np.sum(left * wave) / np.sum(wave**2) == pytest.approx(kept, abs=0.05)
 
 
 def test_what_does_not_fit_is_refused(colours: np.ndarray) -> None:
