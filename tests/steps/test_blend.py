@@ -14,6 +14,7 @@ from layerblend.steps.blend import (
     colour_from_deep,
     colour_stars,
     flux_share,
+    gate_share,
     gate_stars,
     shrink_stars,
     star_layer,
@@ -149,6 +150,18 @@ def test_every_mode_rises_with_amount_and_stays_inside(mode: str) -> None:
         last = now
 
 
+@pytest.mark.parametrize("mode", MODES)
+def test_layers_above_one_count_as_one(mode: str) -> None:
+    for backdrop in (0.1, 0.25, 0.7):
+        np.testing.assert_array_equal(blend(plane(backdrop), plane(1.5), mode), blend(plane(backdrop), plane(1.0), mode))
+
+
+def test_a_coloured_layer_covers_by_its_largest_channel() -> None:
+    """W3C Compositing 9.1.5: S + (1 - coverage) B, S and coverage scaled by the amount."""
+    base, top = np.full((1, 1, 3), 0.5, np.float32), np.array([[[0.2, 0.6, 0.1]]], np.float32)
+    np.testing.assert_allclose(blend(base, top, "normal", 0.5)[0, 0], np.array([0.1, 0.3, 0.05]) + 0.7 * 0.5, atol=1e-6)
+
+
 def test_no_data_in_the_layer_leaves_the_base() -> None:
     assert blend(plane(0.3), plane(np.nan))[0, 0] == pytest.approx(0.3)
 
@@ -164,6 +177,39 @@ def test_gate_takes_sharp_cores_and_quiet_sky() -> None:
     np.testing.assert_array_equal(gate_stars(sharp, deep, 0.02, 0), sharp)
     np.testing.assert_allclose(gate_stars(sharp, deep, np.full((60, 60), 0.02, np.float32), 3.0), out)
     assert gate_stars(sharp[..., 0], deep[..., 0], 0.02, 3.0).shape == (60, 60)
+
+
+def test_the_gate_opens_between_half_of_it_and_the_whole() -> None:
+    """Even light, in gates of 3 sigma: smoothly (3 t^2 - 2 t^3) from .5 to 1; the brighter of both stacks counts, unknown noise shuts."""
+    for light, share in ((0.4, 0.0), (0.5, 0.0), (0.625, 0.15625), (0.75, 0.5), (1.0, 1.0), (2.0, 1.0)):
+        even = np.full((9, 9), 0.06 * light, np.float32)
+        np.testing.assert_allclose(gate_share(even, 0.02, 3.0), share, atol=1e-5)
+        np.testing.assert_allclose(gate_share(0 * even, 0.02, 3.0, deep=even), share, atol=1e-5)
+        assert gate_share(even, np.full((9, 9), np.nan, np.float32), 3.0).max() == 0
+    for light, share in ((4.0, 0.0), (17.5, 0.5), (31.0, 1.0)):
+        even = np.full((9, 9), 0.06 * light, np.float32)
+        np.testing.assert_allclose(star_shares(even, even, 0.02, 3.0, 4.0)[1], share, atol=1e-5)
+
+
+def test_a_star_that_passes_keeps_its_wings_unless_one_stack_alone_holds_it() -> None:
+    """Gaussian stars of FWHM 4 and 100 gates fall below half a gate at 1.4 FWHM; for 1.5 FWHM more they are the sharp stack's."""
+    y, x = np.mgrid[:60, :60]
+    star = (6.0 * np.exp(-4 * np.log(2) * ((y - 30) ** 2 + (x - 30) ** 2) / 16)).astype(np.float32)
+    both, none = star_shares(star, star, 0.02, 3.0, 4.0)[0], np.zeros_like(star)
+    assert both[30, 30] == both[30, 39] == both[21, 30] == 1 and both[30, 48] == both[12, 30] == 0
+    fainter = star_shares(star, np.float32(0.6) * star, 0.02, 3.0, 4.0)[0]
+    assert fainter[30, 30] == 1
+    for sharp, deep in ((star, none), (none, star), (star, np.float32(0.3) * star)):
+        assert star_shares(sharp, deep, 0.02, 3.0, 4.0)[0][28:33, 28:33].max() == pytest.approx(0, abs=1e-6)
+
+
+def test_a_neighbours_wing_lends_no_colour() -> None:
+    """Light of .3 of the sharp stack's, at most, is another star's; from .6 on it is the same star, between them in part."""
+    zero = np.zeros((1, 1, 3), np.float32)
+    image, tint = np.full((1, 1, 3), 0.4, np.float32), np.array([1.4, 0.9, 0.8], np.float32)
+    for ratio, part in ((0.25, 0.0), (0.3, 0.0), (0.45, 0.5), (0.6, 1.0), (1.5, 1.0)):
+        made = colour_from_deep(image, zero, ratio * image * tint, zero, zero[..., 0])
+        np.testing.assert_allclose(made, 0.4 * (1 + part * (tint - 1))[None, None], atol=1e-5)
 
 
 def test_the_colour_of_wings_comes_from_the_deep_stack_their_light_does_not() -> None:

@@ -1,5 +1,7 @@
 """Relight and the exchange of lightness."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -151,6 +153,9 @@ def test_no_data_is_grey_sky_and_hurts_no_neighbour() -> None:
     lightness = lit_lightness(colour, np.full((40, 40), 0.03, np.float32), CURVE)
     assert lightness[10, 10] == pytest.approx(lightness_of(np.full((1, 1), CURVE.sky, np.float32))[0, 0], abs=1e-6)
     assert np.isfinite(lightness).all()
+    brighter = replace(CURVE, sky=0.2)
+    found = lit_lightness(colour, np.full((40, 40), 0.03, np.float32), brighter)[10, 10]
+    assert found == pytest.approx(lightness_of(np.full((1, 1), 0.2, np.float32))[0, 0], abs=1e-6)
     display = stretch(colour, CURVE)
     lightness[3, 3] = np.nan
     matched = match_lightness(lightness, lightness_of(display))
