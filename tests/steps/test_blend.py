@@ -281,3 +281,7 @@ def test_colour_stars_keeps_their_light_and_never_turns_a_channel_negative() -> 
     assert np.array_equal(colour_stars(image, starless, 1.0), image)
     grey = colour_stars(image, starless, 0.0) - starless
     assert np.allclose(np.ptp(grey, axis=2), 0, atol=1e-6)
+    # red light of luminance 1.05 with .3 in blue: 1.05 + 1.4 (.3 - 1.05) is 0, more colour there is not
+    vivid = np.array([[[1.9, 1.0, 0.3]]], np.float32)
+    most = colour_stars(vivid, np.zeros_like(vivid), 3.0)
+    np.testing.assert_allclose(most, 1.05 + 1.4 * (vivid - 1.05), atol=1e-6)
