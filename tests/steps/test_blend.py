@@ -18,6 +18,7 @@ from layerblend.steps.blend import (
     gate_stars,
     shrink_stars,
     star_layer,
+    star_luminance,
     star_radius,
     star_shares,
 )
@@ -201,6 +202,13 @@ def test_a_star_that_passes_keeps_its_wings_unless_one_stack_alone_holds_it() ->
     assert fainter[30, 30] == 1
     for sharp, deep in ((star, none), (none, star), (star, np.float32(0.3) * star)):
         assert star_shares(sharp, deep, 0.02, 3.0, 4.0)[0][28:33, 28:33].max() == pytest.approx(0, abs=1e-6)
+
+
+def test_star_luminance_is_that_of_what_was_taken_away() -> None:
+    starless = np.random.default_rng(1).normal(0, 0.01, (1, 4, 3)).astype(np.float32)
+    image = starless + np.array([[[0.4, 0, 0], [0, 0.4, 0], [0, 0, 0.4], [0.4, 0.4, 0.4]]], np.float32)
+    image[0, 3, 1] = np.nan
+    np.testing.assert_allclose(star_luminance(image, starless), [[0.1, 0.2, 0.1, 0.0]], atol=1e-7)
 
 
 def test_a_neighbours_wing_lends_no_colour() -> None:
