@@ -62,6 +62,12 @@ def test_everything_that_shapes_a_result_enters(other: str) -> None:
     assert other != node_key("split", 1, {"grow": 1}, ["aa"])
 
 
+def test_files_count_in_their_order() -> None:
+    """Stacks of red, green and blue: given the other way round they are another picture."""
+    assert node_key("stack", 1, {}, [], ["aa", "bb"]) != node_key("stack", 1, {}, [], ["bb", "aa"])
+    assert node_key("stack", 1, {}, ["aa", "bb"]) != node_key("stack", 1, {}, ["bb", "aa"])
+
+
 def test_one_number_has_one_text() -> None:
     assert canonical({"a": 1}) == canonical({"a": 1.0}) == canonical({"a": np.float64(1)}) == '{"a":1}'
     assert canonical((1, 2)) == canonical([1, 2])
@@ -120,6 +126,19 @@ def test_a_file_just_written_is_not_remembered_yet(tmp_path: Path, files: FileKe
     os.utime(path, ns=(stamp, stamp))
     assert files.of(path) != before
     assert SETTLED_NS > 2_000_000_000  # the time stamps of FAT are 2 s apart
+
+
+def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path: Path, files: FileKeys, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = aged(tmp_path / "a", "light")
+
+    def read(path: Path) -> str:
+        aged(path, "light and more", 50)
+        return "key of neither"
+
+    monkeypatch.setattr("layerblend.engine.keys.content_key", read)
+    with pytest.raises(InputError, match="changed while it was read"):
+        files.of(path)
+    assert files.known(path) is None
 
 
 def test_a_moved_project_keeps_its_notes(tmp_path: Path) -> None:

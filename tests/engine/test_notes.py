@@ -1,5 +1,7 @@
 """Notes save work and never stand in its way."""
 
+import contextlib
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -48,6 +50,16 @@ def test_a_damaged_file_is_started_anew(tmp_path: Path, notes: Notes) -> None:
     (tmp_path / "deep" / "notes.sqlite").write_bytes(b"no database at all, and long enough to be looked at" * 30)
     assert notes.file_key(tmp_path / "a", 1, 2) is None
     notes.remember_file(tmp_path / "a", 1, 2, "key")
+    assert notes.file_key(tmp_path / "a", 1, 2) == "key"
+
+
+def test_a_busy_file_is_left_as_it_is(tmp_path: Path, notes: Notes, monkeypatch: pytest.MonkeyPatch) -> None:
+    notes.remember_file(tmp_path / "a", 1, 2, "key")
+    monkeypatch.setattr("layerblend.engine.notes._WAIT_S", 0.05)
+    with contextlib.closing(sqlite3.connect(tmp_path / "deep" / "notes.sqlite")) as other_run:
+        other_run.execute("BEGIN EXCLUSIVE")
+        assert notes.file_key(tmp_path / "a", 1, 2) is None
+        notes.remember_file(tmp_path / "b", 1, 2, "key")
     assert notes.file_key(tmp_path / "a", 1, 2) == "key"
 
 
