@@ -279,3 +279,37 @@ def test_a_damaged_result_that_another_run_is_making_again_is_left_to_it(store: 
     with pytest.raises(DamagedError):
         store.load(KEY)
     assert not work.exists()
+
+
+def test_a_result_that_another_run_made_again_or_threw_out_meanwhile_is_not_damaged(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    other_run = Store(store.folder, packages=PACKAGES)
+    store.save(KEY, big(1))
+
+    def made_again(*_: Any) -> None:
+        other_run.save(KEY, big(2))
+        raise ValueError("a file is not as it was written")
+
+    with monkeypatch.context() as patch, pytest.raises(DamagedError):
+        patch.setattr(store, "_verify", made_again)
+        store.load(KEY)
+    assert float(store.load(KEY)[0, 0]) == 2
+
+    def thrown_out(*_: Any) -> None:
+        other_run.remove(KEY)
+        raise FileNotFoundError
+
+    monkeypatch.setattr(store, "_verify", thrown_out)
+    with pytest.raises(KeyError):
+        store.load(KEY)
+
+
+def test_a_file_just_written_is_verified_again(store: Store) -> None:
+    """Changed within one tick of a coarse clock it would have the size and the time of the one that was found whole."""
+    store.save(KEY, big(1))
+    store.load(KEY)
+    (path,) = (path for path in files_of(store, KEY) if path.suffix == ".npy")
+    stamp = path.stat().st_mtime_ns
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+    os.utime(path, ns=(stamp, stamp))
+    with pytest.raises(DamagedError):
+        store.load(KEY)
