@@ -216,8 +216,7 @@ def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     order = np.argsort(numbers, kind="stable")
     parts = np.split(values[order], np.cumsum(np.bincount(numbers, minlength=count))[:-1])
     medians = np.stack([np.median(part, 0) for part in parts]).astype(float)
-    deviation = medians - medians.mean(0)
-    spread = [spread_estimate(deviation[:, c]) for c in range(3)]
+    spread = [spread_estimate(medians[:, c]) for c in range(3)]
     return {
         "left-over gradient lightness": spread[0],
         "left-over gradient chroma": joined_estimate(spread[1], spread[2]),

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
-from layerblend.evidence.ground import common_ground, find_stars, lightness, star_discs
+from layerblend.evidence.ground import _isolated, _target_box, common_ground, find_stars, lightness, star_discs
+from layerblend.maths.perceptual import encode_srgb, lab_to_linear
 from tests.scenes import evidence as scenes
 
 FWHM = {0: 3.0, 1: 4.0}
@@ -65,8 +66,59 @@ def test_pictures_without_anything_get_stars_and_sky_of_their_own(pair):
 def test_star_discs_grow_with_brightness_and_come_from_the_list_alone():
     stars = np.array([[50.0, 50, 1000, 100], [150, 50, 1, 0.1]])
     mask = star_discs((100, 200), stars, 3.0)
-    assert mask[:, :100].sum() > 2 * mask[:, 100:].sum() > 0
+    # 1.3 FWHM for the faintest tenth, 3.9 px; a star 2 ** 6 times as bright as that (quantile .1: 100.9) twice as far
+    assert mask[:, 100:].sum() == pytest.approx(np.pi * 4**2, rel=0.15)
+    stars[0, 2], stars[1, 2] = 1.0, 64.0
+    twice = star_discs((100, 200), np.concatenate([stars, np.tile([0.0, 0, 1, 1], (20, 1))]), 3.0)
+    assert twice[:, 100:].sum() == pytest.approx(np.pi * 8**2, rel=0.1)
     assert not star_discs((100, 200), stars[:0], 3.0).any()
+
+
+def test_a_star_is_alone_when_neighbours_within_five_widths_are_below_a_fiftieth():
+    places = [(50, 50, 100), (60, 50, 1), (150, 50, 100), (160, 50, 5), (250, 50, 100), (268, 50, 100), (8, 150, 100), (250, 150, 100)]
+    stars = np.array([(*place, 1.0) for place in places])
+    # the first one's neighbour is faint, the second one's is not, the third one's lies 4.5 FWHM away, one stands at the edge
+    assert list(_isolated(stars, 4.0, (200, 300))) == [0, 7]
+    assert list(_isolated(stars, 3.0, (200, 300))) == [0, 4, 5, 7]
+
+
+def test_the_window_is_the_square_of_a_third_more_than_the_target(pair):
+    target = np.zeros((600, 800), bool)
+    target[200:300, 300:500] = True
+    rows, columns = _target_box(target.shape, target)
+    assert (rows.start, rows.stop, columns.start, columns.stop) == (120, 380, 270, 530)
+    target[:] = False
+    target[290:310, 390:410] = True
+    assert _target_box(target.shape, target) == (slice(236, 364), slice(336, 464))  # never less than 128 px
+
+
+def test_sky_and_target_are_those_of_both(pair):
+    _, a, b = pair
+    left, top = (np.zeros(a.picture.shape[:2], bool) for _ in range(2))
+    left[:, :100] = top[:100] = True
+    ground = common_ground(replace(a, sky=left, target=left), replace(b, sky=top, target=top))
+    np.testing.assert_array_equal(ground.target, left & top)
+    np.testing.assert_array_equal(ground.sky, left & top & ~ground.star_mask)
+    marked = np.zeros_like(left)
+    marked[7, 9] = True
+    assert common_ground(a, replace(b, star_mask=marked)).star_mask[7, 9]
+
+
+def test_colour_is_judged_where_there_is_some_and_nothing_is_clipped(pair):
+    """A source of a* 2 on the left, too grey, and 10 on the right, of which one picture shows a part in white."""
+    _, a, b = pair
+    planes = np.zeros((*a.picture.shape[:2], 3))
+    planes[..., 0], planes[:, :128, 1], planes[:, 128:, 1] = 50, 2, 10
+    source = encode_srgb(lab_to_linear(planes)).astype(np.float32)
+    white = source.copy()
+    white[:64] = 1
+    everywhere = np.ones(source.shape[:2], bool)
+    one, other = (replace(s, picture=p, colour=source, target=everywhere) for s, p in ((a, source), (b, white)))
+    coloured = common_ground(one, other).coloured
+    assert not coloured[:64].any() and not coloured[:, :112].any()
+    clear = np.zeros_like(coloured)
+    clear[64:, 144:] = True
+    assert (coloured == ~common_ground(one, other).star_mask)[clear].all()
 
 
 def test_lightness_of_mono_and_colour(pair):

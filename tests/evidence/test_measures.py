@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from layerblend.evidence.ground import common_ground, lab
-from layerblend.evidence.measures import aperture_flux, measure, tile_index
+from layerblend.evidence.measures import aperture_flux, core_clipping, measure, tile_index
 from layerblend.maths.curve import stretch, unstretch
-from layerblend.maths.perceptual import encode_srgb, lab_to_linear
+from layerblend.maths.perceptual import decode_srgb, encode_srgb, lab_to_linear, linear_to_oklab, map_gamut
 from tests.scenes import evidence as scenes
 from tests.scenes.stars import add_stars
 
@@ -120,6 +120,29 @@ def test_colour_against_the_source(made):
     asked = replace(subject, picture=encode_srgb(lab_to_linear(planes)).astype(np.float32), saturation=1.3)
     assert values(asked, subject)["chroma ratio"] == pytest.approx(1, abs=0.03)
     assert values(asked, subject)["colour difference"] < 0.2 * found["colour difference"]
+
+
+def test_a_turn_of_the_hue_has_its_sign_and_lightness_alone_is_no_colour_error(made):
+    _, _, _, subject = made
+    oklab = linear_to_oklab(decode_srgb(subject.picture.astype(float)))
+    turn = np.radians(8)
+    turned = np.stack([oklab[..., 0], oklab[..., 1:] @ [np.cos(turn), -np.sin(turn)], oklab[..., 1:] @ [np.sin(turn), np.cos(turn)]], -1)
+    shown = replace(subject, picture=encode_srgb(map_gamut(turned)).astype(np.float32))
+    assert values(shown, subject)["hue shift"] == pytest.approx(8, abs=0.5)
+    planes = lab(subject.picture).astype(float)
+    planes[..., 0] += 5
+    lighter = values(replace(subject, picture=encode_srgb(lab_to_linear(planes)).astype(np.float32)), subject)
+    assert lighter["colour difference"] < 0.1 and lighter["hue shift"] == pytest.approx(0, abs=0.3)
+
+
+def test_a_core_is_clipped_from_almost_white_on(made):
+    _, _, _, subject = made
+    yy, xx = np.mgrid[: subject.picture.shape[0], : subject.picture.shape[1]]
+    near = np.min([np.hypot(xx - x, yy - y) for x, y, *_ in subject.stars], axis=0) < 4
+    for level, share in ((0.98, 0.0), (1.0, 100.0)):
+        picture = np.where(near[..., None], level, np.minimum(subject.picture, 0.9)).astype(np.float32)
+        found = core_clipping(replace(subject, picture=picture), common_ground(subject, subject))
+        assert found["core clipping"].value == share
 
 
 def test_sharpening_raises_contrast_and_not_the_source_snr(made):
