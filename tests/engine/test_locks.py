@@ -1,9 +1,12 @@
 """One key, one maker: across threads, processes and sudden ends."""
 
+import errno
 import subprocess
 import sys
 import threading
 from pathlib import Path
+
+import pytest
 
 from layerblend.engine.locks import Lock, try_lock
 
@@ -95,3 +98,21 @@ def test_where_no_lock_file_can_be_made_work_goes_on(tmp_path: Path) -> None:
     lock = try_lock(tmp_path / "file" / "locks", KEY)
     assert lock is not None
     lock.release()
+
+
+def test_where_the_file_system_knows_no_locks_work_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(handle: int, byte: int) -> None:
+        raise OSError(errno.ENOLCK, "no locks available")
+
+    monkeypatch.setattr("layerblend.engine.locks._lock", refuse)
+    lock = try_lock(tmp_path / "locks", KEY)
+    assert lock is not None
+    lock.release()
+
+
+def test_a_key_may_be_made_and_used_at_once(tmp_path: Path) -> None:
+    making, using = try_lock(tmp_path / "locks", KEY), try_lock(tmp_path / "locks", KEY, use=True)
+    assert making is not None and using is not None
+    making.release()
+    assert try_lock(tmp_path / "locks", KEY, use=True) is None
+    using.release()
