@@ -31,12 +31,18 @@ def test_tiles_join_without_seams() -> None:
     assert steps.max() < 1.35 * np.median(steps)
 
 
-def test_an_elongated_star_image_becomes_round() -> None:
+@pytest.mark.parametrize("turned", [False, True])
+def test_an_elongated_star_image_becomes_round(turned: bool) -> None:
     star = varying_star(4.0, (161, 161), e1=0.15)
+    if turned:  # by 45 degrees, looked at along the diagonals
+        star.terms[1:, 0] = star.terms[2:0:-1, 0].copy()
     shape = star.centre
+    assert shape.angle == pytest.approx(45 if turned else 0)
     image = moffat_image((161, 161), shape.fwhm, shape.beta, shape.eccentricity, shape.angle)
     out = filter_plane(image, make_sharpener(star, image.shape, 0.5))
-    yy, xx = np.mgrid[:161, :161] - 80
+    yy, xx = np.mgrid[:161, :161] - 80.0
+    if turned:
+        xx, yy = (xx + yy) / np.sqrt(2), (yy - xx) / np.sqrt(2)
 
     def widths(plane: np.ndarray) -> tuple[float, float]:
         core = plane * np.exp(-(xx**2 + yy**2) / (2 * 3.0**2))

@@ -1,6 +1,7 @@
 """Sharpening by scale and the core bend."""
 
 import numpy as np
+import pytest
 
 from layerblend.steps.detail import bend_core, sharpen
 
@@ -37,6 +38,36 @@ def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
     assert np.isnan(sharpen(lightness, [1.5, 1.5], sigma=0.005)).sum() == 100
     flat = np.full((64, 64), 0.5, np.float32)
     np.testing.assert_allclose(sharpen(flat, [2, 2], sigma=0.01), flat, atol=1e-6)
+
+
+def test_the_bend_begins_at_lightness_55_and_ends_in_a_straight_line() -> None:
+    """Even light of Oklab L = .612 + t loses strength times t^2 / .16 up to t = .08, t - .04 beyond. Of grey, L is (L* + 16) / 116."""
+    for lightness, lost in ((0.5, 0.0), (0.612, 0.0), (0.652, 0.01), (0.692, 0.04), (0.9, 0.248)):
+        even = np.full((80, 80), lightness, np.float32)
+        np.testing.assert_allclose(bend_core(even, 0.35), lightness - 0.35 * lost, atol=1e-5)
+
+
+def test_detail_of_40_px_is_no_broad_light() -> None:
+    """A Gaussian of 24 px keeps exp(-2 pi^2 24^2 / 40^2) = .001 of a wave of 40 px: its height stays on the bent light."""
+    wave = np.tile(0.05 * np.cos(2 * np.pi * np.arange(400) / 40), (200, 1))
+    out = bend_core((0.85 + wave).astype(np.float32), 0.5)[:, 100:300]
+    assert np.ptp(out) == pytest.approx(0.1, rel=0.03)
+
+
+def test_the_ring_of_something_brighter_is_not_sharpened() -> None:
+    """A dark ring of a hundredth of a star's height, far above the noise: alone it grows deeper, round the star it hardly does."""
+    yy, xx = np.mgrid[:81, :81] - 40
+    r = np.hypot(yy, xx)
+    ring, star = -0.004 * np.exp(-((r - 5) ** 2) / 2), 0.4 * np.exp(-(r**2) / 4)
+    half = np.random.default_rng(1).normal(0, 1e-4, (81, 81)).astype(np.float32)
+
+    def sharp(light: np.ndarray) -> np.ndarray:
+        return sharpen((0.3 + light).astype(np.float32), [1, 2.0], sigma=1e-4, half_difference=half)
+
+    at = np.abs(r - 5) < 0.8
+    alone, beside = ((sharp(light + ring) - sharp(light) - ring)[at].mean() for light in (0 * ring, star))
+    assert alone < -0.15 * 0.004
+    assert abs(beside) < 0.4 * abs(alone)
 
 
 def test_core_bends_broad_light_and_keeps_its_detail() -> None:
