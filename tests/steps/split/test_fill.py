@@ -53,3 +53,36 @@ def test_place_with_a_halos_noise_keeps_its_own_level() -> None:
     out = mend(plane, weight, none, Noise(sigma**2, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))[108:152, 108:152]
     assert abs(out.mean() / sigma - 5) < 0.3
     assert out.std() / sigma < 1.6
+
+
+def test_filled_places_have_the_noise_of_their_own_light_and_nothing_of_stars_or_spots() -> None:
+    """On the bright side light's own noise is three times the sky's. Half of the sky is under stars, whose errors are no noise to copy,
+    and one pixel of fifty a spot of 30 sigma."""
+    sigma, noise = 1e-3, Noise(1e-6, 1e-4)
+    rng = np.random.default_rng(8)
+    light = np.zeros((300, 300))
+    light[:, 150:] = 0.08
+    level = np.sqrt(noise.floor + noise.slope * light)
+    plane = light + rng.normal(0, 1, light.shape) * level
+    weight = np.zeros(light.shape, np.float32)
+    weight[:, ::20] = weight[:, 1::20] = weight[:, 2::20] = weight[:, 3::20] = weight[:, 4::20] = 0.04
+    plane[weight > 0] += 3.4 * level[weight > 0] * rng.choice([-1, 1], int((weight > 0).sum()))
+    spots = (rng.random(light.shape) < 0.02) & (weight == 0)
+    plane[spots] += 30 * sigma
+    for column in (60, 220):
+        weight[130:170, column : column + 40] = 1
+    out = mend(plane.astype(np.float32), weight, weight, noise, noise_draws(), 4.0, np.ones(light.shape, bool))
+    for column, scatter in ((60, sigma), (220, 3 * sigma)):
+        inside = out[136:164, column + 6 : column + 34]
+        assert 0.8 < inside.std() / scatter < 1.3
+        assert np.abs(inside - inside.mean()).max() < 5.5 * scatter
+
+
+def test_haloes_and_arms_are_less_sure_than_sky() -> None:
+    """A halo of 1000 sigma may be off by 4, an arm of 100 by 6: both outweigh the noise."""
+    light = np.array([[0.0, 1.0, 1000.0]], np.float32)
+    none, clear = np.zeros_like(light), np.zeros(light.shape, bool)
+    for halo, streaks in ((light, none), (0.1 * light, 0.1 * light)):
+        weight, blind = fill_weight(none, none, halo, streaks, none, Noise(1.0, 0.0), clear)
+        np.testing.assert_allclose(weight[0], [0, 0, 1], atol=0.01)
+        np.testing.assert_array_equal(weight, blind)
