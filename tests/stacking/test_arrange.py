@@ -54,6 +54,8 @@ def test_mixed_seeing_is_said():
     assert arrange.ordinary_peak_loss(np.full(50, 3.0)) == 0
     mixed = np.concatenate([np.full(9, 2.6), np.linspace(4.3, 4.7, 51)])
     assert 0.05 < arrange.ordinary_peak_loss(mixed) < 0.4
+    # two frames of ten 4 px ones are 2 px sharp, with peaks four times as high: clipped, (10 + 8) / 12 falls to 1
+    assert arrange.ordinary_peak_loss(np.array([4.0] * 10 + [2.0] * 2)) == pytest.approx(1 / 3)
 
 
 def test_a_stack_among_its_own_frames_is_told(table):

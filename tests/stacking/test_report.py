@@ -1,9 +1,11 @@
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from layerblend.stacking import read_report, report
+from layerblend.stacking.journal import Band
 from tests.stacking.conftest import SPECS
 
 
@@ -14,6 +16,7 @@ def test_report(table, built):
     assert noise["best25"] > noise["best50"] > noise["all"]
     depth = [facts["depth_mag"] for facts in found.stacks[:3]]
     assert depth == sorted(depth)
+    assert depth[2] - depth[0] == pytest.approx(2.5 * np.log10(np.sqrt(12 / 3)), abs=0.15)  # noise falls with the root of the frames
     assert found.stacks[2]["hours"] == pytest.approx(0.2)
     width = {facts["name"]: facts["fwhm_major"] for facts in found.stacks}
     assert table[0].fwhm_major < width["best25"] < width["deep"] < width["all"] < table[11].fwhm_major
@@ -25,7 +28,23 @@ def test_report(table, built):
 
 def test_expected_width_of_equal_frames_is_their_own():
     assert report.expected_width(np.full(5, 3.3), np.ones(5)) == pytest.approx(3.3)
-    assert 2.0 < report.expected_width(np.array([2.0, 4.0]), np.ones(2)) < 3.0
+
+
+def test_expected_width_is_where_the_mean_star_has_half_its_height():
+    """Moffats of beta 3 and equal flux: (2 / a^2) (1 + r^2 / a^2)^-3, a = FWHM / 2 / sqrt(2^(1/3) - 1) (Moffat 1969)."""
+    widths, weights = np.array([2.0, 4.0, np.nan]), np.array([1.0, 3.0, 9.0])
+    a = widths[:2] / 2 / np.sqrt(2 ** (1 / 3) - 1)
+    half = report.expected_width(widths, weights) / 2
+    middle, there = ((weights[:2] / a**2 * (1 + r**2 / a**2) ** -3).sum() for r in (0.0, half))
+    assert there == pytest.approx(middle / 2, rel=1e-6)
+
+
+def test_lost_samples_are_shares_of_squares_of_64_px():
+    """Bands of 32 rows of a picture of 100 x 70 px: two to a square, the last one ends after 4 of its rows; 6 columns are left over."""
+    order = SimpleNamespace(height=100, width=70, channels=2, bitpix=np.zeros(1))
+    done = {number: Band(number, (), np.array([[128, 12]], np.int32)) for number in range(4)}
+    squares = 2 * np.array([[64 * 64, 64 * 6], [36 * 64, 36 * 6]])
+    np.testing.assert_allclose(report._lost_shares(order, done)[0], np.array([[256, 24], [256, 24]]) / squares, rtol=1e-6)
 
 
 def test_half_noise_is_the_noise_of_the_mean():
