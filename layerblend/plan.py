@@ -258,7 +258,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
     if added:
         inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
-        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=3))
+        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=4))
     return [
         *nodes,
         Node(
@@ -266,14 +266,14 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
-            version=15,
+            version=16,
         ),
         Node(
             "colour",
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=10,
+            version=11,
         ),
         Node(
             "curve",
@@ -312,7 +312,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     added = ("added",) if names.added else ()
     return [
         Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
-        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=7),
+        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=8),
         Node(
             "starlight",
             chain.full_starlight,

@@ -114,20 +114,26 @@ def scale_noise(half_difference: Plane, sigma: Any, scales: int, *, where: Mask 
     list of float, one per scale; white noise gives ``WHITE_NOISE``. Large frames are measured on a few tiles (their median).
     """
     found: list[list[float]] = []
-    for place in measuring_tiles(*half_difference.shape):
+    for place, wanted in _asked_tiles(half_difference, where):
         tile = half_difference[place]
-        wanted = np.isfinite(tile)
-        filled = tile if wanted.all() else np.where(wanted, tile, np.float32(0))
-        if where is not None:
-            wanted = wanted & where[place]
-        if np.count_nonzero(wanted) < LEAST_PIXELS and found:
-            continue
-        planes, _ = starlet(filled, scales)
+        known = np.isfinite(tile)
+        planes, _ = starlet(tile if known.all() else np.where(known, tile, np.float32(0)), scales)
         step = 1 if tile.size <= MANY_PIXELS else 2
         thin = (slice(None, None, step), slice(None, None, step))
         spread, asked = sigma if np.ndim(sigma) == 0 else sigma[place][thin], wanted[thin]
         found.append(each(partial(_thin_mad, thin=thin, sigma=spread, where=asked), planes))
     return [float(value) for value in np.median(np.array(found).reshape(-1, scales), axis=0)]
+
+
+def _asked_tiles(plane: Plane, where: Mask | None) -> list[tuple[tuple[slice, slice], Mask]]:
+    """Tiles with enough pixels to measure on, and those pixels; the best one where none has enough. One without any would say 0."""
+    tiles = []
+    for place in measuring_tiles(*plane.shape):
+        wanted = np.isfinite(plane[place])
+        tiles.append((place, wanted if where is None else wanted & where[place]))
+    counts = [int(np.count_nonzero(wanted)) for _, wanted in tiles]
+    least = min(LEAST_PIXELS, max(counts))
+    return [tile for tile, count in zip(tiles, counts, strict=True) if count >= least]
 
 
 def _thin_mad(plane: Plane, *, thin: tuple[slice, slice], sigma: Any, where: Mask) -> float:

@@ -114,6 +114,24 @@ def test_faint_light_in_the_sky_is_no_noise(rng: np.random.Generator) -> None:
     assert (found < 2.2 * np.array(true)).all()
 
 
+@pytest.mark.parametrize("corner", [(0, 0), (0, 1), (1, 1)])
+def test_tiles_without_sky_do_not_halve_the_noise_of_the_others(rng: np.random.Generator, corner: tuple[int, int]) -> None:
+    """A large picture of which one corner alone is sky: the tiles in the other corners tell nothing."""
+    noise = rng.standard_normal((2100, 2100), np.float32)
+    where = np.zeros(noise.shape, bool)
+    where[corner[0] * 1800 :, corner[1] * 1800 :][:300, :300] = True
+    np.testing.assert_allclose(wavelet.scale_noise(noise, 1.0, 2, where=where), wavelet.WHITE_NOISE[:2], rtol=0.03)
+    few = np.zeros(noise.shape, bool)
+    few[1800:1830, 1800:1830] = True
+    assert wavelet.scale_noise(noise, 1.0, 1, where=few)[0] == pytest.approx(wavelet.WHITE_NOISE[0], rel=0.2)
+
+
+def test_sky_pixels_are_no_choice_of_dark_noise(rng: np.random.Generator) -> None:
+    """A pixel weighs 1 / (2 pi 16^2) in a mean over 16 px of noise 1 / (2 sqrt(pi) 16): the darkest 30 % lie 1.16 x .035 below the mean."""
+    noise = rng.standard_normal((600, 600), np.float32)
+    assert noise[wavelet.sky_pixels(noise)].mean() == pytest.approx(-0.041, abs=0.02)
+
+
 def test_no_pixels_give_no_noise() -> None:
     assert wavelet.scale_noise(np.full((8, 8), np.nan, np.float32), 1.0, 2) == [0.0, 0.0]
 
