@@ -122,6 +122,8 @@ def test_tiles_without_sky_do_not_halve_the_noise_of_the_others(rng: np.random.G
     where[corner[0] * 1800 :, corner[1] * 1800 :][:300, :300] = True
     noise[~where] *= 5  # no sky
     np.testing.assert_allclose(wavelet.scale_noise(noise, 1.0, 2, where=where), wavelet.WHITE_NOISE[:2], rtol=0.03)
+    sigma = np.where(where, np.float32(2), np.float32(9))
+    np.testing.assert_allclose(wavelet.scale_noise(2 * noise, sigma, 2, where=where), wavelet.WHITE_NOISE[:2], rtol=0.03)
     few = np.zeros(noise.shape, bool)
     few[1800:1830, 1800:1830] = True
     assert wavelet.scale_noise(rng.standard_normal((2100, 2100), np.float32), 1.0, 1, where=few)[0] == pytest.approx(0.89, rel=0.2)
