@@ -16,7 +16,7 @@ from typing import Any
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
 from layerblend.endings import FITS_ENDING
-from layerblend.errors import ArgumentError, InputError, RecipeError, check_display
+from layerblend.errors import ArgumentError, InputError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
@@ -113,7 +113,15 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     ------
     InputError
         A file is no FITS picture or cut short, or the frames differ in size. A packed file whose pixels are damaged has no stars.
+
+    References
+    ----------
+    Moffat 1969, A&A 3, 455 (star image).
     """
+    if workers is not None:
+        check_range("workers", workers, 1, 4096)
+    if white_level is not None:
+        check_range("white_level", white_level, 0, math.inf, open_low=True)
     infos = [open_frame(path, white_level=white_level) for path in _frame_paths(paths)]
     if not infos:
         raise InputError("No frames were given to grade.", code="no_frames")
@@ -143,11 +151,28 @@ def nested_stacks(
     level_sky: str = "plane",
     match_brightness: bool = True,
 ) -> dict[str, Stack]:
-    """All stacks of ranked frames in one pass; paths are graded first. See `layerblend.stacking.nested_stacks`.
+    """All stacks of ranked frames in one pass; paths are graded first.
 
-    ``stacks`` : name -> share of the sharpest frames (.25), or {"keep": 1.0, "weights": "sharpness", "power": 2}.
-    Stacks are memory-mapped files when ``folder`` is given, arrays otherwise.
+    Parameters
+    ----------
+    frames : FrameTable, frames or their folder
+    stacks : name -> share of the sharpest frames (0.25), or {"keep": 1.0, "weights": "sharpness", "power": 2}
+    folder : where the stacks are written and memory-mapped from; None keeps them in memory
+    reject : 0 to 10, sigma; 0 keeps every sample
+    level_sky : "plane", "offset" or "off", what is taken from every frame's sky to make it the reference's
+    match_brightness : by the flux of the stars that frames share
+
+    Returns
+    -------
+    dict of Stack by name; their ``words`` name frames that were left out and what else the pass has to say
+
+    Raises
+    ------
+    ArgumentError, InputError
+        A spec is wrong; frames do not fit together, are cut short or have no known white level.
     """
+    if not isinstance(stacks, Mapping) or not stacks:
+        raise ArgumentError(f"`stacks` must name at least one stack, such as {{'best25': 0.25}}, got {stacks!r}.")
     table = frames if isinstance(frames, FrameTable) else grade_frames(frames)
     return stack_table(table, stacks, folder=folder, reject=reject, level_sky=level_sky, match_brightness=match_brightness)
 
@@ -164,6 +189,13 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
     Returns
     -------
     Comparison
+
+    Raises
+    ------
+    ArgumentError
+        Pictures that are no display values or differ in size; a confidence outside .5 to .999.
+    InputError
+        A file that is no picture and no result.
     """
     first, second = _any_subject(a, "A"), _any_subject(b, "B")
     if out is None:
@@ -172,7 +204,28 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
 
 
 def run(recipe: str | Path | Recipe, **changes: Any) -> Result:
-    """Make a recipe's picture and write it; ``changes`` are keys with `__` for the dot: ``roles__detail__stack="best75"``."""
+    """Make a recipe's picture and write it.
+
+    Parameters
+    ----------
+    recipe : its file, or a Recipe
+    changes : recipe keys with `__` for the dot: ``roles__detail__stack="best75"``
+
+    Returns
+    -------
+    Result: the picture, its starless part and its star layer, (H, W, 3) float32 display; the folder, its files and what there was to say
+
+    Raises
+    ------
+    RecipeError
+        The recipe or a change is wrong; all faults at once.
+    InputError
+        Frames or stacks cannot be used.
+    StoppedError
+        The disk is full.
+    """
+    if not isinstance(recipe, str | Path | Recipe):
+        raise ArgumentError(f"`recipe` must be a file or a Recipe, got {recipe!r}.")
     named = {key.replace("__", "."): value for key, value in changes.items()}
     loaded = change_recipe(recipe, named) if isinstance(recipe, Recipe) else load_recipe(recipe, named)
     with open_run(loaded, Execution(quiet=True)) as opened:
@@ -198,6 +251,8 @@ def _any_subject(source: Any, name: str) -> Subject:
         source = source.folder
     if hasattr(source, "ndim"):
         return Subject(name=name, picture=check_display(name.lower(), source))
+    if not isinstance(source, str | Path):
+        raise ArgumentError(f"`{name.lower()}` must be a picture, a file, a folder or a Result, got {source!r}.")
     path = Path(source)
     if _is_picture(path):
         return judge.picture_subject(path)

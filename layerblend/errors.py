@@ -130,6 +130,18 @@ def check_image(name: str, image: Any, *, colour: bool | None = None, display: b
     return np.asarray(array, np.float32)
 
 
+def check_map(name: str, values: Any, shape: Sequence[int]) -> np.ndarray:
+    """``values`` as an array of numbers or bools of the picture's height and width, else ArgumentError naming ``name``."""
+    import numpy as np
+
+    array = np.asarray(values)
+    if array.dtype.kind not in "fiub":
+        raise ArgumentError(f"`{name}` must hold numbers, got {array.dtype}.")
+    if array.shape != tuple(shape[:2]):
+        raise ArgumentError(f"`{name}` must have the shape {tuple(shape[:2])} of the picture, got {array.shape}.")
+    return array
+
+
 def check_display(name: str, image: Any, *, colour: bool | None = None) -> np.ndarray:
     """`check_image` of display values: 0..1 and a little beyond, not codes or linear light of another scale (every fifth row is asked)."""
     import numpy as np

@@ -346,7 +346,7 @@ def write_records(run: Run, values: Mapping[str, Any], folder: Path, *, written:
 
 
 def result_facts(run: Run, values: Mapping[str, Any]) -> dict[str, Any]:
-    """Numbers of the run that are worth keeping: sky, white, star widths, separation, curve."""
+    """Numbers of the run that are worth keeping: sky, white, star widths, separation, star layer, curve."""
     sky, white = values["sky_facts"], values["white"]
     told = {name: values[f"facts/{name}"] for name in run.names.roles}
     return {
@@ -354,5 +354,6 @@ def result_facts(run: Run, values: Mapping[str, Any]) -> dict[str, Any]:
         "white": {"factors": white.factors, "along_percent": white.along, "across_percent": white.across, "source": white.source},
         "stars": {name: facts.star._asdict() for name, facts in told.items()},
         "split": {name: facts.checks for name, facts in told.items()},
+        "star_layer": {"negative_share": values["star_facts"].negative, "light_left": values["star_facts"].light_left},
         "curve": values["curve"],
     }

@@ -402,6 +402,10 @@ def read_measurements(path: Path) -> dict[str, dict[str, float]]:
     table = read_csv(path, key="frames.measurements")
     if "file" not in table.columns:
         raise InputError(f"{path} needs a first line with a column `file`.", file=path, key="frames.measurements")
+    counts = Counter(row.cells["file"] for row in table.rows if row.cells["file"])
+    if twice := [name for name, count in counts.items() if count > 1]:
+        text = f"{path} holds measurements of {twice[0]} more than once; keep one line for each file."
+        raise InputError(text, file=path, key="frames.measurements")
     return {
         row.cells["file"]: {name: value for name, cell in row.cells.items() if (value := _number(cell)) is not None} for row in table.rows
     }

@@ -215,6 +215,9 @@ def test_measurements_by_file_name(tmp_path: Path) -> None:
         read_measurements(path)
     path.write_text("file,fwhm\nL_0.fits,2.5,\nL_1.fits\n", encoding="utf-8")
     assert read_measurements(path) == {"L_0.fits": {"fwhm": 2.5}, "L_1.fits": {}}
+    path.write_text("file,fwhm\nL_0.fits,2.5\n,3\n,4\nL_0.fits,2.6\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"L_0\.fits more than once"):
+        read_measurements(path)
     with pytest.raises(InputError, match=r"gone\.csv cannot be read"):
         read_measurements(tmp_path / "gone.csv")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from layerblend.errors import check_map
 from layerblend.kinds import Array, LinearImage, Mask
 
 # A plateau is this many touching pixels within this share of the channel's highest value: no star image is so flat.
@@ -27,7 +28,7 @@ def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_
     least_share : 0..1, a share above this counts
     """
     if saturated is not None:
-        known = np.asarray(saturated)
+        known = check_map("saturated", saturated, image.shape)
         return known.copy() if known.dtype == bool else np.nan_to_num(known) > least_share
     cube = image if image.ndim == 3 else image[..., None]
     clipped = np.zeros(cube.shape[:2], bool)

@@ -105,8 +105,17 @@ def stretch(image: Any, curve: Curve) -> Array:
     Returns
     -------
     array of the same shape and type, 0 <= value < 1. Light below -p gives 0 (crushed); no data gives grey at sky level.
+
+    Raises
+    ------
+    ArgumentError
+        ``image`` is no picture in floats, ``curve`` no Curve.
+
+    References
+    ----------
+    Lupton et al. 2004, PASP 116, 133; IEC 61966-2-1 (encoding).
     """
-    array, mono = _pixels(image)
+    array, mono = _pixels(image, curve)
     out = np.empty_like(array)
     p, s, norm, sky = curve.p, curve.s, curve.norm, curve.sky
     if mono:
@@ -127,9 +136,14 @@ def unstretch(display: Any, curve: Curve) -> Array:
 
     Returns
     -------
-    array of the same shape and type, linear light.
+    array of the same shape and type, linear light; display 1 stands for endless light.
+
+    Raises
+    ------
+    ArgumentError
+        ``display`` is no picture in floats, ``curve`` no Curve.
     """
-    array, mono = _pixels(display)
+    array, mono = _pixels(display, curve)
     out = np.empty_like(array)
     p, s, norm = curve.p, curve.s, curve.norm
     kernel = _unstretch_mono if mono else _unstretch_rgb
@@ -137,8 +151,10 @@ def unstretch(display: Any, curve: Curve) -> Array:
     return out
 
 
-def _pixels(image: Any) -> tuple[Array, bool]:
+def _pixels(image: Any, curve: Curve) -> tuple[Array, bool]:
     """The picture as a contiguous float array, and whether it is mono."""
+    if not isinstance(curve, Curve):
+        raise ArgumentError(f"`curve` must be a Curve, as fit_curve gives it, got {type(curve).__name__}.")
     array = np.asarray(image)
     if array.dtype.kind != "f":
         raise ArgumentError(f"The stretch needs floats, got {array.dtype}.")

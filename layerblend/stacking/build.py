@@ -93,8 +93,8 @@ def build_stacks(
     """
     check_range("reject", reject, 0, 10)
     check_flag("match_brightness", match_brightness)
-    if not isinstance(specs, Mapping) or not specs:
-        raise ArgumentError(f"`stacks` must name at least one stack, such as {{'best25': 0.25}}, got {specs!r}.")
+    if not specs:
+        raise ArgumentError("`stacks` must name at least one stack.")
     wanted = {name: StackSpec.of(name, value) for name, value in specs.items()}
     folder = Path(folder)
     plan = arrange(table, wanted, level_sky=level_sky, match_brightness=match_brightness, check_places=check_places)

@@ -51,6 +51,15 @@ def star_layer(image: LinearImage, starless: LinearImage, curve: Curve, *, groun
     -------
     array of the same shape, float32, S = 1 - (1 - D(ground + image - starless))/(1 - D(ground)); signed: below 0 where the starless
     picture is brighter.
+
+    Raises
+    ------
+    ArgumentError
+        Pictures that are no floats or differ in shape.
+
+    References
+    ----------
+    W3C Compositing and Blending Level 1 (2015), section 10.1 (screen, which this undoes).
     """
     image, starless = _pair("image", image, "starless", starless)
     ground = starless if ground is None else _pair("ground", ground, "starless", starless)[0]
@@ -95,11 +104,16 @@ def gate_stars(sharp: Array, deep: Array, sigma: Any, gate: float) -> Array:
     sharp, deep : (H, W, 3) or (H, W) float32, star layers of the sharpest stack and of the colour stack.
     sigma : float or (H, W), noise of the sharp layer's luminance (R + 2G + B)/4, in units of the layer.
     gate : float >= 0, sigma. Where either layer stands above it ``sharp`` serves, below half of it ``deep``, smoothly in between. 0 gives
-        ``sharp``.
+        ``sharp``. What counts is the light pooled over a pixel's neighbours, so that noise opens no gate and a star's rim goes with it.
 
     Returns
     -------
     array like ``sharp``.
+
+    Raises
+    ------
+    ArgumentError
+        Layers that differ in shape, a gate or a sigma below 0.
     """
     sharp, deep = _pair("sharp", sharp, "deep", deep)
     check_range("gate", gate, 0.0, math.inf)
@@ -153,7 +167,10 @@ def _gates_high(light: Plane, deep: Plane | None, sigma: Any, gate: float) -> Pl
     light = np.nan_to_num(check_image("light", light, colour=False))
     if deep is not None:
         light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
-    noise = np.nan_to_num(np.maximum(check_numbers("sigma", sigma).astype(np.float32, copy=False), np.float32(1e-12)), nan=np.inf)
+    given = check_numbers("sigma", sigma)
+    if np.any(given < 0):
+        raise ArgumentError("`sigma` must not be negative.")
+    noise = np.nan_to_num(np.maximum(given.astype(np.float32, copy=False), np.float32(1e-12)), nan=np.inf)
     return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
 
 
@@ -261,6 +278,11 @@ def blend(base: DisplayRGB, top: Array, mode: str = "screen", amount: float = 1.
     Returns
     -------
     array like ``base``, 0..1. For S >= 0 screen, lighten and plus-lighter are nowhere darker than the base.
+
+    Raises
+    ------
+    ArgumentError
+        An unknown mode, an amount outside 0..1, pictures that are no display values or differ in shape.
 
     References
     ----------

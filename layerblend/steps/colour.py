@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_image, check_numbers, check_range
+from layerblend.errors import ArgumentError, check_image, check_map, check_numbers, check_range
 from layerblend.kinds import Array, DisplayRGB, LinearRGB, Plane, working_luminance
 from layerblend.maths.bands import over_bands, over_rows
 from layerblend.maths.perceptual import (
@@ -93,6 +93,15 @@ def denoise_colour(
     Returns
     -------
     (H, W, 3) float32, with (R + 2G + B)/4 unchanged.
+
+    Raises
+    ------
+    ArgumentError
+        Strength outside 0..1, a negative sigma, arrays that do not fit ``image``.
+
+    References
+    ----------
+    Starck & Murtagh 2006, Astronomical Image and Data Analysis (starlet); He, Sun & Tang 2013, IEEE TPAMI 35, 1397 (guided filter).
     """
     image = check_image("image", image, colour=True)
     if check_range("strength", strength, 0.0, 1.0) == 0:
@@ -130,7 +139,11 @@ def colour_gates(
     if guide_half_difference is None:
         guide_noise = of_sky(guide, _as_sigma(guide_spread), scales, where=sky)
     else:
-        guide_noise = scale_noise(guide_half_difference, _as_sigma(guide_spread), scales)
+        guide_noise = scale_noise(
+            check_map("guide_half_difference", guide_half_difference, guide.shape).astype(np.float32, copy=False),
+            _as_sigma(guide_spread),
+            scales,
+        )
     levels = zip(noise[0], noise[1], guide_noise, strict=True)
     found, gates = _scales(red, blue, guide, guide_spread, list(levels)), []
     fine = next(found)

@@ -113,6 +113,15 @@ def combine_luminance(
     Returns
     -------
     (H, W, 3) float32, display, 0..1; colours that the display cannot show lose chroma at the same lightness and hue.
+
+    Raises
+    ------
+    ArgumentError
+        An unknown choice, an amount outside 0..1, pictures that are no display values or differ in size.
+
+    References
+    ----------
+    Ottosson 2020, A perceptual color space for image processing (Oklab); CIE 15:2018 (CIELAB); IEC 61966-2-1 (sRGB).
     """
     check_choice("space", space, ("oklab", "cielab"))
     check_choice("chroma", chroma, ("follow", "keep"))

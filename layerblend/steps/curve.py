@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from layerblend.errors import ArgumentError, check_image, check_numbers, check_range
+from layerblend.errors import ArgumentError, check_image, check_map, check_numbers, check_range
 from layerblend.kinds import Curve, LinearImage, Mask, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 
@@ -42,6 +42,10 @@ def fit_curve(
     ------
     ArgumentError
         When a value lies outside its range, the sky is not darker than the target, or no pixel has data.
+
+    References
+    ----------
+    Lupton et al. 2004, PASP 116, 133 (asinh of the light, one factor for the channels); the three conditions are our own.
     """
     check_range("sky", sky, 0.02, 0.4)
     check_range("bright", bright, 0.3, 0.9)
@@ -49,6 +53,8 @@ def fit_curve(
     if sky >= bright:
         raise ArgumentError(f"`sky` ({sky:g}) must be smaller than `bright` ({bright:g}).")
     luminance = working_luminance(check_image("image", image))
+    if target is not None:
+        target = np.asarray(check_map("target", target, luminance.shape), bool)
     level = _bright_level(luminance, target)
     noise = _typical(sigma, level)
     level = max(level, FAINTEST_TARGET * noise)

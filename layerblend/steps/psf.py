@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from layerblend.errors import InputError, check_image
+from layerblend.errors import InputError, check_image, check_map
 from layerblend.kinds import Array, LinearImage, StarShape
 from layerblend.maths import moffat
 from layerblend.maths import stars as find
@@ -51,6 +51,8 @@ def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarSh
     Moffat 1969, A&A 3, 455.
     """
     image = check_image("image", image)
+    if saturated is not None:
+        check_map("saturated", saturated, image.shape)
     above, codes = find.prepare_plane(image, saturated=saturated, saturation=SATURATION)
     candidates = find.detect_stars(above, codes, threshold=DETECT_SIGMA)
     fits, noise = _fit_field_stars(above, codes, candidates)

@@ -273,10 +273,9 @@ def fit_slope(ratios: Array, weights: Array) -> float:
         t, u = t - np.median(t), u - _weighted_median(u, weights)
         scatter = max(MAD_TO_SIGMA * np.median(np.abs(u)), 1e-3)
         w = np.minimum(1, 1.345 * scatter / np.maximum(np.abs(u), 1e-9)) / scatter**2
-        turn = (w * t * u).sum() / ((w * t * t).sum() + 1 / SLOPE_ERROR**2) + (SLOPE - slope) / SLOPE_ERROR**2 / (
-            (w * t * t).sum() + 1 / SLOPE_ERROR**2
-        ) / (1 + slope**2)
-        step = turn * (1 + slope**2)
+        per_angle = 1 + slope**2  # of the slope, where the line turns
+        pull, stiffness = (SLOPE - slope) * per_angle / SLOPE_ERROR**2, per_angle**2 / SLOPE_ERROR**2
+        step = per_angle * ((w * t * u).sum() + pull) / ((w * t * t).sum() + stiffness)
         slope += float(np.clip(step, -0.2, 0.2))
         if abs(step) < 1e-4:
             break

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from layerblend.demo.stars import draw_stars
+from layerblend.demo.stars import draw_stars as draw_moffat_stars
 from layerblend.errors import ArgumentError
 from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.steps.white import _from_population, left_over_green, log_ratios, unusual_spread, white_balance
@@ -114,7 +114,7 @@ def test_a_galaxys_knots_are_not_taken_for_stars() -> None:
     flux = rng.uniform(600, 4000, (160, 1)) * colours / colours.mean(1, keepdims=True)
     for channel in range(3):
         plane = np.zeros((500, 700), np.float32)
-        draw_stars(plane, places[:, 0], places[:, 1], flux[:, channel], np.full(160, 3.0), 3.5)
+        draw_moffat_stars(plane, places[:, 0], places[:, 1], flux[:, channel], np.full(160, 3.0), 3.5)
         image[..., channel] += plane
     white = white_balance(image)
     along = np.log(white.factors)[[0, 2]] @ (1, -1.31) / np.hypot(1, 1.31)

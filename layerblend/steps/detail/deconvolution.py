@@ -71,8 +71,20 @@ def deconvolve(
     -------
     (H, W) float32. Strength 0 with grain 1 gives the input back. Nothing is clipped; flux is kept. Pixels that no star image could make
     (hot pixels and cosmic rays that stacking left in, see :func:`find_spikes`) are filled from their surroundings: they would ring.
+
+    Raises
+    ------
+    ArgumentError
+        Strength or grain outside 0..1, a negative sigma, arrays that differ in size, no StarShape.
+
+    References
+    ----------
+    Wiener 1949, Extrapolation, Interpolation and Smoothing of Stationary Time Series (the filter); Starck & Murtagh 2006, Astronomical
+    Image and Data Analysis (significance by starlet scale).
     """
     luminance = check_image("luminance", luminance, colour=False)
+    if not isinstance(star_shape, StarShape):
+        raise ArgumentError(f"`star_shape` must be a StarShape, as measure_psf gives it, got {type(star_shape).__name__}.")
     if strength == 0 and grain == 1:
         return luminance.copy()
     options = {"strength": strength, "grain": grain, "stars": stars, "reference_fwhm": reference_fwhm}

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_image, check_range
+from layerblend.errors import ArgumentError, check_image, check_map, check_range
 from layerblend.kinds import Array, Plane
 from layerblend.maths.bands import over_rows
 from layerblend.maths.robust import nan_filled
@@ -37,6 +37,15 @@ def sharpen(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_differ
     Returns
     -------
     (H, W) float32, not clipped.
+
+    Raises
+    ------
+    ArgumentError
+        No gains or one outside 0..3, a negative sigma, arrays that differ in size.
+
+    References
+    ----------
+    Starck & Murtagh 2006, Astronomical Image and Data Analysis (starlet).
     """
     lightness, gains = check_image("lightness", lightness, colour=False), _factors(gains)
     if all(gain == 1 for gain in gains):
@@ -52,7 +61,8 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
     if half_difference is None:
         noise = scale_noise(filled, sigma, len(factors), where=sky_pixels(filled))
     else:
-        noise = scale_noise(check_image("half_difference", half_difference, colour=False), sigma, len(factors), where=valid)
+        half = check_map("half_difference", check_image("half_difference", half_difference, colour=False), filled.shape)
+        noise = scale_noise(half, sigma, len(factors), where=valid)
     shares = []
     rest = filled
     for scale, gain in enumerate(factors):
