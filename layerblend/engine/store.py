@@ -117,13 +117,7 @@ class Store:
         try:
             record = _checked_record(text)
             self._verify(folder, [_Part(**part) for part in record["parts"]])
-            reader = Reader(
-                lambda number: _load_array(folder / record["arrays"][number], mmap=mmap),
-                lambda name: _load_array(folder / _WORK / name, mmap=mmap),
-                folder / _WORK,
-                self.packages,
-            )
-            value = reader.value(record["value"])
+            value = self._reader(folder, record["arrays"], mmap=mmap).value(record["value"])
         except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
             if not self.has(key):  # another run made room just now
                 raise KeyError(key) from error
@@ -132,6 +126,15 @@ class Store:
         with contextlib.suppress(OSError):  # the time of last use; a store that cannot be written still serves
             os.utime(folder / _VALUE)
         return value
+
+    def _reader(self, folder: Path, arrays: Sequence[str], *, mmap: bool) -> Reader:
+        """Reads a value whose arrays lie in ``folder`` under these names."""
+        return Reader(
+            lambda number: _load_array(folder / arrays[number], mmap=mmap),
+            lambda name: _load_array(folder / _WORK / name, mmap=mmap),
+            folder / _WORK,
+            self.packages,
+        )
 
     def _verify(self, folder: Path, parts: Sequence[_Part]) -> None:
         """Every file is as it was written. One that has not been touched since it was last found whole is not read again."""
@@ -165,8 +168,8 @@ class Store:
         )  # fmt: skip
         return Packed(key, priority, tree, tuple(writer.arrays), tuple(writer.inside), inside.value(tree))
 
-    def write(self, packed: Packed) -> None:
-        """The second half of `save`: the arrays to disk, then what makes the entry whole."""
+    def write(self, packed: Packed) -> Any:
+        """The second half of `save`: the arrays to disk, then what makes the entry whole; returns the value with large arrays mapped."""
         folder = self._entry(packed.key)
         stem = secrets.token_hex(4)
         names = [f"{stem}-{number}.npy" for number in range(len(packed.arrays))]
@@ -182,6 +185,10 @@ class Store:
             raise self._stopped(error, sum(array.nbytes for array in packed.arrays)) from error
         _sweep(folder, {_VALUE, *(part.name for part in parts)})
         self._count(sum(part.size for part in parts), {packed.key})
+        try:
+            return self._reader(folder, names, mmap=True).value(packed.tree)
+        except OSError:  # thrown out by another run a moment ago
+            return packed.value
 
     def work_folder(self, key: str) -> Path:
         """The work folder of ``key``: what an interrupted run left in it is still there."""

@@ -238,9 +238,9 @@ def test_a_full_disk_is_told_although_results_are_kept_beside(store: Store, monk
 def test_a_result_on_its_way_to_the_disk_is_not_made_twice(store: Store, monkeypatch: pytest.MonkeyPatch, calls: list[str]) -> None:
     write = store.write
 
-    def slowly(packed: Any) -> None:
+    def slowly(packed: Any) -> Any:
         time.sleep(0.2)
-        write(packed)
+        return write(packed)
 
     monkeypatch.setattr(store, "write", slowly)
     runner = Runner(picture(), store, lanes=2)
@@ -254,6 +254,25 @@ def test_the_bytes_do_not_hang_on_the_lanes(store: Store, tmp_path: Path, lanes:
     alone = Runner(picture(3, 4), store).get("result")
     other = Store(tmp_path / "other", packages=PACKAGES)
     assert Runner(picture(3, 4), other, lanes=lanes).get("result").tobytes() == alone.tobytes()
+
+
+def test_what_is_kept_lies_in_its_file_from_then_on(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory that is mapped from a file can be taken for something else; the bytes are the same."""
+    monkeypatch.setattr("layerblend.engine.store._MAP_FROM_BYTES", 1)
+    seen: list[bool] = []
+
+    def look(array: Any) -> Any:
+        seen.append(isinstance(array.base, np.memmap))
+        return array + 1
+
+    nodes = [
+        Node("source", toys.source, {"seed": 1}),
+        Node("one", look, inputs=("source",)),
+        Node("two", look, inputs=("one",), keep=False),
+    ]
+    result = Runner(Graph(nodes), store).get("two")
+    assert seen == [True, True]
+    assert np.array_equal(result, toys.source(seed=1) + 1 + 1)
 
 
 def test_memory_holds_no_more_than_what_is_still_needed(store: Store) -> None:
