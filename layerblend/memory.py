@@ -1,11 +1,18 @@
-"""What becomes of freed memory, where the C library can be told (glibc)."""
+"""How much memory is free, and what becomes of freed memory where the C library can be told (glibc)."""
 
 from __future__ import annotations
 
 import ctypes
 
+import psutil
+
 TRIM_THRESHOLD, MMAP_THRESHOLD, ARENA_MAX = -1, -3, -8  # of mallopt(3)
 LARGEST_KEPT, MOST_KEPT = 2**31 - 1, 500_000_000  # bytes: of one array, and free at the end of the heap
+
+
+def available_memory() -> int:
+    """Bytes that can be taken without others' having to be moved to the disk."""
+    return int(psutil.virtual_memory().available)
 
 
 def keep_freed_memory() -> None:

@@ -37,7 +37,7 @@ LINKED_LAST = 9  # stacks and grades leave a full store last
 @dataclass(frozen=True)
 class Sources:
     """What the recipe's files turned out to be: opened frames by name and those it leaves out by name, the user's measurements, protected
-    places in pixels, catalogue colours."""
+    places in pixels, catalogue colours, the picture's number of pixels (0 where no header tells it)."""
 
     named: Mapping[str, FrameInfo] = field(default_factory=dict)
     left_out: Mapping[str, FrameInfo] = field(default_factory=dict)
@@ -45,6 +45,7 @@ class Sources:
     protect: tuple[Ellipse, ...] = ()
     catalogue: Any = None
     catalogue_path: Path | None = None
+    pixels: int = 0
 
     @property
     def frames(self) -> tuple[FrameInfo, ...]:

@@ -25,7 +25,7 @@ from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
 from layerblend.maths.bands import cores, threads_allowed
-from layerblend.memory import give_back_freed_memory
+from layerblend.memory import available_memory, give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
 from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe
 from layerblend.stacking import build_stacks, read_report
@@ -34,6 +34,8 @@ STORE_NAME = ".layerblend"
 LEAST_GOOD_SHARE = 0.5
 TENTHS = 10
 MOST_LANES = 2  # steps made at one time: each works on whole pictures, and memory must do for all of them
+# Bytes that the picture's steps take for each pixel of it, by lanes, measured at 12 megapixels.
+PIXEL_BYTES = {1: 270, 2: 400}
 LONG_S = 5.0  # steps that take longer leave gigabytes free
 WORDS = {
     "grade": "grading frames",
@@ -96,7 +98,8 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         store = Store(recipe.home / STORE_NAME)
         workers = worker_count(execution)
         ahead = max(AHEAD, 2 * workers)
-        runner = Runner(graph, store, _giving_back(tell), executor=executor, ahead=ahead, lanes=min(workers, MOST_LANES))
+        lanes = _lanes(sources.pixels, workers, available_memory(), warnings)
+        runner = Runner(graph, store, _giving_back(tell), executor=executor, ahead=ahead, lanes=lanes)
         try:
             with threads_allowed(execution.workers):
                 yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
@@ -106,6 +109,18 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
             raise
         finally:
             store.let_go()
+
+
+def _lanes(pixels: int, workers: int, free: int, warnings: list[dict[str, Any]]) -> int:
+    """How many steps are made at one time: one where memory would not do for two; where it will hardly do for one, that is said."""
+    if pixels * PIXEL_BYTES[1] > free:
+        size, needed, there = (f"{number:.2g}" for number in (pixels / 1e6, pixels * PIXEL_BYTES[1] / 1e9, free / 1e9))
+        text = (
+            f"At {size} megapixels the picture's steps take about {needed} GB of memory and {there} GB are free: they may be slow or stop. "
+            "Close other programs, or crop the frames."
+        )
+        warnings.append({"code": "memory", "text": text, "file": None})
+    return 1 if pixels * PIXEL_BYTES[MOST_LANES] > free else min(workers, MOST_LANES)
 
 
 def worker_count(execution: Execution) -> int:
@@ -189,7 +204,8 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
         x, y = place.at(listed[:, 0], listed[:, 1])
         catalogue = np.stack([x, y, listed[:, 2]], axis=1)
     given = None if recipe.frames.measurements is None else _measurements(recipe, recipe.frames.measurements, found)
-    return Sources(found.used, found.left_out, given, protect, catalogue, catalogue_path)
+    pixels = max((picture.height * picture.width for picture in (*frames[:1], *headers)), default=0)
+    return Sources(found.used, found.left_out, given, protect, catalogue, catalogue_path, pixels)
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,7 @@ class Runner:
     lanes : int
         How many other nodes are made at the same time, each in a thread of its own; 1 makes them here, one after the other. Nodes with a
         work folder see to their own workers and are always made here. With lanes, results are on their way to the disk while others go
-        on with them: `settle` at the end.
+        on with them: `settle` at the end. With 1, what was kept lies in its file from then on, and its memory serves what comes next.
     mmap : bool
         Large arrays from the store are mapped into memory instead of read.
     """
@@ -83,7 +83,7 @@ class Runner:
         self._file_keys: dict[Path, str] = {}
         self._values: dict[str, Any] = {}
         self._records: dict[str, dict[str, Any]] = {}
-        self._saving: dict[str, tuple[Future[Any], Lock, str]] = {}
+        self._saving: dict[str, tuple[Future[Any], Lock]] = {}
         self._saver = ThreadPoolExecutor(1) if lanes > 1 else None
 
     # ------------------------------------------------------------ results
@@ -126,7 +126,7 @@ class Runner:
         """After trouble: what is not on disk yet need not get there."""
         if self._saver is not None:
             self._saver.shutdown(wait=False, cancel_futures=True)
-        for _, lock, _ in self._saving.values():
+        for _, lock in self._saving.values():
             lock.release()
         self._saving.clear()
 
@@ -250,26 +250,21 @@ class Runner:
         if not node.keep:
             lock.release()
         elif self._saver is None:
-            self._take_mapped(node.name, _write(self.store, made, lock))
+            kept = _write(self.store, made, lock)
+            if self._mmap:
+                self._values[node.name] = kept
         else:
-            self._saving[made.key] = self._saver.submit(_write, self.store, made, lock), lock, node.name
+            self._saving[made.key] = self._saver.submit(_write, self.store, made, lock), lock
         self.tell(Event("finished", node.name, seconds))
 
     def raise_trouble(self) -> None:
         """Raise what stood in the way of keeping a result."""
-        for key in [key for key, (future, *_) in self._saving.items() if future.done()]:
+        for key in [key for key, (future, _) in self._saving.items() if future.done()]:
             self._wait_for(key)
 
     def _wait_for(self, key: str) -> None:
-        if key not in self._saving:
-            return
-        future, _, name = self._saving.pop(key)
-        self._take_mapped(name, future.result())
-
-    def _take_mapped(self, name: str, kept: Any) -> None:
-        """From now on a result that was kept lies in its file, and its memory serves what comes next."""
-        if self._mmap and name in self._values:
-            self._values[name] = kept
+        if key in self._saving:
+            self._saving.pop(key)[0].result()
 
     def forget(self, needed: set[str]) -> None:
         """Let go of all results but these."""

@@ -257,7 +257,7 @@ def test_the_bytes_do_not_hang_on_the_lanes(store: Store, tmp_path: Path, lanes:
 
 
 def test_what_is_kept_lies_in_its_file_from_then_on(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Memory that is mapped from a file can be taken for something else; the bytes are the same."""
+    """Made one at a time: memory that is mapped from a file can be taken for something else; the bytes are the same."""
     monkeypatch.setattr("layerblend.engine.store._MAP_FROM_BYTES", 1)
     seen: list[bool] = []
 
