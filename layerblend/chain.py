@@ -645,11 +645,12 @@ def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
 
     Repaired cores keep their hue: all channels of a pixel are dimmed alike.
     """
-    light = np.minimum(unstretch(display, curve), np.float32(MOST_OVER * brightest))
-    peak = light.max(-1, keepdims=True) if light.ndim == 3 else light
-    bright = peak > brightest
-    if bright.any():
-        light *= np.divide(np.float32(brightest), peak, out=np.ones_like(peak), where=bright)
+    light = unstretch(display, curve)
+    if light.ndim == 2:
+        return np.minimum(light, np.float32(brightest))
+    bright = np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2]) > brightest  # few: the rest is left alone
+    cores = np.minimum(light[bright], np.float32(MOST_OVER * brightest))
+    light[bright] = cores * (np.float32(brightest) / cores.max(-1, keepdims=True))
     return light
 
 
