@@ -98,7 +98,9 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         store = Store(recipe.home / STORE_NAME)
         workers = worker_count(execution)
         ahead = max(AHEAD, 2 * workers)
-        lanes = _lanes(sources.pixels, workers, available_memory(), warnings)
+        free = available_memory()
+        warnings += _short_of_memory(sources.pixels, free)
+        lanes = _lanes(sources.pixels, workers, free)
         runner = Runner(graph, store, _giving_back(tell), executor=executor, ahead=ahead, lanes=lanes)
         try:
             with threads_allowed(execution.workers):
@@ -111,15 +113,20 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
             store.let_go()
 
 
-def _lanes(pixels: int, workers: int, free: int, warnings: list[dict[str, Any]]) -> int:
-    """How many steps are made at one time: one where memory would not do for two; where it will hardly do for one, that is said."""
-    if pixels * PIXEL_BYTES[1] > free:
-        size, needed, there = (f"{number:.2g}" for number in (pixels / 1e6, pixels * PIXEL_BYTES[1] / 1e9, free / 1e9))
-        text = (
-            f"At {size} megapixels the picture's steps take about {needed} GB of memory and {there} GB are free: they may be slow or stop. "
-            "Close other programs, or crop the frames."
-        )
-        warnings.append({"code": "memory", "text": text, "file": None})
+def _short_of_memory(pixels: int, free: int) -> list[dict[str, Any]]:
+    """A note where memory will hardly do, even for one step at a time."""
+    needed = pixels * PIXEL_BYTES[1]
+    if needed <= free:
+        return []
+    text = (
+        f"At {pixels / 1e6:.2g} megapixels the picture's steps take about {needed / 1e9:.2g} GB of memory and {free / 1e9:.2g} GB are free:"
+        " they may be slow or stop. Close other programs, or crop the frames."
+    )
+    return [{"code": "memory", "text": text, "file": None}]
+
+
+def _lanes(pixels: int, workers: int, free: int) -> int:
+    """How many steps are made at one time: one where memory would not do for two."""
     return 1 if pixels * PIXEL_BYTES[MOST_LANES] > free else min(workers, MOST_LANES)
 
 

@@ -229,6 +229,17 @@ def test_one_frame_tells_no_noise_nor_does_the_same_frame_twice() -> None:
 
 
 # ---------------------------------------------------------------- back to light
+def test_a_stretched_stack_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: Any, **__: Any) -> None:
+        raise InputError("`image` is not linear.", code="stretched")
+
+    monkeypatch.setattr(chain, "split_stars", refuse)
+    stack = Stack(mean=np.zeros((4, 4), np.float32), files=("/my/all.tif",))
+    with pytest.raises(InputError, match=r"^all\.tif is not linear\.$") as caught:
+        chain.split_picture(np.zeros((4, 4, 3), np.float32), stack, None)  # type: ignore[arg-type]
+    assert (caught.value.code, caught.value.file) == ("stretched", "/my/all.tif")
+
+
 def test_white_is_no_brighter_than_the_stacks() -> None:
     light = np.array([[[0.0, 0.01, 0.02], [0.3, 0.2, 0.1]]], np.float32)
     shown = stretch(light, CURVE)

@@ -222,10 +222,15 @@ def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
     refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing", word="recipe or folder")
 
 
-@pytest.mark.parametrize("size", ["10x10", "63x200", "30000x640"])
+@pytest.mark.parametrize("size", ["10x10", "239x640", "30000x640"])
 def test_a_demo_of_no_use_is_a_fault_of_the_command_line(layerblend: Run, tmp_path: Path, size: str) -> None:
     refused(layerblend("demo", "--out", tmp_path / "d", "--size", size, "--json"), 2, "recipe", word="--size")
     assert not (tmp_path / "d").exists()
+
+
+def test_a_seed_below_zero_is_a_fault_of_the_command_line(layerblend: Run, tmp_path: Path) -> None:
+    said = layerblend("demo", "--out", tmp_path / "d", "--seed", "-5")
+    assert said.code == 2 and "--seed" in said.err and not (tmp_path / "d").exists()
 
 
 def test_equations_are_solved_in_one_thread() -> None:

@@ -381,19 +381,21 @@ def test_long_steps_give_their_memory_back(monkeypatch: pytest.MonkeyPatch) -> N
     assert told == events and given == ["back"]
 
 
-def test_memory_decides_how_many_steps_are_made_at_one_time() -> None:
+def test_memory_decides_how_many_steps_are_made_at_one_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """12 megapixels took 3.0 and 4.6 GB with one lane and two (this project's own measure)."""
-    said: list[dict[str, Any]] = []
-    assert runs._lanes(12_000_000, 8, 16_000_000_000, said) == 2
-    assert runs._lanes(12_000_000, 1, 16_000_000_000, said) == 1
-    assert runs._lanes(12_000_000, 8, 4_000_000_000, said) == 1
-    assert runs._lanes(0, 8, 1, said) == 2 and not said  # no header tells the size
-    assert runs._lanes(61_000_000, 8, 7_000_000_000, said) == 1
-    assert (
-        said[0]["code"] == "memory"
-        and "At 61 megapixels" in said[0]["text"]
-        and "about 16 GB of memory and 7 GB are free" in said[0]["text"]
-    )
+    assert runs._lanes(12_000_000, 8, 16_000_000_000) == 2
+    assert runs._lanes(12_000_000, 1, 16_000_000_000) == 1
+    assert runs._lanes(12_000_000, 8, 4_000_000_000) == 1
+    assert runs._lanes(0, 8, 1) == 2 and not runs._short_of_memory(0, 1)  # no header tells the size
+    assert not runs._short_of_memory(12_000_000, 4_000_000_000)
+    (note,) = runs._short_of_memory(61_000_000, 7_000_000_000)
+    assert "At 61 megapixels" in note["text"] and "about 16 GB of memory and 7 GB are free" in note["text"]
+    make_frames(tmp_path / "f")
+    recipe = recipe_from({"target": "t", "frames": {"folder": "f"}}, base=tmp_path).placed(tmp_path / "r.yaml")
+    for free, lanes, codes in ((10**9, 2, []), (1000, 1, ["memory"])):
+        monkeypatch.setattr(runs, "available_memory", lambda free=free: free)
+        with open_run(recipe, Execution(workers=2, quiet=True)) as opened:
+            assert (opened.runner.lanes, [note["code"] for note in opened.warnings]) == (lanes, codes)
 
 
 def test_the_pictures_size_is_known_before_it_is_read(tmp_path: Path) -> None:

@@ -117,7 +117,7 @@ def white_balance(
         return _from_sky(image, sky, saturated, star_list)
     if source != "stars":
         raise ArgumentError(f"`source` must be stars, sky or three factors, got {source!r}.")
-    stars = measure_colours(image, saturated=saturated, star_list=star_list)
+    stars = measure_colours(image, saturated=saturated, star_list=star_list, everywhere=catalogue is not None)
     if len(stars) < LEAST_STARS:
         raise ArgumentError(
             f"White balance from stars needs at least {LEAST_STARS} unsaturated stars of SNR {LEAST_SNR:g}, found {len(stars)};"
@@ -127,10 +127,11 @@ def white_balance(
 
 
 # ---------------------------------------------------------------- photometry
-def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None) -> Array:
+def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None, everywhere: bool = False) -> Array:
     """(n, 8) float64: x, y, flux R, G, B in an aperture of one FWHM over a ring sky, and the relative errors of the three fluxes.
 
-    Only isolated point sources, unsaturated, with SNR above 20 in every channel, and before dark ground where there are enough of them.
+    Only isolated point sources, unsaturated, with SNR above 20 in every channel; and before dark ground where there are enough of them,
+    unless somebody knows what they are: in a ``star_list`` and, ``everywhere``, in a catalogue.
     """
     clipped = clipped_pixels(image, saturated)
     above, codes = prepare_plane(image, saturated=clipped)
@@ -151,7 +152,8 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     if model.any():
         usual = np.median(concentration[model])
         good &= np.abs(concentration - usual) < RATIO_REACH * max(mad_sigma(concentration[model]), 0.02)
-    good[good] = _before_dark_ground((raw[good, 10:13] / noise).mean(1))
+    if star_list is None and not everywhere:
+        good[good] = _before_dark_ground((raw[good, 10:13] / noise).mean(1))
     return np.hstack([raw[good, :2], flux[good], error[good]])
 
 

@@ -101,6 +101,8 @@ def test_a_turned_frame_is_left_out_by_name(tmp_path):
     paths = build_stacks(FrameTable((*table[:5], turned, *table[6:])), {"all": 1.0}, folder=tmp_path / "out")
     assert stacks.open_stack(paths["all"]).n_frames == 7
     assert any("frame005.fits is left out: turned by 180 degrees" in text for text in read_report(tmp_path / "out").words)
+    stack = nested_stacks(FrameTable((*table[:5], turned, *table[6:])), {"all": 1.0})["all"]
+    assert any("frame005.fits is left out" in text for text in stack.words)
     unchecked = arrange.arrange(
         FrameTable((*table[:5], turned, *table[6:])), {"all": StackSpec()}, level_sky="plane", match_brightness=True, check_places=False
     )
