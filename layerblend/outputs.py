@@ -199,7 +199,7 @@ def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Map
             failed.set()
             raise
 
-    with ThreadPoolExecutor(worker_count(run.execution)) as pool, step_bar(run.execution, "writing", len(outputs)) as advance:
+    with ThreadPoolExecutor(worker_count(run.execution) + 1) as pool, step_bar(run.execution, "writing", len(outputs)) as advance:
         for output, clipped in zip(outputs, pool.map(write, outputs), strict=True):
             advance()
             if clipped:

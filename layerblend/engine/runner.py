@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import mmap
 import time
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
@@ -13,11 +14,16 @@ from layerblend.engine.graph import Graph, Node
 from layerblend.engine.keys import canonical, node_key
 from layerblend.engine.locks import Lock
 from layerblend.engine.store import DamagedError, Packed, Store
+from layerblend.engine.values import maps_in
 
 # how long to wait before asking again whether another run has finished a node
 _ASK_AGAIN_S = 0.1
 # nodes handed out at one time: enough to keep the workers busy, few enough that a file just hashed is still in memory
 AHEAD = 8
+# results on their way to a slow disk: more than these would fill the memory
+MOST_SAVING = 4
+# steps that took longer may have read whole pictures
+MAPPED_S = 0.1
 _LONGEST_SHOWN = 40
 
 
@@ -56,9 +62,10 @@ class Runner:
     lanes : int
         How many other nodes are made at the same time, each in a thread of its own; 1 makes them here, one after the other. Nodes with a
         work folder see to their own workers and are always made here. With lanes, results are on their way to the disk while others go
-        on with them: `settle` at the end. With 1, what was kept lies in its file from then on, and its memory serves what comes next.
-    mmap : bool
-        Large arrays from the store are mapped into memory instead of read.
+        on with them: `settle` at the end.
+    mapped : bool
+        Large arrays from the store are mapped into memory instead of read, and what was kept lies in its file from then on: its memory
+        serves what comes next.
     """
 
     def __init__(
@@ -70,7 +77,7 @@ class Runner:
         executor: Executor | None = None,
         ahead: int = AHEAD,
         lanes: int = 1,
-        mmap: bool = True,
+        mapped: bool = True,
     ) -> None:
         self.graph = graph
         self.store = store
@@ -78,12 +85,12 @@ class Runner:
         self.executor = executor
         self.ahead = ahead
         self.lanes = lanes
-        self._mmap = mmap
+        self._mapped = mapped
         self._keys: dict[str, str] = {}
         self._file_keys: dict[Path, str] = {}
         self._values: dict[str, Any] = {}
         self._records: dict[str, dict[str, Any]] = {}
-        self._saving: dict[str, tuple[Future[Any], Lock]] = {}
+        self._saving: dict[str, _Saving] = {}
         self._saver = ThreadPoolExecutor(1) if lanes > 1 else None
 
     # ------------------------------------------------------------ results
@@ -126,8 +133,8 @@ class Runner:
         """After trouble: what is not on disk yet need not get there."""
         if self._saver is not None:
             self._saver.shutdown(wait=False, cancel_futures=True)
-        for _, lock in self._saving.values():
-            lock.release()
+        for saving in self._saving.values():
+            saving.lock.release()
         self._saving.clear()
 
     def key(self, name: str) -> str:
@@ -231,7 +238,7 @@ class Runner:
         """A result that is there; _Missing when it turns out to be damaged."""
         if name not in self._values:
             try:
-                self._values[name] = self.store.load(self.key(name), mmap=self._mmap)
+                self._values[name] = self.store.load(self.key(name), mapped=self._mapped)
             except DamagedError:
                 self.tell(Event("damaged", name))
                 raise _Missing(name) from None
@@ -250,21 +257,37 @@ class Runner:
         if not node.keep:
             lock.release()
         elif self._saver is None:
-            kept = _write(self.store, made, lock)
-            if self._mmap:
-                self._values[node.name] = kept
+            self._lies_in_file(node.name, _write(self.store, made, lock))
         else:
-            self._saving[made.key] = self._saver.submit(_write, self.store, made, lock), lock
+            self._saving[made.key] = _Saving(node.name, self._saver.submit(_write, self.store, made, lock), lock)
+            if len(self._saving) > MOST_SAVING:
+                self._wait_for(next(iter(self._saving)))
+        if seconds > MAPPED_S:
+            self.give_back_pages()
         self.tell(Event("finished", node.name, seconds))
 
     def raise_trouble(self) -> None:
         """Raise what stood in the way of keeping a result."""
-        for key in [key for key, (future, _) in self._saving.items() if future.done()]:
+        for key in [key for key, saving in self._saving.items() if saving.future.done()]:
             self._wait_for(key)
 
     def _wait_for(self, key: str) -> None:
         if key in self._saving:
-            self._saving.pop(key)[0].result()
+            saving = self._saving.pop(key)
+            self._lies_in_file(saving.node, saving.future.result())
+
+    def give_back_pages(self) -> None:
+        """Hand the system what steps have read of mapped inputs: it comes back from their files when it is touched again.
+
+        Nothing is lost, for steps do not change what they are given. Does nothing where the system cannot be told (Windows).
+        """
+        for mapped in (mapped for value in self._values.values() for mapped in maps_in(value)):
+            if hasattr(mmap, "MADV_DONTNEED"):
+                mapped.madvise(mmap.MADV_DONTNEED)
+
+    def _lies_in_file(self, name: str, kept: Any) -> None:
+        if self._mapped and name in self._values:
+            self._values[name] = kept
 
     def forget(self, needed: set[str]) -> None:
         """Let go of all results but these."""
@@ -283,6 +306,14 @@ class Runner:
 
 class _Missing(Exception):  # noqa: N818  (a signal inside this module, no error)
     """A result is not there after all."""
+
+
+class _Saving(NamedTuple):
+    """The result of a node on its way to the disk."""
+
+    node: str
+    future: Future[Any]
+    lock: Lock
 
 
 def _write(store: Store, packed: Packed, lock: Lock) -> Any:

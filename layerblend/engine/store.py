@@ -103,10 +103,10 @@ class Store:
         """Whether there is a whole result for ``key``; it is verified only when read."""
         return (self._entry(key) / _VALUE).is_file()
 
-    def load(self, key: str, *, mmap: bool = True) -> Any:
+    def load(self, key: str, *, mapped: bool = True) -> Any:
         """The result of ``key``.
 
-        ``mmap``: large arrays are mapped (copy on write: changing them never changes the store) instead of read.
+        ``mapped``: large arrays are mapped (copy on write: changing them never changes the store) instead of read.
         Raises KeyError when there is none, DamagedError when it was not what had been written (then it is gone).
         """
         folder = self._entry(key)
@@ -117,7 +117,7 @@ class Store:
         try:
             record = _checked_record(text)
             self._verify(folder, [_Part(**part) for part in record["parts"]])
-            value = self._reader(folder, record["arrays"], mmap=mmap).value(record["value"])
+            value = self._reader(folder, record["arrays"], mapped=mapped).value(record["value"])
         except (OSError, ValueError, KeyError, TypeError, UnreadableError) as error:
             if not self.has(key):  # another run made room just now
                 raise KeyError(key) from error
@@ -127,11 +127,11 @@ class Store:
             os.utime(folder / _VALUE)
         return value
 
-    def _reader(self, folder: Path, arrays: Sequence[str], *, mmap: bool) -> Reader:
+    def _reader(self, folder: Path, arrays: Sequence[str], *, mapped: bool) -> Reader:
         """Reads a value whose arrays lie in ``folder`` under these names."""
         return Reader(
-            lambda number: _load_array(folder / arrays[number], mmap=mmap),
-            lambda name: _load_array(folder / _WORK / name, mmap=mmap),
+            lambda number: _load_array(folder / arrays[number], mapped=mapped),
+            lambda name: _load_array(folder / _WORK / name, mapped=mapped),
             folder / _WORK,
             self.packages,
         )
@@ -164,7 +164,7 @@ class Store:
         writer = Writer(work, self.packages)
         tree = writer.tree(value)
         inside = Reader(
-            lambda number: writer.arrays[number], lambda name: _load_array(work / name, mmap=True), work, self.packages
+            lambda number: writer.arrays[number], lambda name: _load_array(work / name, mapped=True), work, self.packages
         )  # fmt: skip
         return Packed(key, priority, tree, tuple(writer.arrays), tuple(writer.inside), inside.value(tree))
 
@@ -186,7 +186,7 @@ class Store:
         _sweep(folder, {_VALUE, *(part.name for part in parts)})
         self._count(sum(part.size for part in parts), {packed.key})
         try:
-            return self._reader(folder, names, mmap=True).value(packed.tree)
+            return self._reader(folder, names, mapped=True).value(packed.tree)
         except OSError:  # thrown out by another run a moment ago
             return packed.value
 
@@ -350,10 +350,10 @@ def _at_once(work: Callable[[_T], _Part], items: Sequence[_T]) -> list[_Part]:
         return list(pool.map(work, items))
 
 
-def _load_array(path: Path, *, mmap: bool) -> Any:
+def _load_array(path: Path, *, mapped: bool) -> Any:
     import numpy as np
 
-    array = np.load(path, mmap_mode="c" if mmap and path.stat().st_size >= _MAP_FROM_BYTES else None)
+    array = np.load(path, mmap_mode="c" if mapped and path.stat().st_size >= _MAP_FROM_BYTES else None)
     return np.asarray(array)
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import base64
 import importlib
 import io
-from collections.abc import Callable, Sequence
+import mmap
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -233,6 +234,23 @@ class Reader:
 
 def _is_known(module: str, packages: Sequence[str]) -> bool:
     return module.split(".", 1)[0] in packages
+
+
+def maps_in(value: Any) -> Iterator[mmap.mmap]:
+    """Every map of a file that an array in ``value`` lies in; one may come several times."""
+    import numpy as np
+
+    if isinstance(value, np.ndarray):
+        while isinstance(value, np.ndarray):
+            value = value.base
+        if isinstance(value, mmap.mmap):
+            yield value
+    elif is_dataclass(value) and not isinstance(value, type):
+        for item in fields(value):
+            yield from maps_in(getattr(value, item.name))
+    elif isinstance(value, list | tuple | dict):
+        for inner in value.values() if isinstance(value, dict) else value:
+            yield from maps_in(inner)
 
 
 def array_head(array: Any) -> bytes:

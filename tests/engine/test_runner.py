@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from layerblend.engine.graph import Graph, GraphError, Node
-from layerblend.engine.runner import Event, Runner
+from layerblend.engine.runner import MOST_SAVING, Event, Runner
 from layerblend.engine.store import Store
 from layerblend.errors import StoppedError
 from tests.engine import toys
@@ -256,23 +256,79 @@ def test_the_bytes_do_not_hang_on_the_lanes(store: Store, tmp_path: Path, lanes:
     assert Runner(picture(3, 4), other, lanes=lanes).get("result").tobytes() == alone.tobytes()
 
 
-def test_what_is_kept_lies_in_its_file_from_then_on(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Made one at a time: memory that is mapped from a file can be taken for something else; the bytes are the same."""
+@pytest.mark.parametrize("lanes", [1, 2])
+def test_what_is_kept_lies_in_its_file_from_then_on(store: Store, monkeypatch: pytest.MonkeyPatch, lanes: int) -> None:
+    """Memory that is mapped from a file can be taken for something else; the bytes are the same."""
     monkeypatch.setattr("layerblend.engine.store._MAP_FROM_BYTES", 1)
     seen: list[bool] = []
 
-    def look(array: Any) -> Any:
+    def pause(array: Any) -> float:
+        time.sleep(0.3)  # long enough for the source to get to the disk
+        return 1.0
+
+    def look(array: Any, one: float) -> Any:
         seen.append(isinstance(array.base, np.memmap))
-        return array + 1
+        return array + one
 
     nodes = [
         Node("source", toys.source, {"seed": 1}),
-        Node("one", look, inputs=("source",)),
-        Node("two", look, inputs=("one",), keep=False),
+        Node("pause", pause, inputs=("source",)),
+        Node("look", look, inputs=("source", "pause"), keep=False),
     ]
-    result = Runner(Graph(nodes), store).get("two")
-    assert seen == [True, True]
-    assert np.array_equal(result, toys.source(seed=1) + 1 + 1)
+    result = Runner(Graph(nodes), store, lanes=lanes).get("look")
+    assert seen == [True]
+    assert np.array_equal(result, toys.source(seed=1) + 1)
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks the system for the pages that this process holds")
+def test_what_a_step_has_read_of_a_file_does_not_stay_in_memory(store: Store) -> None:
+    """smaps of proc(5): a step that took a while leaves no page of its mapped input; the next one finds it all the same."""
+    sums: list[float] = []
+    held: list[int] = []
+
+    def look(array: Any) -> float:
+        sums.append(float(array.sum()))
+        held.append(resident_kb(store.folder))
+        time.sleep(0.15)
+        return sums[-1]
+
+    nodes = [Node("source", toys.source, {"seed": 1, "size": 1000})]
+    nodes += [Node(name, look, inputs=("source",)) for name in ("one", "two")]
+    nodes += [Node("all", toys.add, inputs=("one", "two"))]
+    runner = Runner(Graph(nodes), store, lambda event: held.append(resident_kb(store.folder)) if event.kind == "finished" else None)
+    runner.get("all")
+    size = toys.source(seed=1, size=1000).nbytes // 1024
+    assert held[1] >= size and held[2] == 0, "the first step read it, and gave it back"
+    assert held[3] >= size and held[4] == 0
+    assert sums[0] == sums[1]
+
+
+def resident_kb(folder: Path) -> int:
+    """Pages of files below ``folder`` that this process holds in memory."""
+    kb, inside = 0, False
+    for line in Path("/proc/self/smaps").read_text().splitlines():
+        if "-" in line.split()[0]:
+            inside = str(folder) in line
+        elif inside and line.startswith("Rss:"):
+            kb += int(line.split()[1])
+    return kb
+
+
+def test_results_waiting_for_a_slow_disk_do_not_pile_up(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    write, waiting = store.write, []
+
+    def slowly(packed: Any) -> Any:
+        time.sleep(0.05)
+        return write(packed)
+
+    monkeypatch.setattr(store, "write", slowly)
+    nodes = [Node(f"n{i}", toys.source, {"seed": i}) for i in range(12)]
+    runner = Runner(Graph(nodes), store, lanes=2)
+    runner.tell = lambda event: waiting.append(len(runner._saving))
+    runner.get_all([node.name for node in nodes])
+    runner.settle()
+    assert 1 < max(waiting) <= MOST_SAVING
+    assert all(store.has(runner.key(node.name)) for node in nodes)
 
 
 def test_memory_holds_no_more_than_what_is_still_needed(store: Store) -> None:

@@ -38,7 +38,7 @@ def test_a_result_comes_back(store: Store) -> None:
         store.load(KEY)
     saved = store.save(KEY, picture)
     assert store.has(KEY)
-    for back in (saved, store.load(KEY), store.load(KEY, mmap=False), Store(store.folder, packages=PACKAGES).load(KEY)):
+    for back in (saved, store.load(KEY), store.load(KEY, mapped=False), Store(store.folder, packages=PACKAGES).load(KEY)):
         assert back.name == "x"
         assert back.inner == {"a": (1, np.float32(2))}
         assert back.pixels.dtype == np.float32
@@ -58,7 +58,7 @@ def test_large_arrays_are_mapped_and_changing_them_never_changes_the_store(store
     assert not isinstance(value["small"].base, np.memmap)
     value["large"][:] = 5
     assert float(store.load(KEY)["large"][0, 0]) == 1
-    assert not isinstance(store.load(KEY, mmap=False)["large"].base, np.memmap)
+    assert not isinstance(store.load(KEY, mapped=False)["large"].base, np.memmap)
 
 
 def test_saving_again_replaces_and_leaves_no_scraps(store: Store) -> None:
