@@ -29,6 +29,7 @@ from layerblend.runs import Run, step_bar, worker_count
 DISPLAY_WRITERS = {"tiff": write_tiff, "png": write_png, "jpeg": write_jpeg}
 RESULTS = {"tiff": "result.tif", "png": "result.png", "fits": "result.fits", "jpeg": "result.jpg"}
 LAYERS = {"starless": "base", "stars": "starlight", "detail": "detail", "colour": "colour"}
+LINEAR = ("detail", "colour")  # nodes whose pictures are linear light; the others' lie behind the curve
 PLOTS = {"grade": "grade/report.png", "flatten": "steps/flatten.png", "split": "steps/split.png", "rejected": "stacks/rejected.png"}
 STEP_ARRAYS = {"flatten": "image", "split": "starless", "detail": "light", "colour": "image"}
 STEP_PICTURES = ("combine", "stars")
@@ -184,7 +185,8 @@ def made_from(run: Run, output: Output) -> str | None:
 
 
 def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Mapping[str, Any]) -> list[Path]:
-    """Write several files, as many at a time as there are workers; gives those that there was something to write for.
+    """Write several files at a time, one more than there are workers, for one waits for the disk; gives those that there was something to
+    write for.
 
     After the first that fails (a full disk) no other is begun.
     """
@@ -208,26 +210,25 @@ def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Map
     return [folder / output.name for output in outputs if (folder / output.name).exists()]
 
 
-def _pixels(value: Any) -> tuple[Array, bool]:
-    """What a node's picture is, and whether it is linear light."""
+def _pixels(value: Any) -> Array:
+    """What a node's picture is."""
     if isinstance(value, chain.Base):
-        return value.picture, False
+        return value.picture
     if isinstance(value, chain.StarLight):
-        return np.clip(value.layer, 0, 1), False
+        return np.clip(value.layer, 0, 1)
     if isinstance(value, chain.DetailLayer):
-        return value.light, True
+        return value.light
     if isinstance(value, chain.ColourLayer):
-        return value.image, True
-    return value, False
+        return value.image
+    return value
 
 
 def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str, ...], Callable[..., int]]:
     """A display picture in one format."""
 
     def write(path: Path, values: Mapping[str, Any]) -> int:
-        picture, linear = _pixels(values[node])
-        picture = _cropped(picture, crop_box(run, values))
-        return writer(path, chain.stretch(picture, values["curve"]) if linear else picture)
+        picture = _cropped(_pixels(values[node]), crop_box(run, values))
+        return writer(path, chain.stretch(picture, values["curve"]) if node in LINEAR else picture)
 
     return (node, "curve", *_crop_nodes(run)), write
 
@@ -235,19 +236,18 @@ def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str
 def _linear(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
     """A picture in linear light as FITS, NaN where there is no data."""
     colour = run.names.colour
-    covers = tuple(f"cover/{role}" for role in run.names.roles)
+    covers = () if node in LINEAR else tuple(f"cover/{role}" for role in run.names.roles)
 
     def write(path: Path, values: Mapping[str, Any]) -> None:
-        picture, linear = _pixels(values[node])
         box, curve, facts = crop_box(run, values), values["curve"], values[f"facts/{colour}"]
-        picture = _cropped(picture, box)
-        if not linear:
+        picture = _cropped(_pixels(values[node]), box)
+        if node not in LINEAR:
             picture = chain.linear_light(picture, curve, max(values[cover].brightest for cover in covers))
             picture[~_cropped(values[f"cover/{colour}"].covered, box)] = np.nan
         cards = crop_cards(facts.cards, box, facts.height, facts.top_down)
         write_fits(path, picture, cards=[*cards, *_curve_cards(curve)], top_down=facts.top_down)
 
-    return (node, "curve", f"facts/{colour}", *covers), write
+    return (node, "curve", f"facts/{colour}", *(covers or _crop_nodes(run))), write
 
 
 def _plot(node: str) -> tuple[tuple[str, ...], Callable[..., None]]:

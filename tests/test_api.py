@@ -144,6 +144,12 @@ def test_a_new_blend_opens_no_picture_of_the_steps_and_writes_only_what_changed(
     (out / "layers" / "colour.fits").write_bytes(b"painted over")
     assert blend("blend.amount=0.5") == {"layers/detail.tif", "layers/colour.fits"}
     assert (out / "layers" / "colour.fits").stat().st_size > 1000
+    assert blend("blend.amount=0.5", "roles.stars.stack=best75") == {
+        "layers/starless.fits",
+        "layers/stars.tif",
+        "layers/stars.fits",
+        *results,
+    }
     assert {f"layers/{name}.{end}" for name in ("starless", "stars", "detail", "colour") for end in ("tif", "fits")} <= blend(
         "blend.amount=0.5", "output.crop=[0, 0, 200, 150]"
     )
