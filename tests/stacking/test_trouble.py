@@ -29,7 +29,7 @@ def folder(tmp_path_factory):
 
 
 def script(folder, body, *, before="", slow=False):
-    """A program of its own that stacks the eight frames; ``slow`` makes each band take half a second and more, not the measuring of rows."""
+    """A program of its own that stacks the eight frames; ``slow`` makes each band take half a second and more (not single rows)."""
     pause = (
         "import layerblend.files.bands as b; r = b.read_narrow\n"
         "b.read_narrow = lambda i, c, y0, y1, out: (time.sleep(.03 * (y1 > y0 + 1)), r(i, c, y0, y1, out))[1]\n"
