@@ -22,6 +22,22 @@ def test_lines_with_cells_too_many_or_too_few_and_empty_ones(tmp_path: Path) -> 
     assert read.rows == (Row(2, {"file": "a.fits", "fwhm": "2.5"}), Row(5, {"file": "b.fits", "fwhm": ""}))
 
 
+@pytest.mark.parametrize("between", [";", "\t"])
+def test_semicolons_and_decimal_commas_of_other_countries(tmp_path: Path, between: str) -> None:
+    """Common practice, no source: what spreadsheets save where the comma is the decimal point."""
+    lines = ["file;fwhm;note", "a 1,5s.fits;2,53;1,2 and 3", "b.fits;-3;,5", "c.fits;1,5e-3;x"]
+    read = read_csv(table(tmp_path, "\r\n".join(lines).replace(";", between).encode()), key="k")
+    assert read.columns == ("file", "fwhm", "note")
+    assert [tuple(row.cells.values()) for row in read.rows] == [
+        ("a 1,5s.fits", "2.53", "1,2 and 3"), ("b.fits", "-3", ".5"), ("c.fits", "1.5e-3", "x"),
+    ]  # fmt: skip
+
+
+def test_where_commas_part_the_cells_semicolons_are_text(tmp_path: Path) -> None:
+    read = read_csv(table(tmp_path, b'file,note\na.fits,"2,5"\nb.fits,x;y\n'), key="k")
+    assert [row.cells["note"] for row in read.rows] == ["2,5", "x;y"]
+
+
 def test_an_empty_file_has_no_columns(tmp_path: Path) -> None:
     assert read_csv(table(tmp_path, b""), key="k").columns == ()
 
