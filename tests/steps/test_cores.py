@@ -30,6 +30,17 @@ def test_a_clipped_star_keeps_the_colour_of_its_halo() -> None:
     np.testing.assert_array_equal(fixed[outside], clipped[outside])
 
 
+def test_only_pixels_clipped_in_more_frames_than_clip_are_repaired() -> None:
+    """Of a core in whose rim a third of the frames were saturated."""
+    light = draw_stars((61, 61), np.array([30.2]), np.array([29.7]), np.array([[5.0, 3.0, 2.0]]), (4.0, 4.0, 4.0))
+    image = np.minimum(light, 1.0).astype(np.float32)
+    share = np.where((light >= 1.5).any(-1), 1.0, np.where((light >= 0.9).any(-1), 0.33, 0)).astype(np.float32)
+    rim = share == np.float32(0.33)
+    np.testing.assert_array_equal(repair_cores(image, saturated=share, clip=0.5)[rim], image[rim])
+    assert (repair_cores(image, saturated=share, clip=0.2)[rim] != image[rim]).any()
+    assert repair_cores(image, saturated=share, clip=0.5)[29, 30, 0] > 1
+
+
 def test_nothing_clipped_nothing_changed() -> None:
     image = np.random.default_rng(0).normal(0, 1, (40, 40, 3)).astype(np.float32)
     np.testing.assert_array_equal(repair_cores(image, saturated=np.zeros((40, 40), bool)), image)
@@ -56,6 +67,13 @@ def field_of_stars(fwhm: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.
 def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ...]) -> None:
     image, places, clipped, shape = field_of_stars(fwhm)
     fixed = repair_cores(image.astype(np.float32), saturated=clipped, star_shape=shape)
+    for x, y in places.round().astype(int):
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
+
+
+def test_blue_light_of_the_target_behind_a_clipped_star_does_not_tint_its_core() -> None:
+    image, places, clipped, shape = field_of_stars((4.0, 4.0, 4.0))
+    fixed = repair_cores((image + (0.02, 0.03, 0.1)).astype(np.float32), saturated=clipped, star_shape=shape)
     for x, y in places.round().astype(int):
         np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
 

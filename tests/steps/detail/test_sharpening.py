@@ -32,6 +32,22 @@ def test_detail_grows_and_noise_does_not() -> None:
     assert np.isfinite(out).all()
 
 
+def test_a_noise_map_is_felt_where_it_says() -> None:
+    """Detail and noise four times as strong on the right are changed four times as much."""
+    rng = np.random.default_rng(1)
+    field, noise, half = texture() - 0.4, rng.normal(0, 0.01, (200, 230)), rng.normal(0, 0.01, (200, 230))
+    times = np.where(np.arange(230) < 115, 1.0, 4.0)
+
+    def sharp(strong: np.ndarray) -> np.ndarray:
+        planes = (np.asarray(strong * plane, np.float32) for plane in (field + noise, half, np.full(field.shape, 0.01)))
+        lightness, difference, sigma = planes
+        return sharpen(lightness, [1, 1.5, 1.5], sigma=sigma, half_difference=difference) - lightness
+
+    even, uneven = sharp(np.ones(230)), sharp(times)
+    for part, strong in ((np.s_[:, :80], 1), (np.s_[:, 150:], 4)):
+        assert np.abs(uneven[part] / strong - even[part]).max() < 0.05 * even.std()
+
+
 def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
     lightness = texture()
     lightness[40:50, 40:50] = np.nan

@@ -47,6 +47,23 @@ def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: 
     np.testing.assert_allclose(apply_gates(gates, spoilt), mended, atol=1e-6)
 
 
+def test_a_spike_and_a_dark_border_are_told_by_the_noise_of_their_place() -> None:
+    """Spots and a border that are 30 and 100 sigma on the left, but a fifth of that on the right, where the noise is."""
+    star = varying_star(3.0, (120, 200))
+    sigma = np.full((120, 200), 1.0, np.float32)
+    sigma[:, 100:] = 5
+    plane = (sigma * np.random.default_rng(3).normal(0, 1, sigma.shape)).astype(np.float32)
+    plane[40, 30] += 30
+    plane[40, 170] += 30
+    plane[-2:] -= 100
+    found = find_spikes(plane, star, sigma=sigma)
+    assert found is not None
+    assert found[40, 30] and found[-1, 3:90].all()
+    assert not found[:, 110:].any()
+    again = find_spikes(plane[:, ::-1].copy(), star, sigma=sigma[:, ::-1].copy())
+    np.testing.assert_array_equal(again[:, ::-1], found)
+
+
 @pytest.mark.parametrize("spot", [[[39, 63], [22, 32]], [[60, 50], [45, 60]], [[-40, -55], [-50, -45]]])
 def test_spots_two_pixels_wide_are_no_narrow_stars(spot: list[list[float]]) -> None:
     """The first is a cosmic ray of a real exposure in units of its noise, where stars were 2.4 px wide: it grew a black ring."""
