@@ -4,6 +4,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from layerblend.files import stacks
 from layerblend.stacking import read_report, report
 from layerblend.stacking.journal import Band
 from tests.stacking.conftest import SPECS
@@ -24,6 +25,32 @@ def test_report(table, built):
     assert found.lost.shape == (12, 2, 2)
     assert any("best25 holds only 3 of 12 frames" in text for text in found.words)
     json.loads((built[0] / "stacking.json").read_text())
+
+
+def test_rejected_shares_are_of_each_frames_own_samples(scene, table, built):
+    """Times the samples that the frames have, borders left out, they make up all that the map of rejected samples counts."""
+    found = read_report(built[0])
+    samples = np.isfinite(scene.frames).sum((1, 2, 3))
+    assert samples.min() < 0.95 * samples.max()
+    shares = np.array([frame["rejected"] for frame in found.frames])
+    rejected = stacks.open_stack(built[1]["all"]).rejected
+    assert np.dot(shares, samples) == pytest.approx(rejected.sum(dtype=float), rel=1e-4)
+    spoilt = scene.spoilt.mean((1, 2))
+    trails = spoilt > 0.01
+    assert 0 < trails.sum() < 12 and shares[trails].min() > 5 * shares[~trails].max()
+
+
+def test_frames_without_an_exposure_time_count_nothing():
+    assert report.exposure([SimpleNamespace(exposure_s=s) for s in (60.0, float("nan"), 30.0)]) == 90
+
+
+def test_depth_is_told_against_the_reference_frame(table, built):
+    """2.5 lg of the noise of that frame over the noise of the weighted mean."""
+    found = read_report(built[0])
+    noise = {frame["file"]: frame["noise"] for frame in found.frames}
+    weights = np.array(stacks.open_stack(built[1]["all"]).weights)
+    mean = np.sqrt(sum((w * noise[row.file]) ** 2 for w, row in zip(weights, table, strict=True))) / weights.sum()
+    assert found.stacks[2]["depth_mag"] == pytest.approx(2.5 * np.log10(noise[found.reference] / mean), abs=1e-4)
 
 
 def test_expected_width_of_equal_frames_is_their_own():
