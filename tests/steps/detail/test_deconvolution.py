@@ -82,6 +82,15 @@ def test_a_noise_map_is_felt_where_it_says() -> None:
         assert np.abs(uneven[part] / times - even[part]).max() < 0.1 * even.std()
 
 
+def test_against_a_wider_reference_a_star_image_is_narrowed_more() -> None:
+    star = varying_star(3.5, (121, 121))
+    image = 1000 * moffat_image((121, 121), 3.5, star.beta, x=60, y=60)
+    image = (image + np.random.default_rng(0).normal(0, 0.1, image.shape)).astype(np.float32)
+    plain, same, wider = (deconvolve(image, star, sigma=0.1, reference_fwhm=fwhm) for fwhm in (None, 3.0, 4.2))
+    np.testing.assert_array_equal(plain, same)
+    assert wider[60, 60] > 1.1 * plain[60, 60] > 1.3 * image[60, 60]
+
+
 def test_gaps_negative_light_and_large_values(stack) -> None:
     luminance, sigma, half, star = stack
     scale = np.float32(5000 / luminance.max())

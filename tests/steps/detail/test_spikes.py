@@ -23,6 +23,15 @@ def test_no_star_counts_as_a_spike(fwhm: float, dx: float, dy: float, stretch: f
     assert find_spikes(plane, star, sigma=1.0) is None
 
 
+@pytest.mark.parametrize("side", [5, 394])
+def test_stars_of_the_narrowest_corner_are_no_spikes(side: int) -> None:
+    """Stars of 4 px in the middle and 2.1 at one side."""
+    star = varying_star(4.0, (61, 400), slope=0.65 if side < 200 else -0.65)
+    here = star.at(side, 30)
+    plane = moffat_image((61, 400), here.fwhm, here.beta, x=side, y=30)
+    assert here.fwhm < 2.2 and find_spikes((1e4 / plane.max() * plane).astype(np.float32), star, sigma=1.0) is None
+
+
 def test_hot_pixels_cosmic_rays_and_columns_are_spikes_and_leave_no_ring(scene: Scene, stack) -> None:
     luminance, sigma, half, star = stack
     assert find_spikes(luminance, star, sigma=sigma) is None
