@@ -167,8 +167,9 @@ def test_a_stack_tells_its_weights_scales_and_width(tmp_path):
     reference = [frame["file"] for frame in found.frames].index(found.reference)
     through = scene.transparency[reference] / scene.transparency
     np.testing.assert_allclose([frame["scale"] for frame in found.frames], through, rtol=0.02)
-    header = fits.getheader(paths["all"])
-    assert header["NCOMBINE"] == 4
+    frames = fits.getdata(paths["all"], "FRAMES")
+    np.testing.assert_allclose(frames["SCALE"], through, rtol=0.02)
+    np.testing.assert_allclose(frames["WEIGHT"], stack.weights)
 
 
 # ---------------------------------------------------------------- weights of one's own

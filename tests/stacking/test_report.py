@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from layerblend.files import stacks
-from layerblend.stacking import read_report, report
+from layerblend.stacking import build_stacks, read_report, report
 from layerblend.stacking.journal import Band
+from tests.scenes.frames import simulate, true_table, write_frames
 from tests.stacking.conftest import SPECS
 
 
@@ -38,6 +39,19 @@ def test_rejected_shares_are_of_each_frames_own_samples(scene, table, built):
     spoilt = scene.spoilt.mean((1, 2))
     trails = spoilt > 0.01
     assert 0 < trails.sum() < 12 and shares[trails].min() > 5 * shares[~trails].max()
+
+
+def test_a_frame_of_which_much_was_rejected_is_named(tmp_path):
+    """Light over three tenths of one frame, over a tenth of another."""
+    scene = simulate(10, shape=(80, 100), seed=5, stars=0, galaxy=0, transparency=1.0, fwhm=(3.0, 3.1))
+    scene.frames[4, :, 20:50] += 20 * scene.sigma[4]
+    scene.frames[7, :, 80:90] += 20 * scene.sigma[7]
+    write_frames(scene, tmp_path / "f")
+    build_stacks(true_table(scene), {"all": 1.0}, folder=tmp_path / "out", match_brightness=False)
+    found = read_report(tmp_path / "out")
+    (words,) = [text for text in found.words if "rejected" in text]
+    assert words.startswith("frame004.fits: 30% of its samples were rejected")
+    assert {frame["file"]: round(frame["rejected"], 2) for frame in found.frames}["frame007.fits"] == 0.1
 
 
 def test_frames_without_an_exposure_time_count_nothing():
