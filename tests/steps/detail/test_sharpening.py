@@ -48,6 +48,15 @@ def test_a_noise_map_is_felt_where_it_says() -> None:
         assert np.abs(uneven[part] / strong - even[part]).max() < 0.05 * even.std()
 
 
+def test_noise_from_the_sky_serves_where_no_halves_are() -> None:
+    """Fine texture over half of the picture is no noise."""
+    rng = np.random.default_rng(1)
+    lightness = np.where(np.arange(230) < 115, 0.2, 0.3 + 2 * (texture() - 0.4)).astype(np.float32)
+    noise, half = rng.normal(0, 0.01, (2, *lightness.shape)).astype(np.float32)
+    without, halves = (sharpen(lightness + noise, [1.5, 1.5], sigma=0.01, half_difference=h) for h in (None, half))
+    assert np.abs(without - halves).mean() < 0.1 * np.abs(halves - lightness - noise).mean()
+
+
 def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
     lightness = texture()
     lightness[40:50, 40:50] = np.nan

@@ -84,6 +84,41 @@ def test_spots_two_pixels_wide_are_no_narrow_stars(spot: list[list[float]]) -> N
     assert found.sum() < 40
 
 
+@pytest.mark.parametrize("wide", [1, 2])
+@pytest.mark.parametrize("upright", [False, True])
+def test_along_a_spike_its_margin_is_even(wide: int, upright: bool) -> None:
+    plane = np.random.default_rng(3).normal(0, 1, (61, 61)).astype(np.float32)
+    plane[30, 20 : 20 + wide] += 200
+    found = find_spikes(plane.T.copy() if upright else plane, varying_star(4.0, (61, 61)), sigma=1.0)
+    assert found is not None
+    marked = np.flatnonzero((found.T if upright else found)[30])
+    assert 20 - marked[0] == marked[-1] - (19 + wide) >= 1
+
+
+def test_a_deep_dark_lane_inside_the_picture_is_no_border() -> None:
+    yy, xx = np.mgrid[:100, :120]
+    lane = -90 * np.exp(-((xx - 60) ** 2 / 60 + (yy - 50) ** 2 / 400))
+    plane = (lane + np.random.default_rng(1).normal(0, 1, lane.shape)).astype(np.float32)
+    assert (plane < -60).sum() > 100
+    assert find_spikes(plane, varying_star(3.0, plane.shape), sigma=1.0) is None
+
+
+@pytest.mark.parametrize("stretch", [-0.3, 0.3])
+@pytest.mark.parametrize("fwhm", [2.2, 3.0, 4.5])
+def test_long_stars_are_as_narrow_as_across(fwhm: float, stretch: float) -> None:
+    star = varying_star(fwhm, (41, 41), e1=stretch)
+    centre = star.centre
+    plane = moffat_image((41, 41), centre.fwhm, centre.beta, centre.eccentricity, centre.angle, x=20, y=20)
+    assert find_spikes((1e4 / plane.max() * plane).astype(np.float32), star, sigma=1.0) is None
+
+
+@pytest.mark.parametrize(("fwhm", "apart", "second"), [(2.4, 3, 1.0), (3.0, 3, 1.0), (3.0, 4, 0.5), (3.0, 5, 0.5)])
+def test_between_two_close_stars_is_no_dark_line(fwhm: float, apart: int, second: float) -> None:
+    star = varying_star(fwhm, (41, 41))
+    plane = sum(peak * moffat_image((41, 41), fwhm, star.beta, x=18 + x, y=20) for x, peak in ((0, 1), (apart, second)))
+    assert find_spikes((1e4 / plane.max() * plane).astype(np.float32), star, sigma=1.0) is None
+
+
 def test_a_border_without_light_that_is_not_marked_leaves_no_lines(scene: Scene, stack) -> None:
     luminance, sigma, half, star = stack
     level = float(np.median(sigma))
