@@ -5,9 +5,9 @@ import skimage.color
 
 from layerblend.kinds import StarShape
 from layerblend.steps.cores import (
-    _first_run,
     Profiles,
     Rings,
+    _first_run,
     blob_middles,
     follow_rings,
     middle_radius,
@@ -84,7 +84,7 @@ def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ..
 
 def test_blue_light_of_the_target_behind_a_clipped_star_does_not_tint_its_core() -> None:
     image, places, clipped, shape = field_of_stars((4.0, 4.0, 4.0))
-    fixed = repair_cores((image + (0.02, 0.03, 0.1)).astype(np.float32), saturated=clipped, star_shape=shape)
+    fixed = repair_cores((image + np.array([0.02, 0.03, 0.1])).astype(np.float32), saturated=clipped, star_shape=shape)
     for x, y in places.round().astype(int):
         np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
 
