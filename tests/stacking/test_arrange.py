@@ -109,6 +109,33 @@ def test_a_turned_frame_is_left_out_by_name(tmp_path):
     assert len(unchecked.rows) == 8 and not any("left out" in text for text in unchecked.words)
 
 
+def test_the_reference_stays_the_same_frame_when_one_before_it_is_left_out(tmp_path):
+    scene = simulate(8, shape=(96, 128), seed=3, stars=25)
+    write_frames(scene, tmp_path)
+    rows = [replace(row, snr=9.0 if i == 3 else 1.0) for i, row in enumerate(true_table(scene))]
+    stars = rows[1].measure.star_list.copy()
+    stars[:, 0], stars[:, 1] = 127 - stars[:, 0], 95 - stars[:, 1]
+    rows[1] = replace(rows[1], measure=replace(rows[1].measure, star_list=stars))
+    plan = arrange.arrange(FrameTable(tuple(rows)), {"all": StackSpec()}, level_sky="plane", match_brightness=True)
+    assert [row.file for row in plan.rows] == [row.file for i, row in enumerate(rows) if i != 1]
+    assert plan.rows[plan.matching.reference].file == rows[3].file
+    assert plan.matching.scale[plan.matching.reference] == 1
+    assert len(plan.weights[0]) == 7
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0, 3.0])
+def test_weights_of_sharpness_are_those_of_its_definition(table, power):
+    """1 / (s^2 FWHM^power), FWHM the mean of both axes, whatever the longer one is."""
+    rows = FrameTable(tuple(replace(row, fwhm_major=5 - row.fwhm) for row in table))
+    plan = arrange.arrange(
+        rows, {"a": StackSpec(weights="sharpness", power=power), "b": StackSpec(weights="equal")}, level_sky="plane", match_brightness=True
+    )
+    wanted = plan.matching.noise**-2.0 * np.array([row.fwhm for row in plan.rows]) ** -power
+    weights, equal = (plan.weights[plan.sets[name]] for name in "ab")
+    np.testing.assert_allclose(weights / weights.mean(), wanted / wanted.mean(), rtol=1e-5)
+    assert np.ptp(equal) == 0 and equal[0] > 0
+
+
 def test_weight_sets_are_kept_once(table):
     specs = {"a": StackSpec(0.25), "b": StackSpec(), "c": StackSpec(weights="sharpness"), "d": StackSpec(weights="sharpness", power=0)}
     plan = arrange.arrange(table, specs, level_sky="plane", match_brightness=True)

@@ -1,6 +1,7 @@
 import pickle
 import tracemalloc
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from astropy.io import fits
 
 from layerblend.errors import StoppedError
 from layerblend.files import bands, stacks
+from layerblend.kinds import FrameTable
 from layerblend.stacking import StackSpec, build, build_stacks, nested_stacks, order, read_report, workers
 from tests.scenes.frames import WHITE, simulate, true_table, write_frames
 from tests.stacking.conftest import SPECS
@@ -115,6 +117,59 @@ def test_other_settings_start_anew(table, tmp_path):
 def test_the_order_of_the_specs_does_not_matter(table, built, tmp_path):
     paths = build_stacks(table, dict(reversed(SPECS.items())), folder=tmp_path)
     assert same_bytes(built[1], paths)
+
+
+def test_the_share_of_saturated_frames_is_that_of_the_frames_that_cover_the_pixel(tmp_path):
+    """At or above .98 of the white level in any channel, whether the sample was rejected or not."""
+    scene = simulate(4, shape=(80, 50), seed=5, stars=0, galaxy=0, transparency=1.0, fwhm=(2.0, 3.0))
+    scene.frames[:2, 70, 10, 2] = WHITE
+    scene.frames[0, 70, 10, 0] = WHITE
+    scene.frames[3, 6, 7] = 0.979 * WHITE
+    scene.frames[3, 6, 8] = 0.981 * WHITE
+    scene.frames[1, :, :5] = np.nan
+    scene.frames[[0, 2], 40, 2, 1] = WHITE
+    write_frames(scene, tmp_path)
+    found = nested_stacks(true_table(scene), {"half": 0.5, "all": 1.0})
+    expected = np.zeros((2, 80, 50))
+    expected[:, 70, 10] = 2 / 2, 2 / 4
+    expected[:, 6, 8] = 0, 1 / 4
+    expected[:, 40, 2] = 1, 2 / 3
+    for name, shares in zip(("half", "all"), expected, strict=True):
+        np.testing.assert_allclose(found[name].saturated, shares, atol=1e-3)
+
+
+def test_frames_of_unlike_white_level_are_stacked_in_light(tmp_path):
+    """Two frames of 8 bits beside two of 16: the same light, to half a step of the coarse ones; each is saturated at its own white."""
+    scene = simulate(4, shape=(40, 50), seed=5, stars=4, galaxy=0, sky=9000.0, transparency=1.0)
+    scene.frames[:, 20, 30, 1] = WHITE
+    write_frames(scene, tmp_path / "bytes", dtype="uint8")
+    coarse = true_table(scene, white=255.0)
+    write_frames(scene, tmp_path / "words")
+    fine = true_table(scene)
+    mixed = [replace(row, file=f"{i}", path=coarse[i].path, info=coarse[i].info) if i % 2 else row for i, row in enumerate(fine)]
+    options = {"reject": 0, "match_brightness": False, "level_sky": "off"}
+    stack, plain = (nested_stacks(rows, {"all": 1.0}, **options)["all"] for rows in (FrameTable(tuple(mixed)), fine))
+    np.testing.assert_allclose(stack.mean, plain.mean, atol=1 / 255)
+    assert stack.saturated[20, 30] == plain.saturated[20, 30] == 1
+    assert np.array_equal(stack.saturated > 0, plain.saturated > 0)
+
+
+def test_a_stack_tells_its_weights_scales_and_width(tmp_path):
+    """Weights of mean 1, the scales that frames were multiplied with, and the larger width of elongated stars."""
+    scene = simulate(4, shape=(40, 50), seed=4, fwhm=3.0, eccentricity=0.7, transparency=(0.5, 1.0), stars=14)
+    write_frames(scene, tmp_path / "f")
+    paths = build_stacks(true_table(scene), {"all": 1.0}, folder=tmp_path / "out")
+    stack, found = stacks.open_stack(paths["all"]), read_report(tmp_path / "out")
+    assert np.mean(stack.weights) == pytest.approx(1, abs=1e-5)
+    noise = np.array([frame["noise"] for frame in found.frames])
+    np.testing.assert_allclose(np.array(stack.weights) * noise**2, np.mean(stack.weights * noise**2), rtol=1e-4)
+    assert stack.fwhm_major == pytest.approx(3.0 / (1 - 0.7**2) ** 0.25, rel=1e-3)
+    reference = [frame["file"] for frame in found.frames].index(found.reference)
+    through = scene.transparency[reference] / scene.transparency
+    np.testing.assert_allclose([frame["scale"] for frame in found.frames], through, rtol=0.02)
+    frames = fits.getdata(paths["all"], "FRAMES")
+    np.testing.assert_allclose(frames["SCALE"], through, rtol=0.02)
+    np.testing.assert_allclose(frames["WEIGHT"], stack.weights)
 
 
 # ---------------------------------------------------------------- weights of one's own
@@ -278,6 +333,32 @@ def test_a_disk_that_refuses_while_bands_are_brought_to_it_is_said(table, tmp_pa
     assert not list(tmp_path.glob("*.fits"))
     monkeypatch.undo()
     assert set(build_stacks(table, SPECS, folder=tmp_path)) == set(SPECS)
+
+
+def test_room_for_unpacked_frames_is_counted_and_unfinished_work_is_not(tmp_path, monkeypatch):
+    scene = simulate(3, shape=(40, 50), seed=3)
+    write_frames(scene, tmp_path / "f", name="f{:02d}.fits.gz")
+    table, folder = true_table(scene), tmp_path / "out"
+    size = build_stacks(table, {"all": 1.0}, folder=folder)["all"].stat().st_size
+    unpacked = 3 * 40 * 50 * 3 * 4
+
+    def free(octets):
+        monkeypatch.setattr(build.shutil, "disk_usage", lambda path: type("Usage", (), {"free": octets}))
+
+    free(size + unpacked - 1)
+    with pytest.raises(StoppedError, match="No room for the stacks"):
+        build_stacks(table, {"all": 1.0}, folder=folder)
+    free(size + unpacked)
+    build_stacks(table, {"all": 1.0}, folder=folder)
+
+    def pull(steps):
+        yield next(iter(steps))
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        build_stacks(table, {"all": 1.0}, folder=folder, progress=pull)
+    free(100)  # all that it needs lies there already
+    build_stacks(table, {"all": 1.0}, folder=folder)
 
 
 def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):

@@ -1,3 +1,4 @@
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -55,6 +56,48 @@ def test_the_floor_is_the_pixel_noise_of_the_frames(tmp_path, pool):
     order = make_order(plan, frames, gap_table(plan.rows, frames, pool), ["all"], 3.0)
     sigma = np.sqrt(8**2 + scene.sky / 1.5) / WHITE * plan.matching.scale[:, None] / order.noise[:, None]
     np.testing.assert_allclose(order.floor, np.median(sigma, 0), rtol=0.05)
+
+
+def test_the_floor_is_at_least_half_a_step_of_the_numbers(tmp_path, pool):
+    """Frames of 8 bits without noise, 257 ADU a step: most of their pixels do not scatter at all."""
+    scene = simulate(6, shape=(40, 50), seed=5, galaxy=0, stars=3, tilt=0.0, read_noise=0.0, gain=1e9, transparency=1.0)
+    write_frames(scene, tmp_path, dtype="uint8")
+    rows = tuple(replace(row, flux_scale=1.0) for row in true_table(scene, white=255.0))
+    plan = arrange(FrameTable(rows), {"all": StackSpec()}, level_sky="off", match_brightness=False)
+    order = make_order(plan, [row.info for row in rows], np.zeros((0, 4), np.int32), ["all"], 3.0)
+    np.testing.assert_allclose(order.floor, 0.5 / 255 / np.median(order.noise), rtol=1e-3)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"angle": 30.0}, {"eccentricity": 0.3}, {"fwhm": 3.33}, {"white_level": 60000.0}, {"channel_noise": (1e-3,) * 3}, {"covered": 0.9},
+    ],
+    ids=lambda change: next(iter(change)),
+)  # fmt: skip
+def test_the_key_follows_every_graded_number(table, change):
+    """With the matching and the weights as they were."""
+    plan = plan_of(table)
+    row = plan.rows[2]
+    (name,) = change
+    if name == "white_level":
+        other = replace(row, info=replace(row.info, **change))
+    elif name in ("channel_noise", "covered"):
+        other = replace(row, measure=replace(row.measure, **change))
+    else:
+        other = replace(row, **change)
+    changed = replace(plan, rows=(*plan.rows[:2], other, *plan.rows[3:]))
+    assert pass_key(changed, 3.0) != pass_key(plan, 3.0)
+
+
+def test_the_key_follows_the_file(tmp_path):
+    scene = simulate(3, shape=(24, 36), seed=3, stars=3)
+    write_frames(scene, tmp_path)
+    plan = plan_of(true_table(scene))
+    before = pass_key(plan, 3.0)
+    stat = scene.paths[1].stat()
+    os.utime(scene.paths[1], ns=(stat.st_atime_ns, stat.st_mtime_ns + 1_000_000_000))
+    assert pass_key(plan, 3.0) != before
 
 
 def test_the_key_follows_what_decides_pixels(table):

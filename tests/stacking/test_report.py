@@ -4,8 +4,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from layerblend.stacking import read_report, report
+from layerblend.files import stacks
+from layerblend.stacking import build_stacks, read_report, report
 from layerblend.stacking.journal import Band
+from tests.scenes.frames import simulate, true_table, write_frames
 from tests.stacking.conftest import SPECS
 
 
@@ -24,6 +26,45 @@ def test_report(table, built):
     assert found.lost.shape == (12, 2, 2)
     assert any("best25 holds only 3 of 12 frames" in text for text in found.words)
     json.loads((built[0] / "stacking.json").read_text())
+
+
+def test_rejected_shares_are_of_each_frames_own_samples(scene, table, built):
+    """Times the samples that the frames have, borders left out, they make up all that the map of rejected samples counts."""
+    found = read_report(built[0])
+    samples = np.isfinite(scene.frames).sum((1, 2, 3))
+    assert samples.min() < 0.95 * samples.max()
+    shares = np.array([frame["rejected"] for frame in found.frames])
+    rejected = stacks.open_stack(built[1]["all"]).rejected
+    assert np.dot(shares, samples) == pytest.approx(rejected.sum(dtype=float), rel=1e-4)
+    spoilt = scene.spoilt.mean((1, 2))
+    trails = spoilt > 0.01
+    assert 0 < trails.sum() < 12 and shares[trails].min() > 5 * shares[~trails].max()
+
+
+def test_a_frame_of_which_much_was_rejected_is_named(tmp_path):
+    """Light over three tenths of one frame, over a tenth of another."""
+    scene = simulate(10, shape=(80, 100), seed=5, stars=0, galaxy=0, transparency=1.0, fwhm=(3.0, 3.1))
+    scene.frames[4, :, 20:50] += 20 * scene.sigma[4]
+    scene.frames[7, :, 80:90] += 20 * scene.sigma[7]
+    write_frames(scene, tmp_path / "f")
+    build_stacks(true_table(scene), {"all": 1.0}, folder=tmp_path / "out", match_brightness=False)
+    found = read_report(tmp_path / "out")
+    (words,) = [text for text in found.words if "rejected" in text]
+    assert words.startswith("frame004.fits: 30% of its samples were rejected")
+    assert {frame["file"]: round(frame["rejected"], 2) for frame in found.frames}["frame007.fits"] == 0.1
+
+
+def test_frames_without_an_exposure_time_count_nothing():
+    assert report.exposure([SimpleNamespace(exposure_s=s) for s in (60.0, float("nan"), 30.0)]) == 90
+
+
+def test_depth_is_told_against_the_reference_frame(table, built):
+    """2.5 lg of the noise of that frame over the noise of the weighted mean."""
+    found = read_report(built[0])
+    noise = {frame["file"]: frame["noise"] for frame in found.frames}
+    weights = np.array(stacks.open_stack(built[1]["all"]).weights)
+    mean = np.sqrt(sum((w * noise[row.file]) ** 2 for w, row in zip(weights, table, strict=True))) / weights.sum()
+    assert found.stacks[2]["depth_mag"] == pytest.approx(2.5 * np.log10(noise[found.reference] / mean), abs=1e-4)
 
 
 def test_expected_width_of_equal_frames_is_their_own():

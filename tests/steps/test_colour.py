@@ -120,6 +120,56 @@ def test_noise_as_map_numbers_or_without_halves(inputs: dict, form: str) -> None
     assert np.abs(out - reference).mean() < 0.25 * inputs["sigma"].mean()
 
 
+@pytest.mark.parametrize("sigma", [(3.0, 2.0, 1.0), (1.0, 2.0, 3.0)])
+def test_noise_of_the_differences_is_that_of_drawn_pixels(sigma: tuple[float, ...]) -> None:
+    """Against the scatter of a million pixels; one noise for the picture or a map of it."""
+    red, green, blue = np.random.default_rng(0).normal(0, sigma, (1_000_000, 3)).T
+    luminance = (red + 2 * green + blue) / 4
+    drawn = [np.std(red - luminance), np.std(blue - luminance)]
+    assert abs(drawn[0] - drawn[1]) > 0.5
+    three = colour._noise_maps(np.array(sigma), (4, 5, 3))
+    np.testing.assert_allclose(three[0, 0], drawn, rtol=0.005)
+    np.testing.assert_allclose(colour._noise_maps(np.full((4, 5, 3), sigma), (4, 5, 3)), np.broadcast_to(three, (4, 5, 2)), rtol=1e-6)
+
+
+@pytest.fixture(scope="module")
+def knots() -> dict:
+    """Red knots hardly brighter than their noise, which is three times as strong in red as in blue."""
+    rng = np.random.default_rng(5)
+    sigma = np.array([0.015, 0.01, 0.005])
+    yy, xx = np.mgrid[:160, :320]
+    light = sum(0.04 * np.exp(-((yy - y) ** 2 + (xx - x) ** 2) / 8) for y, x in rng.uniform((5, 5), (155, 315), (120, 2)))
+    noise, half = rng.normal(0, sigma, (2, 160, 320, 3))
+    guide_noise, guide_half = rng.normal(0, 0.004, (2, 160, 320))
+    drawn = {
+        "image": light[..., None] * np.array([1.6, 0.9, 0.6]) + noise,
+        "guide": light + guide_noise,
+        "sigma": np.broadcast_to(sigma, noise.shape),
+        "half_difference": half,
+        "guide_sigma": np.full(light.shape, 0.004),
+        "guide_half_difference": guide_half,
+    }
+    return {name: plane.astype(np.float32) for name, plane in drawn.items()}
+
+
+def test_a_noise_map_is_felt_where_it_says(knots: dict) -> None:
+    """Light and noise five times as strong on the right: what is made of them is five times what it was."""
+    times = np.ones((160, 320, 1), np.float32)
+    times[:, 160:] = 5
+    even = denoise_colour(**knots, scales=4)
+    uneven = denoise_colour(**{name: v * (times if v.ndim == 3 else times[..., 0]) for name, v in knots.items()}, scales=4)
+    change = (knots["image"] - even).std()
+    for part, strong in ((np.s_[:, :100], 1), (np.s_[:, 220:], 5)):
+        assert np.abs(uneven[part] / strong - even[part]).max() < 0.05 * change
+    numbers = denoise_colour(**knots | {"sigma": knots["sigma"][0, 0], "guide_sigma": 0.004}, scales=4)
+    assert np.abs(numbers - even).max() < 0.01 * change
+
+
+def test_red_and_blue_are_treated_alike(knots: dict) -> None:
+    swapped = {name: np.ascontiguousarray(v[..., ::-1]) if v.ndim == 3 else v for name, v in knots.items()}
+    np.testing.assert_allclose(denoise_colour(**swapped, scales=4)[..., ::-1], denoise_colour(**knots, scales=4), atol=1e-4)
+
+
 def test_frozen_operator_is_linear_in_picture_and_guide(scene: Scene, inputs: dict) -> None:
     gates = colour_gates(**inputs)
     out = apply_colour_gates(gates, inputs["image"], inputs["guide"])
@@ -186,6 +236,14 @@ def test_hue_layer_has_the_hue_and_the_lightness_of_its_light() -> None:
     assert np.abs(oklch[..., 2] - 30).max() < 0.5
     np.testing.assert_allclose(oklch[..., 0], plane, atol=1e-3)
     assert hue_layer(np.zeros((2, 2), np.float32), 30.0).max() == 0
+
+
+def test_hue_layer_has_its_full_chroma_from_half_its_brightness_on() -> None:
+    """Reds of these lightnesses can be shown; below half the chroma falls with the light."""
+    plane = np.array([[0.2, 0.3, 0.45, 0.5, 0.6, 0.7]], np.float32)
+    for chroma in (0.08, 0.05):
+        found = oklab_to_oklch(linear_to_oklab(decode_srgb(hue_layer(plane, 30.0, chroma=chroma).astype(float))))[0, :, 1]
+        np.testing.assert_allclose(found, chroma * np.array([0.4, 0.6, 0.9, 1, 1, 1]), atol=1e-4)
 
 
 def test_what_does_not_fit_is_refused(inputs: dict) -> None:

@@ -7,6 +7,7 @@ from layerblend.kinds import StarShape
 from layerblend.steps.cores import (
     Profiles,
     Rings,
+    _first_run,
     blob_middles,
     follow_rings,
     middle_radius,
@@ -30,25 +31,46 @@ def test_a_clipped_star_keeps_the_colour_of_its_halo() -> None:
     np.testing.assert_array_equal(fixed[outside], clipped[outside])
 
 
+def test_a_clipped_spot_whose_ring_shows_no_light_stays_as_it_is() -> None:
+    image = np.full((40, 40, 3), (0.01, -0.01, 0.01), np.float32)
+    image[20:22, 20:22] = (1.0, 0.8, 0.9)
+    np.testing.assert_array_equal(repair_cores(image, saturated=image[..., 0] > 0.5), image)
+
+
+def test_only_pixels_clipped_in_more_frames_than_clip_are_repaired() -> None:
+    """Of a core in whose rim a third of the frames were saturated."""
+    light = draw_stars((61, 61), np.array([30.2]), np.array([29.7]), np.array([[5.0, 3.0, 2.0]]), (4.0, 4.0, 4.0))
+    image = np.minimum(light, 1.0).astype(np.float32)
+    share = np.where((light >= 1.5).any(-1), 1.0, np.where((light >= 0.9).any(-1), 0.33, 0)).astype(np.float32)
+    rim = share == np.float32(0.33)
+    np.testing.assert_array_equal(repair_cores(image, saturated=share, clip=0.5)[rim], image[rim])
+    assert (repair_cores(image, saturated=share, clip=0.2)[rim] != image[rim]).any()
+    assert repair_cores(image, saturated=share, clip=0.5)[29, 30, 0] > 1
+
+
 def test_nothing_clipped_nothing_changed() -> None:
     image = np.random.default_rng(0).normal(0, 1, (40, 40, 3)).astype(np.float32)
     np.testing.assert_array_equal(repair_cores(image, saturated=np.zeros((40, 40), bool)), image)
 
 
-def field_of_stars(fwhm: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.ndarray, StarShape]:
-    """Twelve stars in the colour (1.4, 1, .6), two of them clipped, with noise: the light, places, where clipped, star image."""
+def field_of_stars(
+    fwhm: tuple[float, ...], *, bright: tuple[int, ...] = (2, 8), columns: int = 4
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, StarShape]:
+    """Stars in the colour (1.4, 1, .6), some of them clipped, with noise: the light, places, where clipped, star image."""
     rng = np.random.default_rng(5)
-    y, x = (a.ravel() * 60.0 + 40 + rng.uniform(-1, 1, 12) for a in np.mgrid[:3, :4])
-    peak = np.where(np.arange(12) % 6 == 2, (3.0, 8.0)[0], 0.5)
-    peak[8] = 8.0
+    count, size = 3 * columns, (200, 20 + 60 * columns)
+    y, x = (a.ravel() * 60.0 + 40 + rng.uniform(-1, 1, count) for a in np.mgrid[:3, :columns])
+    peak = np.full(count, 0.5)
+    peak[list(bright)] = 8.0
+    peak[2] = min(peak[2], 3.0)
     # as much light in every channel as the colour says, however wide its star image
-    light = draw_stars((200, 260), x, y, 2000 * peak[:, None] * (1.4, 1, 0.6) / np.square(np.array(fwhm) / fwhm[1]), fwhm) / 2000
+    light = draw_stars(size, x, y, 2000 * peak[:, None] * (1.4, 1, 0.6) / np.square(np.array(fwhm) / fwhm[1]), fwhm) / 2000
     clipped = (light >= 0.9).any(-1)
     terms = np.zeros((3, 6))
     terms[0, 0] = np.log(np.mean(fwhm))
-    stars = np.zeros((10, 8))
+    stars = np.zeros((count - len(bright), 8))
     stars[:, 0], stars[:, 1] = x[peak < 0.9], y[peak < 0.9]
-    shape = StarShape(3.0, terms, 200, 260, stars)
+    shape = StarShape(3.0, terms, *size, stars)
     return np.minimum(light, 1) + rng.normal(0, 5e-4, light.shape), np.stack([x, y], 1)[peak > 0.9], clipped, shape
 
 
@@ -56,6 +78,13 @@ def field_of_stars(fwhm: tuple[float, ...]) -> tuple[np.ndarray, np.ndarray, np.
 def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ...]) -> None:
     image, places, clipped, shape = field_of_stars(fwhm)
     fixed = repair_cores(image.astype(np.float32), saturated=clipped, star_shape=shape)
+    for x, y in places.round().astype(int):
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
+
+
+def test_blue_light_of_the_target_behind_a_clipped_star_does_not_tint_its_core() -> None:
+    image, places, clipped, shape = field_of_stars((4.0, 4.0, 4.0))
+    fixed = repair_cores((image + np.array([0.02, 0.03, 0.1])).astype(np.float32), saturated=clipped, star_shape=shape)
     for x, y in places.round().astype(int):
         np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
 
@@ -99,6 +128,24 @@ def test_light_of_a_star_that_was_taken_for_sky_is_given_back() -> None:
     in_sky = (1 + 35.0**2 / 15) ** -3 + 0.5 / (50 + 35.0**2)
     np.testing.assert_allclose(rings.true_light(np.log(true - in_sky))[1:-1], np.log(true), atol=0.05)
     assert np.abs(np.log(true - in_sky) - np.log(true))[-1] > 0.3
+    # and four times as far out scattered light has gone on falling with the square of the distance
+    far = 4 * 35.0
+    course = rings.true_light(np.log(true - in_sky))
+    assert course[-1] == pytest.approx(np.log((1 + far**2 / 15) ** -3 + 0.5 / (50 + far**2)), abs=0.1)
+
+
+def test_beyond_a_ring_that_tells_nothing_lies_a_neighbour() -> None:
+    good = np.array([[0, 1, 1, 0, 1], [1, 0, 1, 1, 1], [1, 1, 1, 1, 1], [0, 0, 0, 0, 1], [0, 0, 0, 0, 0]], bool)
+    kept = np.array([[0, 1, 1, 0, 0], [1, 0, 0, 0, 0], [1, 1, 1, 1, 1], [0, 0, 0, 0, 1], [0, 0, 0, 0, 0]], bool)
+    np.testing.assert_array_equal(_first_run(good), kept)
+
+
+def test_clipped_stars_tell_of_their_star_image_only_where_they_are_not_clipped() -> None:
+    """More of them than of the others: were their flat, white cores listened to, the whole field would be tinted."""
+    image, places, clipped, shape = field_of_stars((4.6, 4.0, 3.6), bright=(0, 2, 5, 8, 10, 11), columns=5)
+    fixed = repair_cores(image.astype(np.float32), saturated=clipped, star_shape=shape)
+    for x, y in places.round().astype(int):
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.03)
 
 
 def test_without_stars_to_compare_all_channels_are_taken_to_be_equally_sharp() -> None:

@@ -81,3 +81,5 @@ def test_values_out_of_range_are_named(options: dict, words: str) -> None:
         fit_curve(picture(1.0), sigma=1e-3, **options)
     with pytest.raises(ArgumentError, match="sigma"):
         fit_curve(picture(1.0), sigma=float("nan"))
+    with pytest.raises(ArgumentError, match="target"):
+        fit_curve(picture(1.0), sigma=1e-3, target=np.ones((160, 120), bool))

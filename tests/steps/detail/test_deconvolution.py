@@ -66,6 +66,31 @@ def test_noise_from_the_sky_serves_where_no_halves_are(scene: Scene, stack) -> N
     assert np.abs(with_halves - without)[scene.galaxy].mean() < 0.2 * sigma.mean()
 
 
+def test_a_noise_map_is_felt_where_it_says() -> None:
+    """Light and noise four times as strong on the right are changed four times as much."""
+    rng = np.random.default_rng(6)
+    yy, xx = np.mgrid[:200, :400]
+    light = sum(a * np.exp(-((yy - y) ** 2 + (xx - x) ** 2) / 12) for y, x, a in rng.uniform((5, 5, 2), (195, 395, 12), (150, 3)))
+    noise, half = rng.normal(0, 1, (2, 200, 400))
+
+    def sharp(times: np.ndarray) -> np.ndarray:
+        planes = [np.asarray(times * plane, np.float32) for plane in (light + noise, half, np.ones(light.shape))]
+        return deconvolve(planes[0], varying_star(3.5, light.shape), sigma=planes[2], half_difference=planes[1]) - planes[0]
+
+    even, uneven = sharp(np.ones(400)), sharp(np.where(np.arange(400) < 200, 1.0, 4.0))
+    for part, times in ((np.s_[:, :110], 1), (np.s_[:, 290:], 4)):
+        assert np.abs(uneven[part] / times - even[part]).max() < 0.1 * even.std()
+
+
+def test_against_a_wider_reference_a_star_image_is_narrowed_more() -> None:
+    star = varying_star(3.5, (121, 121))
+    image = 1000 * moffat_image((121, 121), 3.5, star.beta, x=60, y=60)
+    image = (image + np.random.default_rng(0).normal(0, 0.1, image.shape)).astype(np.float32)
+    plain, same, wider = (deconvolve(image, star, sigma=0.1, reference_fwhm=fwhm) for fwhm in (None, 3.0, 4.2))
+    np.testing.assert_array_equal(plain, same)
+    assert wider[60, 60] > 1.1 * plain[60, 60] > 1.3 * image[60, 60]
+
+
 def test_gaps_negative_light_and_large_values(stack) -> None:
     luminance, sigma, half, star = stack
     scale = np.float32(5000 / luminance.max())

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from layerblend.maths.moffat import moffat_image
+from layerblend.maths.moffat import moffat_image, moffat_otf
+from layerblend.steps.detail import filter as filter_module
 from layerblend.steps.detail.filter import NARROWEST, filter_plane, make_sharpener, narrowing
 from tests.scenes.stars import varying_star
 
@@ -31,6 +32,27 @@ def test_tiles_join_without_seams() -> None:
     assert steps.max() < 1.35 * np.median(steps)
 
 
+@pytest.mark.parametrize("upright", [False, True])
+def test_every_tile_has_the_filter_of_its_own_star_image(upright: bool) -> None:
+    """Stars as wide as they are measured at their places, from 3.2 to 5 px, come out as the one filter of their place makes them."""
+    size, places = (256, 768), [(96, 120), (384, 130), (672, 125)]
+    star = varying_star(4.0, size, slope=0.3)
+    if upright:
+        size, places = size[::-1], [place[::-1] for place in places]
+        star = varying_star(4.0, size)
+        star.terms[0, 2] = 0.3
+    image = np.zeros(size, np.float32)
+    for x, y in places:
+        here = star.at(x, y)
+        image += moffat_image(size, here.fwhm, here.beta, x=x, y=y)
+    many = make_sharpener(star, size, 0.5)
+    out = filter_plane(image, many)
+    for x, y in places:
+        near = np.s_[y - 12 : y + 13, x - 12 : x + 13]
+        own = filter_plane(image, type(many)(((star.at(x, y),),), many.ratio))[near]
+        assert np.abs(out[near] - own).max() < 0.03 * own.max()
+
+
 @pytest.mark.parametrize("turned", [False, True])
 def test_an_elongated_star_image_becomes_round(turned: bool) -> None:
     star = varying_star(4.0, (161, 161), e1=0.15)
@@ -53,6 +75,20 @@ def test_an_elongated_star_image_becomes_round(turned: bool) -> None:
     assert after[0] / after[1] < 1.07
     assert after[0] < 0.85 * before[0]
     assert out.sum() == pytest.approx(image.sum(), rel=1e-3)
+
+
+def test_a_long_star_image_is_aimed_at_no_less_than_its_longer_axis_allows() -> None:
+    """At full strength .55 of that axis: what the filter makes of it is what it makes of a round one of that width."""
+    size, long = (256, 256), varying_star(4.0, (256, 256), e1=0.2).centre
+    wide = long._replace(fwhm=long.fwhm_major, eccentricity=0.0)
+    assert long.fwhm_major > 1.2 * long.fwhm
+    made = [
+        filter_module._transfer(size, star, 0.55) * moffat_otf(size, 0.95 * star.fwhm, star.beta, star.eccentricity, star.angle)
+        for star in (long, wide)
+    ]
+    seen = made[1] > 0.7  # where damping is not felt
+    assert seen.mean() > 0.02
+    np.testing.assert_allclose(made[0][seen], made[1][seen], atol=0.01)
 
 
 @pytest.mark.parametrize("sharp", [3.6, 4.0, 4.3])

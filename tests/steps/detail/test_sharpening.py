@@ -32,6 +32,31 @@ def test_detail_grows_and_noise_does_not() -> None:
     assert np.isfinite(out).all()
 
 
+def test_a_noise_map_is_felt_where_it_says() -> None:
+    """Detail and noise four times as strong on the right are changed four times as much."""
+    rng = np.random.default_rng(1)
+    field, noise, half = texture() - 0.4, rng.normal(0, 0.01, (200, 230)), rng.normal(0, 0.01, (200, 230))
+    times = np.where(np.arange(230) < 115, 1.0, 4.0)
+
+    def sharp(strong: np.ndarray) -> np.ndarray:
+        planes = (np.asarray(strong * plane, np.float32) for plane in (field + noise, half, np.full(field.shape, 0.01)))
+        lightness, difference, sigma = planes
+        return sharpen(lightness, [1, 1.5, 1.5], sigma=sigma, half_difference=difference) - lightness
+
+    even, uneven = sharp(np.ones(230)), sharp(times)
+    for part, strong in ((np.s_[:, :80], 1), (np.s_[:, 150:], 4)):
+        assert np.abs(uneven[part] / strong - even[part]).max() < 0.05 * even.std()
+
+
+def test_noise_from_the_sky_serves_where_no_halves_are() -> None:
+    """Fine texture over half of the picture is no noise."""
+    rng = np.random.default_rng(1)
+    lightness = np.where(np.arange(230) < 115, 0.2, 0.3 + 2 * (texture() - 0.4)).astype(np.float32)
+    noise, half = rng.normal(0, 0.01, (2, *lightness.shape)).astype(np.float32)
+    without, halves = (sharpen(lightness + noise, [1.5, 1.5], sigma=0.01, half_difference=h) for h in (None, half))
+    assert np.abs(without - halves).mean() < 0.1 * np.abs(halves - lightness - noise).mean()
+
+
 def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
     lightness = texture()
     lightness[40:50, 40:50] = np.nan
