@@ -233,7 +233,7 @@ def _span(shares: list[float]) -> str:
 
 
 def _number(value: float) -> str:
-    if abs(value) >= 1000:
+    if abs(value) >= 999.5:  # three figures of more than that are 1,000
         return f"{float(f'{value:.3g}'):,.0f}"
     return f"{value:.3g}" if abs(value) >= 0.001 or value == 0 else f"{value:.0e}"
 
