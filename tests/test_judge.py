@@ -55,7 +55,7 @@ def colours(red: float, green: float, blue: float) -> np.ndarray:
     return np.stack([plane(red), plane(green), plane(blue)], -1)
 
 
-def run_of(saturation: float = 1.3) -> SimpleNamespace:
+def run_of(saturation: float = 1.3) -> Any:
     """As much of a run as is asked for: four roles, each a stack of its own."""
     names = Names(stars="sharp", detail="best", colour="deep", plain="all", sky_of=dict.fromkeys(("sharp", "best", "deep", "all"), "all"))
     return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=SimpleNamespace(colour=SimpleNamespace(saturation=saturation))))
