@@ -145,6 +145,14 @@ def test_dark_dust_is_no_sky(pair):
     assert not sky[210:220, 20:30].any() and sky.mean() > 0.2
 
 
+def test_sky_is_the_dark_part_also_of_a_picture_that_is_mostly_target(pair):
+    _, a, b = pair
+    picture = np.full_like(a.picture, 0.6)
+    picture[:, :80] = 0.15
+    ground = common_ground(*(replace(s, picture=picture, sky=None, target=None, stars=a.stars[:0]) for s in (a, b)))
+    assert ground.sky[:, :60].all() and not ground.sky[:, 100:].any()
+
+
 def test_colour_is_judged_where_both_sources_have_some(pair):
     _, a, b = pair
     planes = np.zeros((*a.picture.shape[:2], 3))
