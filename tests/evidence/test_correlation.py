@@ -268,9 +268,11 @@ def test_agreement_is_the_share_of_structure_in_common_without_the_noise_in_comm
 
 
 def test_nothing_is_said_to_agree_where_there_is_only_noise():
-    noise = half_spectra(*halves(np.zeros((128, 128)), 1.0, 1))
     known = half_spectra(*halves(signal_plane(24, 128), 0.3, 2))
-    assert agreement(noise, known, 0.10, 0.15) is None and agreement(known, noise, 0.10, 0.15) is None
+    drowned = [half_spectra(*halves(np.zeros((128, 128)), 1.0, seed)) for seed in range(6)]
+    assert max(band_contrast(noise, 0.10, 0.15) for noise in drowned) > 0  # by chance
+    for noise in drowned:
+        assert agreement(noise, known, 0.10, 0.15) is None and agreement(known, noise, 0.10, 0.15) is None
 
 
 def test_band_interval_holds_the_truth_and_matches_the_scatter():
@@ -281,6 +283,21 @@ def test_band_interval_holds_the_truth_and_matches_the_scatter():
     runs = [ring_correlation(*halves(signal, noise, seed)).band(0.05, 0.10) for seed in range(80)]
     assert np.std([run.snr for run in runs], ddof=1) / np.mean([run.sd for run in runs]) == pytest.approx(1, abs=0.25)
     assert 0.88 <= np.mean([run.interval[0] <= expected <= run.interval[1] for run in runs]) <= 0.99
+
+
+def test_a_band_is_the_mean_over_its_fourier_pixels():
+    run = ring_correlation(*halves(signal_plane(15), 0.3, 1))
+    rings = make_rings((SIZE, SIZE))
+    inside = (rings.frequency >= 0.02) & (rings.frequency < 0.05)
+    assert run.band(0.02, 0.05).snr == pytest.approx(np.average(run.snr[inside], weights=rings.pixels[inside]), rel=1e-9)
+
+
+def test_a_stack_against_itself_has_no_error():
+    """All noise is in common: the covariance is the variance, R^2 + 2 (1 + overlap) R + 2, at high and at lower signal to noise."""
+    spectra = half_spectra(*halves(signal_plane(16), 0.3, 1))
+    for band in ((0.02, 0.05), (0.05, 0.10), (0.10, 0.15)):
+        variance, same, covariance = band_difference_variance(spectra, spectra, *band)
+        assert variance == same and covariance == pytest.approx(variance, rel=0.01)
 
 
 def test_noise_that_is_stronger_where_the_structure_is_counts_for_more():

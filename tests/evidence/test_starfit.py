@@ -64,8 +64,9 @@ def test_eccentricity_follows_the_ratio_of_the_axes(e):
 def test_error_of_round_stars_stays_near_their_scatter():
     """Where noise alone makes the ellipse, its slope has no end: it is taken at the size of the error."""
     fits = [fit_mean_star(*field(seed, ecc=0.0, noise=0.01), fwhm=4.0) for seed in range(12)]
-    stated = np.mean([np.std(f.influence_eccentricity) / np.sqrt(len(f.good)) for f in fits])
-    assert 1 / 3 < np.std([f.eccentricity for f in fits], ddof=1) / stated < 3
+    stated = np.array([np.std(f.influence_eccentricity) / np.sqrt(len(f.good)) for f in fits])
+    assert 1 / 1.6 < np.std([f.eccentricity for f in fits], ddof=1) / stated.mean() < 1.6
+    assert stated.max() < 2 * np.median(stated)  # also of the one that came out round by chance
 
 
 def test_stars_set_aside_neither_help_nor_harm_the_error_bar():

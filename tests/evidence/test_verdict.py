@@ -23,6 +23,7 @@ from layerblend.evidence.verdict import (
     _flux_flags,
     _judge,
     _number,
+    _order,
     _process_flags,
     _sentence,
     compare_subjects,
@@ -348,6 +349,8 @@ def test_what_is_seen_most_stands_on_top():
     """In just visible steps: a tenth of the width is ten, a turn from 2 to -8 degrees six, a quarter of the noise five."""
     width, hue, noise = measured("star fwhm_major", 3.3, 3.0), measured("hue shift", -8.0, 2.0), measured("sky chroma noise", 5.0, 4.0)
     assert [m.weight for m in (width, hue, noise)] == pytest.approx([10, 6, 5])
+    won, same = measured("star fwhm_major", 1.0, 3.0), measured("sky a*", 9.0, 1.0, NONE_SHOWN)
+    assert sorted((same, noise, won, hue, width), key=_order) == [width, hue, noise, won, same]
 
 
 @pytest.mark.parametrize(
