@@ -20,6 +20,7 @@ from layerblend.evidence.verdict import (
     NONE_SHOWN,
     Comparison,
     Measure,
+    _above_bound,
     _flux_flags,
     _judge,
     _number,
@@ -397,6 +398,12 @@ def test_what_processing_did_is_told_from_contrast_and_signal_to_noise_together(
     assert len(flags) == (word is not None)
     if word is not None:
         assert flags[0].startswith(word) and "0.05-0.10" in flags[0] and "0.20-0.30" in flags[0]
+
+
+@pytest.mark.parametrize(("signal", "above"), [(1.03, False), (1.1, True)])
+def test_a_tenth_above_the_bound_is_let_pass(signal, above):
+    """All noise is in common, so that 6 % more is certain, and 21 % too."""
+    assert _above_bound(white_halves(1, signal, 0.5), [white_halves(1, 0.5, 0.5), white_halves(1, 1.0, 0.5)], 0.10, 0.15) == above
 
 
 def test_a_stack_that_carries_more_is_the_bound(made):
