@@ -329,7 +329,7 @@ def test_an_unprocessed_picture_shows_what_its_source_shows(made):
 def test_luminance_is_shown_in_the_colours_of_light_and_pedestal(made):
     """Light of one colour, (v + p) t - p with Y(t) = 1, has the luminance v: shown again it is the picture."""
     _, stack, curve, subject = made
-    light = stack.luminance_halves
+    light = [np.float32(0.05) * half for half in stack.luminance_halves]  # about as bright as the pedestal
     tint = np.array([1.8, 0.9, 0.4], np.float32)
     halves = [stretch((half[..., None] + np.float32(curve.p)) * tint - np.float32(curve.p), curve) for half in light]
     colour = stretch(((light[0] + light[1]) / 2 + np.float32(curve.p))[..., None] * tint - np.float32(curve.p), curve)
