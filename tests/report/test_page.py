@@ -97,6 +97,7 @@ def test_verdicts_are_counted_and_warnings_stand_out():
     ]
     page = comparison_page({**COMPARISON, "measures": measures, "words": ["Warning: eroded.", "Fine."], "flags": ["Warning: eroded."]})
     assert "3 measures better in blend, 2 better in plain, 1 without a difference shown (95% confidence)." in page
+    assert "about one in 20 would show a difference by chance" in page
     assert '<li class="warning">Warning: eroded.</li><li>Fine.</li>' in page
 
 

@@ -46,7 +46,8 @@ def test_a_bright_star_is_no_core():
     image = picture()
     image[40:46, 300:306] = 1.0
     target = Ellipse(150, 140, 90, 80).mask(300, 400)
-    image[200:206, 150:156] = 1.0
+    for y, x in np.ndindex(3, 3):  # a cluster on the target
+        image[170 + 13 * y : 180 + 13 * y, 175 + 13 * x : 185 + 13 * x] = 1.0
     for given in (target, None):
         assert np.hypot(*np.subtract(middle(choose_places(image, target=given, width=80, height=60)["core"]), (150, 140))) < 8
     # what is brighter but lies off the target given is not its core either
