@@ -53,7 +53,8 @@ KINDS: dict[str, Kind] = {
     "star fwhm_major" + AS_SHOWN: Kind("star width as shown", "px", "lower", 0.01, True, _SHOWN),
     "star eccentricity" + AS_SHOWN: Kind("roundness of the stars as shown", "", "lower", 0.05, False, _SHOWN),
     "star flux ratio": Kind(
-        "star flux", "", "toward 1", 0.02, False, "aperture of 10 px, stretch inverted, against the stack; trimmed mean" + _STARS
+        "star flux", "", "toward 1", 0.02, False,
+        "aperture of 10 px, 2.5 star widths if that is more, stretch inverted, against the stack; trimmed mean" + _STARS,
     ),
     "core clipping": Kind(
         "clipping of star cores", "%", "lower", 1.0, False, "pixels within 3 px of the 100 brightest stars at .995 or above" + _STARS

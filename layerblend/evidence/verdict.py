@@ -207,7 +207,7 @@ def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
     shares = [abs(won / lost - 1) for won, lost in pairs if lost]
     change = f"{_span(shares)} {'more' if first.better == 'higher' else 'less'}" if kind.relative and shares else ""
     if len(group) > 1:
-        return f"{head}, {change}{end}"
+        return f"{head}{f', {change}' if change else ''}{end}"  # no share of what is 0 in all bands
     won, lost = (_number(value) for value in pairs[0])
     unit = f" {first.unit}" if first.unit else ""
     aside = change or (f"best: {first.better.split()[1]}" if first.better.startswith("toward") else "")
@@ -233,7 +233,7 @@ def _span(shares: list[float]) -> str:
 
 
 def _number(value: float) -> str:
-    if abs(value) >= 1000:
+    if abs(value) >= 999.5:  # three figures of more than that are 1,000
         return f"{float(f'{value:.3g}'):,.0f}"
     return f"{value:.3g}" if abs(value) >= 0.001 or value == 0 else f"{value:.0e}"
 

@@ -67,9 +67,9 @@ def rejection_picture(rejected: Array, count: Array, *, frames: Sequence[tuple[s
     ``rejected``, ``count`` : (H, W, 3) or (H, W), samples thrown out and samples used. ``frames`` : name and rejected share of every frame;
     those that lost most are named beside the picture.
     """
-    total = np.maximum(np.asarray(rejected, np.float32) + np.asarray(count, np.float32), 1)
-    share = np.asarray(rejected, np.float32) / total
-    overall = float(np.sum(rejected, dtype=float) / np.sum(total, dtype=float))
+    total = np.asarray(rejected, np.float32) + np.asarray(count, np.float32)
+    share = np.asarray(rejected, np.float32) / np.maximum(total, 1)
+    overall = float(np.sum(rejected, dtype=float) / max(float(np.sum(total, dtype=float)), 1.0))
     small = _reduced_max(share.max(2) if share.ndim == 3 else share)
     wide = 14 if frames else 10
     part = 10 / wide

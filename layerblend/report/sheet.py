@@ -145,7 +145,7 @@ def number(value: float) -> str:
     """Three figures, without an exponent where that stays readable."""
     if value == 0:
         return "0"
-    if abs(value) >= 1000:
+    if abs(value) >= 999.5:  # three figures of more than that are 1,000
         return f"{float(f'{value:.3g}'):,.0f}"
     return f"{value:.3g}" if abs(value) >= 1e-3 else f"{value:.0e}"
 

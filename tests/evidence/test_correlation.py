@@ -8,8 +8,11 @@ from hypothesis import strategies as st
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.correlation import (
+    agreement,
+    band_contrast,
     band_difference_variance,
     band_snr,
+    contrast_variance,
     fill_masked,
     half_spectra,
     hann_window,
@@ -208,3 +211,139 @@ def test_fill_is_linear_and_leaves_the_rest():
     np.testing.assert_array_equal(fill_masked(a, mask)[60:], a[60:])
     flat = fill_masked(np.full((80, 90), 3.0, np.float32), mask)
     np.testing.assert_allclose(flat, 3.0, rtol=1e-5)
+
+
+@pytest.mark.parametrize("width", [64, 65])
+def test_rings_hold_the_whole_plane(width):
+    """A half-plane array averaged over rings is the plain average over the full transform, each pixel and its mirror counted."""
+    plane = np.random.default_rng(1).normal(size=(48, width))
+    rings = make_rings(plane.shape)
+    power = np.abs(np.fft.fft2(plane)) ** 2
+    radius = np.hypot(np.fft.fftfreq(48)[:, None], np.fft.fftfreq(width)[None])
+    for ring, mean in enumerate(rings.mean(np.abs(scipy.fft.rfft2(plane)) ** 2)):
+        inside = (np.floor(radius / rings.width) == ring) & (radius < 0.5)
+        assert rings.pixels[ring] == inside.sum()
+        assert mean == pytest.approx(power[inside].mean(), rel=1e-9)
+        assert rings.frequency[ring] == pytest.approx(radius[inside].mean(), rel=1e-9)
+
+
+def test_contrast_of_a_wave_is_its_root_mean_square():
+    """A cosine of amplitude 3 and period 12.8 px has 3 / sqrt 2 in its own band and nothing elsewhere, whatever the noise."""
+    wave = 3 * np.cos(2 * np.pi * 20 / SIZE * np.arange(SIZE))[None] * np.ones((SIZE, 1))
+    spectra = half_spectra(*halves(wave, 1.0, 1))
+    assert band_contrast(spectra, 0.05, 0.10) == pytest.approx(3 / np.sqrt(2), rel=0.02)
+    assert band_contrast(spectra, 0.15, 0.20) < 0.1
+
+
+def test_contrast_errors_match_the_scatter_of_repeats():
+    """One stack by itself, and against another one that shares half of its frames."""
+    signal = signal_plane(12, 128)
+    alone, apart, stated = [], [], []
+    for seed in range(60):
+        parts = [halves(signal, 0.6, 1000 * seed + k) for k in range(2)]
+        whole, part = half_spectra(*((parts[0][h] + parts[1][h]) / 2 for h in (0, 1))), half_spectra(*parts[0])
+        found = [band_contrast(s, 0.10, 0.15) for s in (whole, part)]
+        alone.append(found[1])
+        apart.append(found[0] - found[1])
+        stated.append(contrast_variance(whole, part, 0.10, 0.15))
+    var_whole, var_part, covariance = np.mean(stated, 0)
+    assert 1 / 1.35 < np.std(alone, ddof=1) / np.sqrt(var_part) < 1.35
+    assert 1 / 1.35 < np.std(apart, ddof=1) / np.sqrt(var_whole + var_part - 2 * covariance) < 1.35
+
+
+def test_agreement_is_the_share_of_structure_in_common_without_the_noise_in_common():
+    """Two results of the same frames, whose structure has the amplitude .6 in common: all their noise is the same."""
+    one, other = signal_plane(21, 128), signal_plane(22, 128)
+    mixed = 0.6 * one + 0.8 * other
+    noise = [np.random.default_rng([23, half]).normal(0, 0.5, one.shape) for half in (0, 1)]
+    first, second = (half_spectra(*((light + n).astype(np.float32) for n in noise)) for light in (one, mixed))
+    rings = first.rings
+    inside = (rings.frequency >= 0.05) & (rings.frequency < 0.10)
+    spectra = [half_spectra(light.astype(np.float32), light.astype(np.float32)) for light in (one, mixed)]
+    cross = rings.mean((spectra[0].mean * spectra[1].mean.conj()).real)
+    power = [rings.pixels[inside] @ s.signal[inside] for s in spectra]
+    truth = rings.pixels[inside] @ cross[inside] / np.sqrt(power[0] * power[1])
+    assert truth == pytest.approx(0.6, abs=0.15)
+    assert agreement(first, second, 0.05, 0.10) == pytest.approx(truth, abs=0.04)
+
+
+def test_nothing_is_said_to_agree_where_there_is_only_noise():
+    known = half_spectra(*halves(signal_plane(24, 128), 0.3, 2))
+    drowned = [half_spectra(*halves(np.zeros((128, 128)), 1.0, seed)) for seed in range(6)]
+    assert max(band_contrast(noise, 0.10, 0.15) for noise in drowned) > 0  # by chance
+    for noise in drowned:
+        assert agreement(noise, known, 0.10, 0.15) is None and agreement(known, noise, 0.10, 0.15) is None
+
+
+def test_band_interval_holds_the_truth_and_matches_the_scatter():
+    signal, noise = signal_plane(13, 128), 0.3
+    rings = make_rings(signal.shape)
+    inside = (rings.frequency >= 0.05) & (rings.frequency < 0.10)
+    expected = np.average(truth_of(signal, noise)[inside], weights=rings.pixels[inside])
+    runs = [ring_correlation(*halves(signal, noise, seed)).band(0.05, 0.10) for seed in range(80)]
+    assert np.std([run.snr for run in runs], ddof=1) / np.mean([run.sd for run in runs]) == pytest.approx(1, abs=0.25)
+    assert 0.88 <= np.mean([run.interval[0] <= expected <= run.interval[1] for run in runs]) <= 0.99
+
+
+def test_a_band_is_the_mean_over_its_fourier_pixels():
+    run = ring_correlation(*halves(signal_plane(15), 0.3, 1))
+    rings = make_rings((SIZE, SIZE))
+    inside = (rings.frequency >= 0.02) & (rings.frequency < 0.05)
+    assert run.band(0.02, 0.05).snr == pytest.approx(np.average(run.snr[inside], weights=rings.pixels[inside]), rel=1e-9)
+
+
+def test_a_stack_against_itself_has_no_error():
+    """All noise is in common: the covariance is the variance, R^2 + 2 (1 + overlap) R + 2, at high and at lower signal to noise."""
+    spectra = half_spectra(*halves(signal_plane(16), 0.3, 1))
+    for band in ((0.02, 0.05), (0.05, 0.10), (0.10, 0.15)):
+        variance, same, covariance = band_difference_variance(spectra, spectra, *band)
+        assert variance == same and covariance == pytest.approx(variance, rel=0.01)
+
+
+def test_noise_that_is_stronger_where_the_structure_is_counts_for_more():
+    """Structure in a fiftieth of the picture, where the noise has nine times the variance: overlap in closed form."""
+    rng = np.random.default_rng(5)
+    yy, xx = np.mgrid[:SIZE, :SIZE]
+    place = np.hypot(xx - 127.5, yy - 127.5) < 60
+    weight = np.where(place, 3.0, 1.0)
+    structure = np.where(np.hypot(xx - 127.5, yy - 127.5) < 20, 20 * signal_plane(14), 0)
+    a, b = ((structure + weight * rng.normal(0, 1, structure.shape)).astype(np.float32) for _ in range(2))
+    energy = hann_window((SIZE, SIZE)).astype(float) ** 2 * weight**2
+    # all structure lies where window^2 x variance is about its largest
+    expected = energy[118:138, 118:138].mean() * energy.sum() / (energy**2).sum()
+    assert half_spectra(a, b).overlap == pytest.approx(expected, rel=0.12)
+    even = half_spectra(*halves(20 * signal_plane(14), 1.0, 1)).overlap
+    assert even == pytest.approx(1, abs=0.15)
+    # R^2 + 4 R + 2 for even noise; 2 of the 4 R grow with the overlap
+    assert snr_variance(np.array([3.0]), 2.5)[0] == 9 + 2 * 3 + 2 * 3 * 2.5 + 2
+
+
+def test_where_nothing_repeats_there_is_no_resolution():
+    noise = halves(np.zeros((SIZE, SIZE)), 1.0, 3)[0]
+    run = ring_correlation(noise, -noise)
+    assert run.resolution_px == float("inf")
+    assert run.resolution_interval == (pytest.approx(1 / run.frequency[2]), float("inf"))
+
+
+def test_a_window_in_a_box_is_a_hann_window_there_and_nothing_elsewhere():
+    window = hann_window((40, 60), box=(10, 5, 30, 25))
+    inside = window[5:25, 10:30]
+    assert np.count_nonzero(window) == np.count_nonzero(inside) == 400
+    side = np.sin(np.pi * np.arange(1, 21) / 21) ** 2
+    np.testing.assert_allclose(inside, np.outer(side, side), rtol=1e-5)
+
+
+def test_a_window_must_not_be_negative():
+    plane, window = np.zeros((64, 64), np.float32), np.ones((64, 64), np.float32)
+    window[3, 4] = -0.1
+    with pytest.raises(ArgumentError, match="nowhere negative"):
+        ring_correlation(plane, plane, window=window)
+
+
+def test_a_wide_hole_takes_the_level_of_what_is_around_it():
+    """Not that of the whole picture: its bottom filled so would be a dark disc in the structure."""
+    plane = np.zeros((200, 400), np.float32)
+    plane[:, 200:] = 10
+    mask = np.zeros(plane.shape, bool)
+    mask[70:130, 270:330] = True
+    np.testing.assert_allclose(fill_masked(plane, mask)[mask], 10, atol=0.5)

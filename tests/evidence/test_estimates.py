@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from layerblend.evidence import estimates as es
 
@@ -79,3 +80,33 @@ def test_pairs_on_the_same_units_cancel_what_they_share():
     assert error.total > np.sqrt(2 * error.a)
     same = es.pair_error(a, a)
     assert same.difference == pytest.approx(0, abs=1e-9)
+
+
+def test_error_of_a_trimmed_mean_is_the_published_one():
+    """Asymptotic variance of the mean without the outer tenths: 1.061 / n for a normal law (Andrews et al. 1972, Robust estimates)."""
+    n = 4000
+    normal = scipy.stats.norm.ppf((np.arange(n) + 0.5) / n)
+    estimate = es.trimmed_estimate(normal)
+    assert estimate.value == pytest.approx(0, abs=1e-12)
+    assert n * estimate.variance == pytest.approx(1.061, rel=0.005)
+    assert es.trimmed_estimate(np.array([*range(1, 10), 1000.0])).value == 5.5  # 2 to 9: both ends are cut
+
+
+def test_standard_deviation_is_that_of_a_sample():
+    values = np.random.default_rng(3).normal(0, 1, 8)
+    assert es.spread_estimate(values).value == pytest.approx(values.std(ddof=1), rel=1e-12)
+
+
+def test_pairs_have_the_interval_of_a_paired_t_test():
+    rng = np.random.default_rng(4)
+    first, second = rng.normal(1, 0.3, (2, 9))
+    error = es.pair_error(es.mean_estimate(first), es.mean_estimate(second))
+    interval = scipy.stats.ttest_rel(first, second).confidence_interval(0.95)
+    assert scipy.stats.t.ppf(0.975, error.freedom) * error.difference == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
+
+
+def test_variance_that_no_unit_carries_is_added():
+    units = np.array([-1.0, 1, -1, 1])
+    first, second = es.Estimate(0.0, units, extra=0.25), es.Estimate(0.0, units, extra=0.04)
+    assert first.variance == pytest.approx(units.var(ddof=1) / 4 + 0.25)
+    assert es.pair_error(first, second).difference == pytest.approx(np.sqrt(0.25 + 0.04))

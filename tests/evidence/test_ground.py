@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError
-from layerblend.evidence.ground import _isolated, _target_box, common_ground, find_stars, lightness, star_discs
+from layerblend.evidence.ground import _isolated, _rough_fwhm, _target_box, common_ground, find_stars, lightness, shape_plane, star_discs
 from layerblend.maths.perceptual import encode_srgb, lab_to_linear
 from tests.scenes import evidence as scenes
 
@@ -90,6 +90,109 @@ def test_the_window_is_the_square_of_a_third_more_than_the_target(pair):
     target[:] = False
     target[290:310, 390:410] = True
     assert _target_box(target.shape, target) == (slice(236, 364), slice(336, 464))  # never less than 128 px
+
+
+def test_a_very_large_target_is_judged_in_its_middle():
+    rows, columns = _target_box((3000, 5000), np.ones((3000, 5000), bool))
+    assert (rows, columns) == (slice(476, 2524), slice(1476, 3524))  # 2048 px a side
+    assert _target_box((200, 300), None) == (slice(0, 200), slice(0, 300))
+
+
+def test_width_from_flux_over_peak():
+    """Moffat (1969) of beta 3: flux = pi alpha^2 peak / 2 and FWHM = 2 alpha sqrt(2^(1/3) - 1)."""
+    alpha = 5.0 / (2 * np.sqrt(2 ** (1 / 3) - 1))
+    peak = np.array([3.0, 2, 1, 1, 1])
+    stars = np.stack([0 * peak, 0 * peak, np.pi * alpha**2 * peak / 2, peak], 1)
+    assert _rough_fwhm(stars) == pytest.approx(5.0)
+    assert _rough_fwhm(stars * [1, 1, 1, np.nan]) == 4.0 == _rough_fwhm(stars[:0])
+
+
+def test_listed_stars_count_inside_the_picture_brightest_first(pair):
+    """In a picture that is wider than high; the longer of two lists is taken, and one without peaks will do."""
+    _, a, b = pair
+    wide = [replace(s, picture=s.picture[:100], linear=None, half_a=None, half_b=None, sky=None, target=None, colour=None) for s in (a, b)]
+    stars = np.array([(200.0, 50, 1), (50, 150, 9), (30, 20, 5), (-1, 20, 7), (255, 99, 3), (255.5, 99, 8)])
+    ground = common_ground(replace(wide[0], stars=stars[:2]), replace(wide[1], stars=stars))
+    np.testing.assert_array_equal(ground.stars[:, :3], [(30, 20, 5), (255, 99, 3), (200, 50, 1)])
+    assert ground.fwhm == 4.0
+
+
+def test_stars_found_have_flux_over_their_peak():
+    light = np.full((120, 160), 20, np.float32)
+    yy, xx = np.mgrid[:120, :160]
+    for x, y, height in ((40, 50, 40), (110, 60, 20)):
+        light += height * np.exp(-0.5 * ((xx - x) ** 2 + (yy - y) ** 2) / 1.5**2).astype(np.float32)
+    stars = find_stars(light)
+    np.testing.assert_array_equal(stars[:, :2], [(40, 50), (110, 60)])
+    assert stars[0, 2] / stars[1, 2] == pytest.approx(2, rel=0.01) and stars[0, 3] / stars[1, 3] == pytest.approx(2, rel=0.01)
+    assert 8 < stars[0, 2] / stars[0, 3] < 2 * np.pi * (1.5**2 + 1.2**2)  # of a Gaussian, blurred by 1.2 px to find it
+
+
+def test_discs_of_very_bright_stars_end_at_eight_widths():
+    stars = np.array([[200.0, 200, 1e12, 1], *[[5.0, 5, 1, 1]] * 20])
+    assert star_discs((400, 400), stars, 3.0)[100:].sum() == pytest.approx(np.pi * 24**2, rel=0.05)
+
+
+def test_dark_dust_is_no_sky(pair):
+    """Without a mask the sky is what is even: neither the bright target nor a patch far below."""
+    _, a, b = pair
+    bare = []
+    for subject in (a, b):
+        picture = subject.picture.copy()
+        picture[200:230, 10:40] = 0.01
+        bare.append(replace(subject, picture=picture, sky=None))
+    sky = common_ground(*bare).sky
+    assert not sky[210:220, 20:30].any() and sky.mean() > 0.2
+
+
+def test_sky_is_the_dark_part_also_of_a_picture_that_is_mostly_target(pair):
+    _, a, b = pair
+    picture = np.full_like(a.picture, 0.6)
+    picture[:, :80] = 0.15
+    ground = common_ground(*(replace(s, picture=picture, sky=None, target=None, stars=a.stars[:0]) for s in (a, b)))
+    assert ground.sky[:, :60].all() and not ground.sky[:, 100:].any()
+
+
+def test_colour_is_judged_where_both_sources_have_some(pair):
+    _, a, b = pair
+    planes = np.zeros((*a.picture.shape[:2], 3))
+    planes[..., 0], planes[:, 100:, 1] = 50, 20
+    first = encode_srgb(lab_to_linear(planes)).astype(np.float32)
+    second = np.ascontiguousarray(first[:, ::-1])
+    everywhere = np.ones(first.shape[:2], bool)
+    one, other = (replace(s, colour=c, target=everywhere) for s, c in ((a, first), (b, second)))
+    coloured = common_ground(one, other).coloured
+    assert not coloured[:, :90].any() and not coloured[:, 166:].any() and coloured[:, 110:146].any()
+
+
+def test_what_one_result_lacks_the_other_lends(pair):
+    _, a, b = pair
+    ground = common_ground(replace(a, colour=None, reference=None), b)
+    assert ground.colour is b.colour and ground.reference is b.reference
+    assert not common_ground(replace(a, half_a=None), b).from_halves and not common_ground(a, replace(b, half_b=None)).from_halves
+
+
+def test_one_unknown_stretch_has_both_measured_as_shown(pair):
+    """The same picture has the same star width whether or not its stretch is recorded: the other's is not known."""
+    _, a, b = pair
+    ground = common_ground(a, replace(b, linear=None))
+    assert not ground.linear
+    shown = shape_plane(replace(a, linear=None), ground)
+    np.testing.assert_array_equal(shape_plane(a, ground), shown)
+    # half of white as shown is .2140 of its light (IEC 61966-2-1)
+    assert shape_plane(replace(a, picture=np.full_like(a.picture, 0.5)), ground)[0, 0] == pytest.approx(0.2140, abs=1e-4)
+
+
+def test_shapes_are_measured_off_the_target_and_on_single_stars(pair):
+    _, a, b = pair
+    ground = common_ground(a, b)
+    target = np.zeros_like(a.target)
+    x, y = ground.stars[ground.shape_stars[0], :2].round().astype(int)
+    target[y - 3 : y + 4, x - 3 : x + 4] = True
+    assert ground.shape_stars[0] not in common_ground(replace(a, target=target), replace(b, target=target)).shape_stars
+    double = b.linear.copy()
+    double[y - 2 : y + 3, x + 4 : x + 8] += 0.5 * double[y, x].max()
+    assert ground.shape_stars[0] not in common_ground(a, replace(b, linear=double)).shape_stars
 
 
 def test_sky_and_target_are_those_of_both(pair):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from layerblend.evidence.starfit import fit_mean_star
+from layerblend.evidence.starfit import _eccentricity_slope, fit_mean_star
 from tests.scenes.stars import add_stars
 
 
@@ -49,6 +49,37 @@ def test_error_bar_matches_the_scatter_of_repeats():
         stated = np.mean([np.std(getattr(f, influence)) / np.sqrt(len(f.good)) for f in fits])
         assert 1 / 1.5 < scatter / stated < 1.5
     assert np.mean([f.fwhm_major for f in fits]) == pytest.approx(3.4 / (1 - 0.16) ** 0.25, rel=0.005)
+
+
+@pytest.mark.parametrize("e", [0.2, 0.5, 0.8])
+def test_eccentricity_follows_the_ratio_of_the_axes(e):
+    """g = (a - b) / (a + b) and b / a = sqrt(1 - e^2): d e / d g by differences."""
+
+    def ratio(value):
+        return (1 - np.sqrt(1 - value**2)) / (1 + np.sqrt(1 - value**2))
+
+    assert _eccentricity_slope(ratio(e)) == pytest.approx(2e-5 / (ratio(e + 1e-5) - ratio(e - 1e-5)), rel=1e-6)
+
+
+def test_error_of_round_stars_stays_near_their_scatter():
+    """Where noise alone makes the ellipse, its slope has no end: it is taken at the size of the error."""
+    fits = [fit_mean_star(*field(seed, ecc=0.0, noise=0.01), fwhm=4.0) for seed in range(12)]
+    stated = np.array([np.std(f.influence_eccentricity) / np.sqrt(len(f.good)) for f in fits])
+    assert 1 / 1.6 < np.std([f.eccentricity for f in fits], ddof=1) / stated.mean() < 1.6
+    assert stated.max() < 2 * np.median(stated)  # also of the one that came out round by chance
+
+
+def test_stars_set_aside_neither_help_nor_harm_the_error_bar():
+    """Five of 49 stars have a neighbour; the error is that of a fit to the others alone."""
+    image, stars = field(9, noise=0.004)
+    image = image.astype(float)
+    add_stars(image, np.column_stack([stars[::10, 0] + 4, stars[::10, 1] - 2, 0.9 * stars[::10, 2]]), 3.4, 3.2, 0.4, 30.0)
+    every = fit_mean_star(image.astype(np.float32), stars, fwhm=4.0)
+    assert not every.good[::10].any() and (~every.good).sum() <= 8
+    alone = fit_mean_star(image.astype(np.float32), stars[every.good], fwhm=4.0)
+    for name in ("influence_fwhm_major", "influence_eccentricity"):
+        errors = [np.std(getattr(f, name)) / np.sqrt(len(f.good)) for f in (every, alone)]
+        assert errors[0] == pytest.approx(errors[1], rel=0.03)
 
 
 def test_a_double_star_is_set_aside():

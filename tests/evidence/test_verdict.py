@@ -6,13 +6,29 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+import scipy.stats
 
 from layerblend.errors import ArgumentError
-from layerblend.evidence.correlation import agreement, band_snr
-from layerblend.evidence.estimates import Estimate
+from layerblend.evidence.catalogue import BANDS, KINDS, band_name
+from layerblend.evidence.correlation import agreement, band_snr, half_spectra
+from layerblend.evidence.estimates import Estimate, mean_estimate
 from layerblend.evidence.ground import common_ground
-from layerblend.evidence.measures import Subject, all_spectra
-from layerblend.evidence.verdict import A_BETTER, B_BETTER, NONE_SHOWN, Measure, _judge, _sentence, compare_subjects
+from layerblend.evidence.measures import Spectra, Subject, all_spectra
+from layerblend.evidence.verdict import (
+    A_BETTER,
+    B_BETTER,
+    NONE_SHOWN,
+    Comparison,
+    Measure,
+    _above_bound,
+    _flux_flags,
+    _judge,
+    _number,
+    _order,
+    _process_flags,
+    _sentence,
+    compare_subjects,
+)
 from layerblend.maths.curve import unstretch
 from tests.scenes import evidence as scenes
 
@@ -227,3 +243,180 @@ def test_confidence_widens_the_interval_and_is_checked(made):
 def test_same_answer_every_time(made):
     _, _, plain, sharp = made
     assert compare_subjects(sharp, plain).as_json() == compare_subjects(sharp, plain).as_json()
+
+
+# ---------------------------------------------------------------- which is better, and how it is said
+BETTER_WORSE = {
+    "star fwhm_major": (3.0, 3.4),
+    "star eccentricity": (0.2, 0.5),
+    "star flux ratio": (1.02, 0.9),
+    "core clipping": (1.0, 5.0),
+    "ringing": (-0.2, -2.0),
+    "sky lightness noise": (0.5, 0.8),
+    "sky chroma noise": (0.5, 0.8),
+    "sky lightness mottle": (0.1, 0.2),
+    "sky chroma mottle": (0.1, 0.2),
+    "left-over gradient lightness": (0.2, 0.9),
+    "left-over gradient chroma": (0.2, 0.9),
+    "sky a*": (-0.5, 1.5),
+    "sky b*": (0.5, -1.5),
+    "clipped": (0.1, 2.0),
+    "crushed": (0.1, 2.0),
+    "hue shift": (1.0, -8.0),
+    "chroma ratio": (0.95, 1.3),
+    "colour difference": (1.0, 3.0),
+    **{band_name(kind, *band): (3.0, 2.0) for kind in ("detail SNR", "contrast") for band in BANDS},
+}
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_every_measure_knows_what_is_better(name):
+    good, bad = (estimate(v, 1e-3) for v in BETTER_WORSE[name.removesuffix(" as shown").removesuffix(" (single picture)")])
+    assert _judge(name, good, bad, 0.95).verdict == A_BETTER
+    assert _judge(name, bad, good, 0.95).verdict == B_BETTER
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+def test_the_interval_is_that_of_a_paired_t_test(confidence):
+    first, second = np.random.default_rng(5).normal(2, 0.4, (2, 9))
+    expected = scipy.stats.ttest_rel(first, second).confidence_interval(confidence)
+    found = _judge("sky a*", mean_estimate(first), mean_estimate(second), confidence).interval
+    assert found == pytest.approx((expected.low, expected.high), rel=1e-9)
+
+
+def test_what_float32_cannot_hold_is_no_difference():
+    still = np.zeros(20)
+    assert _judge("sky lightness noise", Estimate(1.0, still), Estimate(1 + 5e-7, still), 0.95).verdict == NONE_SHOWN
+    assert _judge("sky lightness noise", Estimate(1.0, still), Estimate(1 + 5e-6, still), 0.95).verdict == A_BETTER
+
+
+def measured(name, a, b, verdict=None):
+    """A measure with a verdict, from its two values alone."""
+    if verdict is None:
+        verdict = _judge(name, estimate(a, 1e-9), estimate(b, 1e-9), 0.95).verdict
+    return Measure(name, KINDS[name].unit, KINDS[name].better, a, b, a - b, (a - b, a - b), "", verdict)
+
+
+@pytest.mark.parametrize(
+    ("measures", "words"),
+    [
+        ([("star fwhm_major", 3.0, 3.4)], "Star width: mine is better, 3 against 3.4 px (12 % less)."),
+        ([("star fwhm_major", 3.4, 3.0)], "Star width: theirs is better, 3 against 3.4 px (12 % less)."),
+        ([("sky chroma noise", 1.0, 0.98)], "Colour noise of the sky: theirs is better, 0.98 against 1 C* (2 % less), too little to see."),
+        ([("hue shift", -8.0, 2.0)], "Hue of the target: theirs is better, 2 against -8 deg (best: 0)."),
+        ([("chroma ratio", 0.9, 1.2)], "Saturation of the target: mine is better, 0.9 against 1.2 (best: 1)."),
+        # CIE 15: a* runs from green to magenta, b* from blue to yellow
+        ([("sky a*", 0.2, 1.5)], "Green-magenta cast of the sky: mine is better, 0.2 against 1.5 a* (best: 0)."),
+        ([("sky b*", 0.2, -1.5)], "Blue-yellow cast of the sky: mine is better, 0.2 against -1.5 b* (best: 0)."),
+        ([("core clipping", 9.0, 0.0)], "Clipping of star cores: theirs is better, 0 against 9 %."),
+        (
+            [("detail SNR 0.02-0.05", 999.7, 12345.0)],
+            "Signal to noise of detail at 20-50 px: theirs is better, 12,300 against 1,000 (1135 % more).",
+        ),
+        (
+            [("contrast 0.10-0.15", 2.0, 2.2), ("contrast 0.20-0.30", 1.0, 1.5), ("contrast 0.05-0.10", 5.0, 5.05)],
+            "Contrast of detail at 3-5, 7-10 and 10-20 px: theirs is better, 1 to 50 % more.",
+        ),
+        ([("contrast 0.10-0.15", 2.0, 2.01), ("contrast 0.20-0.30", 1.0, 1.005)],
+         "Contrast of detail at 3-5 and 7-10 px: theirs is better, 0 % more, too little to see."),
+        ([("contrast 0.10-0.15", 2.0, 0.0), ("contrast 0.15-0.20", 1.0, 0.0)], "Contrast of detail at 5-7 and 7-10 px: mine is better."),
+    ],
+)  # fmt: skip
+def test_sentences(measures, words):
+    assert _sentence([measured(*m) for m in measures], "mine", "theirs") == words
+
+
+def test_words_begin_with_what_was_lost_and_end_with_what_is_the_same():
+    measures = (
+        measured("star fwhm_major", 3.4, 3.0),
+        measured("contrast 0.10-0.15", 2.0, 1.0),
+        measured("contrast 0.15-0.20", 1.0, 1.0, NONE_SHOWN),
+        measured("sky a*", 0.5, 0.5, NONE_SHOWN),
+        measured("detail SNR 0.02-0.05", 9.0, 9.0, NONE_SHOWN),
+        measured("detail SNR 0.05-0.10", 9.0, 9.0, NONE_SHOWN),
+    )
+    comparison = Comparison("mine", "theirs", 0.95, measures, ("A flag.",), (("Star flux", "no stack"),), ("A note.",))
+    assert comparison.words() == [
+        "Star width: theirs is better, 3 against 3.4 px (12 % less).",
+        "A flag.",
+        "Contrast of detail at 7-10 px: mine is better, 2 against 1 L* (100 % more).",
+        "No difference shown in: contrast of detail at 5-7 px, green-magenta cast of the sky, signal to noise of detail.",
+        "Star flux not compared: no stack.",
+        "A note.",
+    ]
+
+
+def test_what_is_seen_most_stands_on_top():
+    """In just visible steps: a tenth of the width is ten, a turn from 2 to -8 degrees six, a quarter of the noise five."""
+    width, hue, noise = measured("star fwhm_major", 3.3, 3.0), measured("hue shift", -8.0, 2.0), measured("sky chroma noise", 5.0, 4.0)
+    assert [m.weight for m in (width, hue, noise)] == pytest.approx([10, 6, 5])
+    won, same = measured("star fwhm_major", 1.0, 3.0), measured("sky a*", 9.0, 1.0, NONE_SHOWN)
+    assert sorted((same, noise, won, hue, width), key=_order) == [width, hue, noise, won, same]
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(0.0, "0"), (0.1234, "0.123"), (0.0002, "2e-04"), (999.4, "999"), (999.7, "1,000"), (-22134.0, "-22,100")]
+)
+def test_numbers_in_sentences(value, text):
+    assert _number(value) == text
+
+
+def test_narrow_stars_that_lost_light_are_named_whichever_they_are(made):
+    _, _, plain, _ = made
+    a, b = replace(plain, name="mine"), replace(plain, name="theirs")
+    warning = "Warning: the stars of {} are narrower but hold only {} of their light: eroded, not sharper."
+    flux = measured("star flux ratio", 0.9, 1.0)
+    assert _flux_flags([measured("star fwhm_major", 3.0, 3.4), flux], a, b) == [warning.format("mine", "90%")]
+    assert _flux_flags([measured("star fwhm_major", 3.4, 3.0), measured("star flux ratio", 1.0, 0.85)], a, b) == [
+        warning.format("theirs", "85%")
+    ]
+    assert not _flux_flags([measured("star fwhm_major", 3.4, 3.0), flux], a, b)  # the wider ones lost it
+    assert not _flux_flags([measured("star fwhm_major", 3.0, 3.4), measured("star flux ratio", 0.9, 0.92)], a, b)  # both did
+    assert not _flux_flags([measured("star fwhm_major", 3.0, 3.4), measured("star flux ratio", 0.97, 1.03)], a, b)
+    assert not _flux_flags([flux], a, b)
+
+
+def white_halves(seed, signal, noise):
+    """Spectra of a white signal with white noise in each half: SNR of the whole is 2 (signal / noise)^2 at every scale."""
+    rng = np.random.default_rng(seed)
+    light, *noises = rng.normal(0, 1, (3, 192, 192))
+    return half_spectra(*((signal * light + noise * n).astype(np.float32) for n in noises))
+
+
+@pytest.mark.parametrize(
+    ("signal", "noise", "source_noise", "word"),
+    [
+        (0.5, 0.1, 0.5, "Warning: against its luminance source, mine has a higher signal to noise but less contrast at"),
+        (2.0, 1.0, 0.5, "Note: against its luminance source, mine has more contrast without more signal to noise at"),
+        (2.0, 0.5, 0.5, None),  # both up: real
+        (1.05, 0.53, 0.5, None),  # a tenth is not told apart
+        (0.5, 0.1, 2.5, None),  # the source's signal to noise is .3: noise hides what was done
+    ],
+)
+def test_what_processing_did_is_told_from_contrast_and_signal_to_noise_together(signal, noise, source_noise, word):
+    flags = _process_flags("mine", Spectra(white_halves(1, signal, noise), None, white_halves(1, 1.0, source_noise)))
+    assert len(flags) == (word is not None)
+    if word is not None:
+        assert flags[0].startswith(word) and "0.05-0.10" in flags[0] and "0.20-0.30" in flags[0]
+
+
+@pytest.mark.parametrize(("signal", "above"), [(1.03, False), (1.1, True)])
+def test_a_tenth_above_the_bound_is_let_pass(signal, above):
+    """All noise is in common, so that 6 % more is certain, and 21 % too."""
+    assert _above_bound(white_halves(1, signal, 0.5), [white_halves(1, 0.5, 0.5), white_halves(1, 1.0, 0.5)], 0.10, 0.15) == above
+
+
+def test_a_stack_that_carries_more_is_the_bound(made):
+    """Texture painted into picture and halves stays below what nearly noiseless frames carry; those of the picture itself carry less."""
+    scene, curve, plain, _ = made
+    clean = scenes.draw_stack(scene, dict.fromkeys(range(4), 1), fwhm=FWHM, noise=scenes.NOISE / 30)
+    rng = np.random.default_rng(2)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, scene.target.shape).astype(np.float32), (0, 0), 1.0)
+    texture = (0.15 * grain * cv2.GaussianBlur(scene.target.astype(np.float32), (0, 0), 8))[..., None]
+    painted = processed(plain, curve, "painted", lambda p: p + texture)
+
+    def accused(bound):
+        return any("manufactured" in flag for flag in compare_subjects(painted, plain, bound=bound).flags)
+
+    assert accused(plain.detail_halves)
+    assert not accused(clean.luminance_halves)

@@ -29,6 +29,9 @@ def test_pictures_are_held_without_loss():
     np.testing.assert_array_equal(embedded(page, "view-0-a"), to_bytes(a))
     np.testing.assert_array_equal(embedded(page, "view-1-b"), crop_bytes(b, PLACES["core"]))
     np.testing.assert_array_equal(embedded(page, "view-2-a"), crop_bytes(a, PLACES["sky"]))
+    listed = json.loads(re.search(r'id="views">(.*?)</script>', page).group(1))
+    assert [view["note"] for view in listed] == ["every pixel as it is", "true pixels, 1:1", "true pixels, 1:1"]
+    assert listed[2]["alt"] == "sky at true size, x 100 to 160, y 80 to 120"
 
 
 def test_large_pictures_are_reduced_by_exact_means():
@@ -36,7 +39,7 @@ def test_large_pictures_are_reduced_by_exact_means():
     big = rng.uniform(0, 1, (301, 2 * OVERVIEW_PX + 1)).astype(np.float32)
     view = make_views(big, big, {})[0]
     assert (view.width, view.height) == ((2 * OVERVIEW_PX + 1) // 3, 100)
-    assert "3 x 3" in view.note
+    assert "reduced 1:3" in view.note and "3 x 3" in view.note
     shown = np.asarray(Image.open(io.BytesIO(view.a)).convert("RGB"))[..., 0]
     mean = big[:300, : view.width * 3].reshape(100, 3, view.width, 3).mean((1, 3))
     assert np.abs(shown - mean * 255).max() < 0.51
@@ -55,6 +58,47 @@ def test_every_measure_has_its_row_and_bar():
     assert page.count("<svg") == len(COMPARISON["measures"]) == page.count('<th scope="row">')
     assert page.index("plain better") < page.index("blend better</span>")
     assert "<img" not in page
+
+
+def cells(page):
+    """Texts of the table's cells, row by row, tags taken out."""
+    rows = re.findall(r"<tr.*?</tr>", re.search(r"<table.*</table>", page, re.DOTALL).group(0), re.DOTALL)
+    return [[re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", c)).strip() for c in re.split(r"</t[dh]>", row)[:-1]] for row in rows]
+
+
+def test_every_cell_holds_what_its_head_says():
+    cast = {**line("cast", "b*", "toward 0", 0.25, -2.5, 0.5, "no difference shown"), "method": "mean of the sky's medians"}
+    page = comparison_page({**COMPARISON, "confidence": 0.9, "measures": [*COMPARISON["measures"][:2], cast]})
+    assert cells(page) == [
+        ["Verdict", "Measure", "Better", "A", "B", "A &minus; B", "90% interval"],
+        ["B ▶ plain better", "sky noise how", "lower", "1.5 L*", "1.2 L*", "+0.3", "+0.2 to +0.4"],
+        ["◀ A blend better", "width how", "lower", "3 px", "3.4 px", "-0.4", "-0.5 to -0.3"],
+        ["= no difference shown", "cast mean of the sky&#x27;s medians", "toward 0", "0.25 b*", "-2.5 b*", "+2.75", "+2.25 to +3.25"],
+    ]
+    assert "A is blend, B is plain. Bars: 90% interval" in page
+    assert "Of 3 measures, about one in 10 would show a difference by chance" in page
+
+
+def test_bars_have_zero_in_the_middle_the_interval_around_the_dot_and_room_for_both_ends():
+    for a, reach in ((3.0, 0.5), (1.0, 0.5), (2.0, 0.5)):
+        page = comparison_page({**COMPARISON, "measures": [line("width", "px", "lower", a, 2.0, reach, "no difference shown")]})
+        bar = re.search(r"<svg.*?</svg>", page, re.DOTALL).group(0)
+        zero, whole, *ends = [[float(v) for v in re.findall(r'x[12]="([\d.-]+)"', part)] for part in re.findall(r"<line[^>]*>", bar)]
+        dot, width = (float(re.search(pattern, bar).group(1)) for pattern in (r'cx="([\d.-]+)"', r'width="(\d+)"'))
+        assert zero == [width / 2] * 2 and [[x] * 2 for x in whole] == ends
+        assert 0 < whole[0] < dot < whole[1] < width
+        scale = (whole[1] - whole[0]) / (2 * reach)
+        assert dot - width / 2 == pytest.approx((a - 2.0) * scale, abs=0.2)
+
+
+def test_verdicts_are_counted_and_warnings_stand_out():
+    measures = [
+        line(str(i), "", "lower", 1.0, 2.0, 0.1, v) for i, v in enumerate(["A better"] * 3 + ["B better"] * 2 + ["no difference shown"])
+    ]
+    page = comparison_page({**COMPARISON, "measures": measures, "words": ["Warning: eroded.", "Fine."], "flags": ["Warning: eroded."]})
+    assert "3 measures better in blend, 2 better in plain, 1 without a difference shown (95% confidence)." in page
+    assert "about one in 20 would show a difference by chance" in page
+    assert '<li class="warning">Warning: eroded.</li><li>Fine.</li>' in page
 
 
 def test_unmeasured_things_are_listed():
@@ -135,6 +179,13 @@ def test_divider_shows_true_pixels_of_both(opened):
     seen = shown(page, 160, 120)
     np.testing.assert_array_equal(seen[:, :78], to_bytes(a)[:, :78])
     np.testing.assert_array_equal(seen[:, 82:], to_bytes(b)[:, 82:])
+    assert "Shown: blend left, plain right." in page.locator("#state").inner_text()
+    assert page.locator("#wipe").get_attribute("aria-valuetext") == "blend left of 50 %, plain right of it"
+    tags = [page.locator(f"#tag-{side}") for side in "ab"]
+    assert [tag.inner_text() for tag in tags] == ["blend", "plain"]
+    assert tags[0].bounding_box()["x"] < tags[1].bounding_box()["x"]
+    alts = [page.locator(f"#picture-{side}").get_attribute("alt") for side in "ab"]
+    assert alts == ["blend: the whole picture", "plain: the whole picture"]
 
 
 @pytest.mark.page
@@ -148,6 +199,8 @@ def test_keyboard_moves_the_divider_swaps_and_blinks(opened):
     page.locator("#stage").focus()
     page.keyboard.press(" ")
     np.testing.assert_array_equal(shown(page, 160, 120), to_bytes(b))
+    assert page.locator("#state").inner_text().endswith("Shown: plain.")
+    assert page.locator("#tag-b").is_visible() and not page.locator("#tag-a").is_visible()
     assert "only plain" in page.locator("label:has(input[name=mode]:checked)").inner_text()
     page.keyboard.press(" ")
     np.testing.assert_array_equal(shown(page, 160, 120), to_bytes(a))

@@ -121,6 +121,143 @@ def test_split_picture():
     size_of(plots.split_picture(starless, starless, 0 * stars, np.zeros_like(mask), worst=np.array([[0.0, 0.0], [159, 119]])))
 
 
+# ---------------------------------------------------------------- what they show
+@pytest.fixture
+def kept(monkeypatch):
+    """Plots as figures, not as bytes."""
+    monkeypatch.setattr(plots, "_png", lambda figure: figure)
+
+
+def rows_of(measures):
+    """Frames of given width, eccentricity, sky in red, green and blue, transparency and reason, one a minute."""
+    names = ("fwhm_major", "eccentricity", "sky_r", "sky_g", "sky_b", "transparency", "excluded")
+    return tuple(
+        replace(row, file=f"f{i}.fits", date=f"2031-03-10T23:{i:02d}:00", **dict(zip(names, values, strict=True)))
+        for i, (row, values) in enumerate(zip(make_table(len(measures)).rows, measures, strict=True))
+    )
+
+
+FRAMES = rows_of(
+    [(3.0, 0.3, 0.05, 0.06, 0.07, 0.9, ""), (4.0, 0.5, 0.08, 0.09, 0.10, 0.8, "clouds"), (2.0, 0.4, 0.02, 0.03, 0.04, 1.0, "")]
+)
+RANKED = FrameTable((FRAMES[2], FRAMES[0], FRAMES[1]))
+
+
+def marks(axes):
+    """Dots and crosses of a night panel: mark and colour of each curve with its places and heights."""
+    return [(line.get_marker(), line.get_color(), line.get_xdata().tolist(), line.get_ydata().tolist()) for line in axes.get_lines()]
+
+
+def test_frames_stand_in_the_order_of_time_with_their_own_values(kept):
+    width, shape, sky, clear, *_ = plots.grade_report(RANKED).axes
+    assert (width.get_ylabel(), shape.get_ylabel(), clear.get_ylabel()) == ("fwhm_major, px", "eccentricity", "transparency")
+    for axes, dots, cross in ((width, [3.0, 2.0], 4.0), (shape, [0.3, 0.4], 0.5), (clear, [0.9, 1.0], 0.8)):
+        assert marks(axes) == [("o", plots.ACCENT, [0, 2], dots), ("x", plots.WARN, [1], [cross])]
+    assert sky.get_ylabel() == "sky, % of white"
+    told = {
+        label: values
+        for (_, _, _, values), label in zip(marks(sky)[::2], [t.get_text() for t in sky.get_legend().get_texts()], strict=True)
+    }
+    assert told == {"red": pytest.approx([5, 2]), "green": pytest.approx([6, 3]), "blue": pytest.approx([7, 4])}
+    assert [mark[1] for mark in marks(sky)[::2]] == list(plots.CHANNEL_COLOURS)
+
+
+def test_cuts_stand_behind_the_last_frame_that_a_stack_keeps(kept):
+    axes = plots.grade_report(RANKED, kept={"best50": 1, "all": 2, "deep": 2}).axes[4]
+    bars = [(bar.get_x() + bar.get_width() / 2, bar.get_height()) for bar in axes.patches]
+    assert bars == [(1, 2.0), (2, 3.0), (4, 4.0)]
+    assert [line.get_xdata()[0] for line in axes.get_lines()] == [1.5, 2.5]
+    assert [text.get_text() for text in axes.texts] == ["best50: 1", "all, deep: 2"]
+
+
+def test_frames_left_out_are_counted_and_named_with_their_reason(kept):
+    text = plots.grade_report(RANKED).axes[5].texts[0].get_text().split("\n")
+    assert text == ["2 of 3 frames used", "", "f1.fits: clouds"]
+    many = FrameTable(tuple(replace(FRAMES[1], file=f"g{i}.fits") for i in range(30)))
+    lines = plots._exclusion_lines(many)
+    assert lines[0] == "0 of 30 frames used" and lines[-2:] == ["g25.fits: clouds", "and 4 more"]
+
+
+def test_rejection_is_the_share_of_all_samples_of_the_worst_channel(kept):
+    rejected, count = np.zeros((20, 30, 3), np.uint16), np.full((20, 30, 3), 9, np.uint16)
+    count[10:] = 0  # beyond the frames
+    rejected[4, 5, 1] = 27
+    figure = plots.rejection_picture(rejected, count)
+    axes, bar = figure.axes
+    shown = np.asarray(axes.images[0].get_array())
+    assert shown[4, 5] == pytest.approx(np.sqrt(27 / 36)) and np.count_nonzero(shown) == 1
+    assert axes.get_title(loc="left").startswith(f"Rejected samples: {27 / (27 + 9 * 10 * 30 * 3):.2%} of all")
+    for tick, label in zip(bar.get_yticks(), bar.get_yticklabels(), strict=True):
+        assert f"{tick**2:.0%}" == label.get_text()
+
+
+def test_frames_that_lost_most_stand_on_top_against_an_ordinary_one(kept):
+    frames = [(f"f{i:02d}.fits", 0.01 * i) for i in range(21)]
+    axes = plots.rejection_picture(np.ones((20, 30)), np.ones((20, 30)), frames=frames).axes[-1]
+    assert [bar.get_width() for bar in axes.patches] == pytest.approx(range(20, 6, -1))
+    assert [label.get_text() for label in axes.get_yticklabels()][:2] == ["f20.fits", "f19.fits"]
+    assert [text.get_text() for text in axes.texts][:2] == [" 20", " 19"]
+    assert axes.yaxis_inverted()
+    assert axes.get_xlabel() == "dotted: an ordinary frame, 10 %" and axes.get_lines()[0].get_xdata()[0] == pytest.approx(10)
+
+
+def test_sky_model_samples_and_rests_are_each_channel_s_own(kept):
+    image, model = np.zeros((40, 60, 3), np.float32), np.zeros((40, 60, 3), np.float32)
+    model += (np.linspace(0, 1, 60)[:, None] * [0.01, 0.02, 0.03]).astype(np.float32)
+    image += model + np.float32(0.004)
+    x, y = np.arange(5.0), np.arange(5.0) + 10
+    residual, used = np.arange(15.0).reshape(5, 3), np.ones((5, 3), bool)
+    used[0, 0] = used[1, 1] = used[2, 1] = False
+    axes = np.reshape(plots.flatten_picture(image, model, x=x, y=y, residual=residual, used=used, sigma=[1e-3, 2e-3, 2e-3]).axes, (3, 4))
+    for c, (name, reach, count) in enumerate((("red", 10, 4), ("green", 10, 3), ("blue", 15, 5))):
+        assert axes[c, 0].get_title(loc="left") == f"{name} sky, range {reach:.1f} sigma; {count} samples used, {5 - count} not"
+        dots, crosses = axes[c, 0].get_lines()
+        assert dots.get_xdata().tolist() == x[used[:, c]].tolist() and crosses.get_ydata().tolist() == y[~used[:, c]].tolist()
+        (points,) = axes[c, 1].collections
+        np.testing.assert_array_equal(points.get_array(), residual[used[:, c], c])
+        high, low = points.cmap(1.0), points.cmap(0.0)  # red: too bright
+        assert high[0] > high[2] and low[2] > low[0] and points.get_clim() == (-points.get_clim()[1], points.get_clim()[1])
+        before, after = (np.asarray(axes[c, i].images[0].get_array()) for i in (2, 3))
+        np.testing.assert_allclose(after, 0.004, atol=1e-8)
+        np.testing.assert_allclose(before, image[..., c] - np.median(model[..., c]), atol=1e-8)
+        assert axes[c, 2].images[0].get_clim() == axes[c, 3].images[0].get_clim()
+
+
+def test_the_worst_stars_are_those_with_most_left_over_and_come_before_and_after(kept):
+    """Fifteen stars of which the k-th leaves k thousandths: the last twelve are shown, worst first, above with and below without them."""
+    starless = np.full((120, 160), 0.01, np.float32)
+    stars, mask = np.zeros_like(starless), np.zeros((120, 160), bool)
+    for i in range(15):
+        x, y = 10 + 10 * i, 8 + 7 * i
+        stars[y, x], starless[y, x] = 0.3, 0.01 + 0.001 * i
+        mask[y - 3 : y + 4, x - 3 : x + 4] = True
+    figure = plots.split_picture(starless + stars, starless, stars, mask, black=0.0, span=0.1)
+    (text,) = [t.get_text() for t in figure.texts]
+    assert text.startswith("the 12 worst stars") and text.endswith("   ".join(f"{10 + 10 * i}, {8 + 7 * i}" for i in range(14, 2, -1)))
+    titles = [axes.get_title(loc="left") for axes in figure.axes]
+    assert titles == ["starless", "stars", "mask", "left at the stars"]
+    pictures = [np.asarray(axes.images[0].get_array()) for axes in figure.axes]
+    assert pictures[0].max() < 0.45 and pictures[1].max() > 0.8 and np.median(pictures[1]) == 0
+    np.testing.assert_array_equal(pictures[2], mask)
+    assert pictures[3][8 + 7 * 14, 10 + 10 * 14] > 0.005  # too bright is positive, and red
+    rest = figure.axes[3].images[0]
+    assert rest.cmap(1.0)[0] > rest.cmap(1.0)[2]
+    strip = np.asarray(figure.images[0].get_array())
+    middle = plots.STAR_PX // 2
+    assert strip[middle, middle, 0] > strip[-middle - 1, middle, 0] + 0.3
+
+
+def test_black_and_span_of_the_display():
+    """asinh(12 x 4) is white: four spans above black."""
+    shown = plots._show(np.array([0.0, 0.1, 0.6, 2.1, np.nan], np.float32), 0.1, 0.5)
+    np.testing.assert_allclose(shown, [0, 0, np.arcsinh(12) / np.arcsinh(48), 1, 0], atol=1e-6)
+
+
+def test_large_panels_are_reduced_by_means():
+    stripes = np.tile(np.array([0, 1], np.float32), (4, plots.MAX_PANEL_PX))
+    np.testing.assert_allclose(plots._reduced(stripes), 0.5, atol=1e-6)
+
+
 def test_figures_do_not_pile_up_and_no_window_is_asked_for():
     """Figures pile up when a plotting state keeps them: here none may live on, and the stateful interface is never imported."""
     table = make_table(6)

@@ -4,9 +4,9 @@ import io
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
-from layerblend.report.sheet import GROUND, contact_sheet, crop_bytes, number, on_contact_sheet, side_by_side, signed, to_bytes
+from layerblend.report.sheet import GROUND, INK, QUIET, contact_sheet, crop_bytes, number, on_contact_sheet, side_by_side, signed, to_bytes
 
 
 def line(name, unit, better, a, b, reach, verdict):
@@ -48,6 +48,20 @@ def random_pair(shape=(120, 160, 3)):
     return tuple(rng.uniform(0, 1, shape).astype(np.float32) for _ in range(2))
 
 
+@pytest.fixture
+def written(monkeypatch):
+    """All texts drawn on a sheet, as (y, x, text, colour), in the order of reading."""
+    texts = []
+    draw = ImageDraw.ImageDraw.text
+
+    def text(self, xy, text, **how):
+        texts.append((*xy[::-1], text, how["fill"]))
+        return draw(self, xy, text, **how)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", text)
+    return texts
+
+
 def find(sheet, crop):
     """Top left corner of an exact copy of a crop."""
     y, x = np.nonzero((sheet[: -crop.shape[0] + 1, : -crop.shape[1] + 1] == crop[0, 0]).all(2))
@@ -75,6 +89,51 @@ def test_table_grows_with_the_measures_and_no_place_is_needed():
     assert (long[-10:] == GROUND).all()
 
 
+def test_every_column_of_the_table_holds_what_its_head_says(written):
+    a, b = random_pair()
+    cast = line("cast", "b*", "toward 0", -1234.5, 0.25, 0.125, "no difference shown")
+    side_by_side(a, b, {}, {**COMPARISON, "confidence": 0.9, "measures": [*COMPARISON["measures"][:1], cast]})
+    rows = {}
+    for y, x, text, colour in written:
+        rows.setdefault(y, []).append((x, text, colour))
+    told = [[text for _, text, _ in sorted(row)] for row in rows.values()]
+    assert told[-3:] == [
+        ["verdict", "measure", "better", "A", "B", "A - B", "90% interval"],
+        ["B better", "sky noise, L*", "lower", "1.5", "1.2", "+0.3", "+0.2 to +0.4"],
+        ["no difference shown", "cast, b*", "toward 0", "-1,230", "0.25", "-1,230", "-1,230 to -1,230"],
+    ]
+    *_, lost, same = rows.values()
+    assert {colour for _, _, colour in lost} == {INK} and {colour for _, _, colour in same} == {QUIET}
+
+
+def test_names_stand_over_their_own_pictures(written):
+    a, b = random_pair()
+    places = {"core": (20, 10, 60, 40), "sky": (100, 80, 140, 110)}
+    sheet = opened(side_by_side(a, b, places, COMPARISON))
+    texts = [text for _, _, text, _ in written]
+    assert "left A: blend     right B: plain" in texts and texts[0] == "blend | plain"
+    assert texts[1:3] == COMPARISON["words"]
+    label = {text: (x, y) for y, x, text, _ in written}
+    for name, box in places.items():
+        x, y = find(sheet, crop_bytes(a, box))
+        at = label[f"{name}, 1:1"]
+        assert at[0] == x and 0 < y - at[1] < 40
+
+
+def test_every_picture_of_a_contact_sheet_stands_over_its_own_settings(written):
+    small = [on_contact_sheet(picture) for picture in random_pair((60, 90, 3))]
+    sheet = opened(contact_sheet([("weak", small[0]), ("strong", small[1])], captions=["noise 1", "noise 2"], columns=2))
+    by_place = {x: [t for _, at, t, _ in sorted(written) if at == x] for _, x, *_ in written}
+    assert by_place == {find(sheet, small[0])[0]: ["weak", "noise 1"], find(sheet, small[1])[0]: ["strong", "noise 2"]}
+    assert min(y for y, *_ in written) > find(sheet, small[0])[1] + small[0].shape[0]
+
+
+def test_pictures_are_made_small_by_means():
+    """Black and white columns become even grey, as seen from afar, and never a choice of them."""
+    stripes = np.tile(np.array([0, 1], np.float32), (84, 420))
+    assert np.abs(on_contact_sheet(stripes).astype(int) - 128).max() <= 1
+
+
 def test_contact_sheet_holds_every_picture():
     a, b = random_pair((60, 90, 3))
     small = [on_contact_sheet(picture) for picture in (a, b, a[..., 0])]
@@ -89,7 +148,9 @@ def test_bytes_are_rounded_and_no_data_is_black():
     assert to_bytes(values)[0, :, 0].tolist() == [0, 1, 255, 255, 0, 0]
 
 
-@pytest.mark.parametrize(("value", "text"), [(0, "0"), (1.2345, "1.23"), (-0.5, "-0.5"), (22134.0, "22,100"), (1e-6, "1e-06")])
+@pytest.mark.parametrize(
+    ("value", "text"), [(0, "0"), (1.2345, "1.23"), (-0.5, "-0.5"), (22134.0, "22,100"), (1e-6, "1e-06"), (999.4, "999"), (999.7, "1,000")]
+)
 def test_numbers(value, text):
     assert number(value) == text
     assert signed(value) == (f"+{text}" if value > 0 else text)
