@@ -21,6 +21,7 @@ from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
+from layerblend.figures import number, signed
 from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import check_stack_file
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
@@ -282,7 +283,7 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     data = {"comparisons": [c.as_json() for c in comparisons], "table": [list(row) for row in rows], "recipe": str(recipe)}
     folder = load_recipe(recipe).output.folder
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
-    lines += [f"{name}: plain {a:.3g}, best50 {b:.3g}, deep {c:.3g} {unit}" for name, unit, a, b, c in rows]
+    lines += [f"{name}: plain {number(a)}, best50 {number(b)}, deep {number(c)} {unit}" for name, unit, a, b, c in rows]
     lines += [f"Look at {folder}/result.jpg, then at {folder}/compare/page.html and sheet.png. The truth is in {out / 'truth'}."]
     lines += [f"Try: layerblend blend {_quoted(recipe)} --set roles.detail.stack=best75"]
     return Answer([recipe, *written], data, warnings, lines)
@@ -702,10 +703,10 @@ def _comparison_listing(comparison: Comparison) -> Listing:
         (
             f"{m.name}, {m.unit}" if m.unit else m.name,
             m.better,
-            f"{m.a:.3g}",
-            f"{m.b:.3g}",
-            f"{m.difference:+.3g}",
-            f"{m.interval[0]:+.3g} .. {m.interval[1]:+.3g}",
+            number(m.a),
+            number(m.b),
+            signed(m.difference),
+            f"{signed(m.interval[0])} .. {signed(m.interval[1])}",
             m.verdict,
         )
         for m in comparison.measures

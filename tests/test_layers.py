@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1] / "layerblend"
-EVERYWHERE = {"kinds", "errors", "endings"}
+EVERYWHERE = {"kinds", "errors", "endings", "figures"}
 ALLOWED = {
     "kinds": set(),
     "errors": set(),
     "endings": set(),
+    "figures": set(),
     "maths": {"maths"},
     "steps": {"maths", "steps"},
     "evidence": {"maths", "evidence"},

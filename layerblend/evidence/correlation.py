@@ -280,12 +280,9 @@ def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -
 
 
 # ---------------------------------------------------------------- windows, masks, rings
-def hann_window(shape: tuple[int, ...], *, box: tuple[int, int, int, int] | None = None) -> Weight:
-    """(H, W) product of two Hann windows over the picture, or over ``box`` = (x0, y0, x1, y1) and 0 outside."""
-    x0, y0, x1, y1 = box or (0, 0, shape[1], shape[0])
-    out = np.zeros(shape[:2], np.float32)
-    out[y0:y1, x0:x1] = np.outer(np.hanning(y1 - y0 + 2)[1:-1], np.hanning(x1 - x0 + 2)[1:-1])
-    return out
+def hann_window(shape: tuple[int, ...]) -> Weight:
+    """(H, W) product of two Hann windows over the picture."""
+    return np.outer(*(np.hanning(size + 2)[1:-1] for size in shape[:2])).astype(np.float32)
 
 
 def fill_masked(plane: Plane, mask: Mask, *, blur_px: float = 6.0) -> Plane:

@@ -14,6 +14,7 @@ from layerblend.evidence.correlation import HalfSpectra, agreement, band_contras
 from layerblend.evidence.estimates import BandEstimate, Estimate, pair_error
 from layerblend.evidence.ground import Subject, common_ground
 from layerblend.evidence.measures import Spectra, all_spectra, measure, shown_spectra
+from layerblend.figures import number
 from layerblend.kinds import Plane
 
 A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
@@ -208,7 +209,7 @@ def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
     change = f"{_span(shares)} {'more' if first.better == 'higher' else 'less'}" if kind.relative and shares else ""
     if len(group) > 1:
         return f"{head}{f', {change}' if change else ''}{end}"  # no share of what is 0 in all bands
-    won, lost = (_number(value) for value in pairs[0])
+    won, lost = (number(value) for value in pairs[0])
     unit = f" {first.unit}" if first.unit else ""
     aside = change or (f"best: {first.better.split()[1]}" if first.better.startswith("toward") else "")
     if first.name in COLOUR_STACKS_OWN and pairs[0][0] == COLOUR_STACKS_OWN[first.name]:
@@ -230,12 +231,6 @@ def _subject_of(group: list[Measure], split: set[str]) -> str:
 def _span(shares: list[float]) -> str:
     low, high = f"{100 * min(shares):.0f}", f"{100 * max(shares):.0f}"
     return f"{low} %" if low == high else f"{low} to {high} %"
-
-
-def _number(value: float) -> str:
-    if abs(value) >= 999.5:  # three figures of more than that are 1,000
-        return f"{float(f'{value:.3g}'):,.0f}"
-    return f"{value:.3g}" if abs(value) >= 0.001 or value == 0 else f"{value:.0e}"
 
 
 # ---------------------------------------------------------------- warnings

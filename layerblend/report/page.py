@@ -16,9 +16,10 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from layerblend.figures import number, signed
 from layerblend.kinds import DisplayRGB
 from layerblend.report.places import Box
-from layerblend.report.sheet import crop_bytes, number, signed, to_bytes
+from layerblend.report.sheet import crop_bytes, to_bytes
 
 OVERVIEW_PX = 1400
 BAR_WIDTH, BAR_HEIGHT, BAR_PAD = 190, 22, 6

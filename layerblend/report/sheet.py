@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from layerblend.figures import number, signed
 from layerblend.kinds import Array, DisplayRGB
 from layerblend.report.places import Box
 
@@ -139,20 +140,6 @@ def _draw_table(draw: ImageDraw.ImageDraw, rows: Sequence[tuple[str, ...]], y: i
         for x, text in zip(left, row, strict=True):
             draw.text((x, y), text, font=_font(SMALL_PX), fill=QUIET if quiet else INK)
         y += ROW_PX
-
-
-def number(value: float) -> str:
-    """Three figures, without an exponent where that stays readable."""
-    if value == 0:
-        return "0"
-    if abs(value) >= 999.5:  # three figures of more than that are 1,000
-        return f"{float(f'{value:.3g}'):,.0f}"
-    return f"{value:.3g}" if abs(value) >= 1e-3 else f"{value:.0e}"
-
-
-def signed(value: float) -> str:
-    """The number with its sign."""
-    return number(value) if value == 0 or value < 0 else f"+{number(value)}"
 
 
 # ---------------------------------------------------------------- drawing

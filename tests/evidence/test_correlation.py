@@ -325,14 +325,6 @@ def test_where_nothing_repeats_there_is_no_resolution():
     assert run.resolution_interval == (pytest.approx(1 / run.frequency[2]), float("inf"))
 
 
-def test_a_window_in_a_box_is_a_hann_window_there_and_nothing_elsewhere():
-    window = hann_window((40, 60), box=(10, 5, 30, 25))
-    inside = window[5:25, 10:30]
-    assert np.count_nonzero(window) == np.count_nonzero(inside) == 400
-    side = np.sin(np.pi * np.arange(1, 21) / 21) ** 2
-    np.testing.assert_allclose(inside, np.outer(side, side), rtol=1e-5)
-
-
 def test_a_window_must_not_be_negative():
     plane, window = np.zeros((64, 64), np.float32), np.ones((64, 64), np.float32)
     window[3, 4] = -0.1

@@ -23,7 +23,6 @@ from layerblend.evidence.verdict import (
     _above_bound,
     _flux_flags,
     _judge,
-    _number,
     _order,
     _process_flags,
     _sentence,
@@ -352,13 +351,6 @@ def test_what_is_seen_most_stands_on_top():
     assert [m.weight for m in (width, hue, noise)] == pytest.approx([10, 6, 5])
     won, same = measured("star fwhm_major", 1.0, 3.0), measured("sky a*", 9.0, 1.0, NONE_SHOWN)
     assert sorted((same, noise, won, hue, width), key=_order) == [width, hue, noise, won, same]
-
-
-@pytest.mark.parametrize(
-    ("value", "text"), [(0.0, "0"), (0.1234, "0.123"), (0.0002, "2e-04"), (999.4, "999"), (999.7, "1,000"), (-22134.0, "-22,100")]
-)
-def test_numbers_in_sentences(value, text):
-    assert _number(value) == text
 
 
 def test_narrow_stars_that_lost_light_are_named_whichever_they_are(made):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from layerblend.report.sheet import GROUND, INK, QUIET, contact_sheet, crop_bytes, number, on_contact_sheet, side_by_side, signed, to_bytes
+from layerblend.report.sheet import GROUND, INK, QUIET, contact_sheet, crop_bytes, on_contact_sheet, side_by_side, to_bytes
 
 
 def line(name, unit, better, a, b, reach, verdict):
@@ -146,11 +146,3 @@ def test_contact_sheet_holds_every_picture():
 def test_bytes_are_rounded_and_no_data_is_black():
     values = np.array([[0.0, 0.5 / 255 + 1e-6, 1.0, 2.0, -1.0, np.nan]], np.float32)
     assert to_bytes(values)[0, :, 0].tolist() == [0, 1, 255, 255, 0, 0]
-
-
-@pytest.mark.parametrize(
-    ("value", "text"), [(0, "0"), (1.2345, "1.23"), (-0.5, "-0.5"), (22134.0, "22,100"), (1e-6, "1e-06"), (999.4, "999"), (999.7, "1,000")]
-)
-def test_numbers(value, text):
-    assert number(value) == text
-    assert signed(value) == (f"+{text}" if value > 0 else text)
