@@ -185,8 +185,7 @@ def made_from(run: Run, output: Output) -> str | None:
 
 
 def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Mapping[str, Any]) -> list[Path]:
-    """Write several files at a time, one more than there are workers, for one waits for the disk; gives those that there was something to
-    write for.
+    """Write several files at a time; gives those that there was something to write for.
 
     After the first that fails (a full disk) no other is begun.
     """
@@ -201,7 +200,9 @@ def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Map
             failed.set()
             raise
 
-    with ThreadPoolExecutor(worker_count(run.execution) + 1) as pool, step_bar(run.execution, "writing", len(outputs)) as advance:
+    workers = worker_count(run.execution)
+    at_once = workers if workers == 1 else workers + 1  # one of them waits for the disk
+    with ThreadPoolExecutor(at_once) as pool, step_bar(run.execution, "writing", len(outputs)) as advance:
         for output, clipped in zip(outputs, pool.map(write, outputs), strict=True):
             advance()
             if clipped:

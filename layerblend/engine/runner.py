@@ -281,8 +281,8 @@ class Runner:
 
         Nothing is lost, for steps do not change what they are given. Does nothing where the system cannot be told (Windows).
         """
-        for mapped in (mapped for value in self._values.values() for mapped in maps_in(value)):
-            if hasattr(mmap, "MADV_DONTNEED"):
+        if hasattr(mmap, "MADV_DONTNEED"):
+            for mapped in (mapped for value in self._values.values() for mapped in maps_in(value)):
                 mapped.madvise(mmap.MADV_DONTNEED)
 
     def _lies_in_file(self, name: str, kept: Any) -> None:

@@ -14,7 +14,7 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from layerblend.engine.values import Reader, UnkeepableError, UnreadableError, Writer
+from layerblend.engine.values import Reader, UnkeepableError, UnreadableError, Writer, maps_in
 from layerblend.kinds import Curve, FrameInfo, Shape
 from tests.engine.toys import Pair, Picture
 
@@ -170,3 +170,14 @@ def test_parts_and_changed_copies_of_mapped_files_are_written(tmp_path: Path) ->
     elsewhere = Writer(tmp_path / "other", PACKAGES)
     elsewhere.tree(made)
     assert len(elsewhere.arrays) == 1
+
+
+def test_maps_are_found_behind_views_in_values_of_every_kind(tmp_path: Path) -> None:
+    np.save(tmp_path / "a.npy", np.zeros((3, 20, 30), "f4"))
+    mapped = np.load(tmp_path / "a.npy", mmap_mode="c")
+    view = np.moveaxis(np.asarray(mapped)[:, ::-1], 0, 2)  # as planes of a file become a picture
+    own = np.zeros(3)
+    values: list[Any] = [mapped, view, [own, view], {"a": (view, 1, "x")}, Pair(view, own), Picture(view, "text")]
+    for value in values:
+        assert list(maps_in(value)) == [mapped.base], value
+    assert not list(maps_in([own, own[1:], None, 3, Picture, np.frombuffer(b"12345678")]))
