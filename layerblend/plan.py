@@ -413,7 +413,7 @@ def _step_pictures(recipe: Recipe, sources: Sources, names: Names) -> list[Node]
         settings = {"shares": shares, "title": recipe.target, "left_out": list(sources.left_out)}
         nodes.append(Node("picture/grade", chain.grade_png, settings=settings, inputs=("table",)))
     if recipe.stacks[base].from_frames:
-        nodes.append(Node("picture/rejected", chain.rejection_png, settings={"name": base}, inputs=("stacks",), version=2))
+        nodes.append(Node("picture/rejected", chain.rejection_png, settings={"name": base}, inputs=("stacks",), version=3))
     return nodes
 
 
