@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.steps.split import Split, split_stars
+from layerblend.steps.split.whole import _opaque
 from tests.scenes.split import Scene, add_moffat, ellipse_form, make_scene
 from tests.scenes.split_score import aperture_sums
 
@@ -26,8 +28,6 @@ def parted(scene: Scene) -> Split:
 
 def residue(scene: Scene, starless: np.ndarray) -> np.ndarray:
     """Error of G in local sigma, smoothed by the star width."""
-    import cv2
-
     off = (starless - scene.starless) / scene.sigma
     off = np.ascontiguousarray(off[..., 1]) if off.ndim == 3 else off
     return cv2.GaussianBlur(off, (0, 0), scene.options.fwhm / 2.355)
@@ -68,6 +68,59 @@ def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
     same = (parted.stars == 0).all(-1)
     assert same[far].mean() > 0.5
+
+
+def test_mask_marks_the_light_that_is_seen(scene: Scene, parted: Split) -> None:
+    """What `Split.mask` says of itself, held against the scene's truth: nearly all clear star light, nearly nothing where none shows."""
+    brightest = (scene.stars / scene.sigma).max(-1)
+    assert parted.mask[brightest > 3].mean() > 0.95
+    assert parted.mask[brightest < 0.3].mean() < 0.05
+
+
+def test_growing_reaches_farther() -> None:
+    """`grow`: how far the mended surroundings of a star reach; a star's light is followed, and a clipped core and a place asked for mended."""
+    scene = make_scene(height=260, width=260, stars=60, saturated=0, target=False, galaxies=0, seed=46, mono=True)
+    small, large = (split_stars(scene.image, grow=grow).mask for grow in (0.5, 2.0))
+    assert large[small].all() and large.sum() > 1.5 * small.sum()
+    core, disc = np.zeros((60, 60), bool), np.array([[40.0, 40.0, 6.0]])
+    core[10:20, 10:20] = True
+    mended = [_opaque(core, disc, grow) for grow in (0.5, 1.0, 2.0)]
+    assert all(a[b].all() and a.sum() > b.sum() for a, b in ((mended[0], core), (mended[1], mended[0]), (mended[2], mended[1])))
+    yy, xx = np.mgrid[:60, :60]
+    asked = np.hypot(xx - 40, yy - 40)
+    assert mended[1][asked < 5.5].all() and not mended[1][(asked > 6.8) & (asked < 8)].any()
+
+
+def test_catalogue_tells_which_sources_are_wide() -> None:
+    """A source a third wider than stars is said to be wider, a star is not, and a clipped core, which tells no width, has the field's."""
+    scene = make_scene(height=260, width=260, stars=100, saturated=1, target=False, galaxies=0, seed=43, mono=True)
+    o, image, places = scene.options, scene.image.astype(np.float64), ((150.3, 149.8), (90.4, 200.2))
+    for (x, y), wider in zip(places, (1.0, 1.33), strict=True):
+        add_moffat(image, x, y, 400 * scene.extra["sigma0"], *ellipse_form(wider * o.fwhm, o.eccentricity, o.angle, o.beta), o.beta, 80)
+    parted = split_stars(image.astype(np.float32))
+    rows, usual = parted.catalogue, parted.checks["fwhm"]
+    star, wide = (rows[np.argmin(np.hypot(rows["x"] - x, rows["y"] - y))]["fwhm"] / usual for x, y in places)
+    assert abs(star - 1) < 0.04 and 1.06 < wide < 1.4
+    assert rows["saturated"].any()
+    assert (np.abs(rows["fwhm"][rows["saturated"]] / usual - 1) < 0.1).all()
+
+
+def test_on_its_side_a_picture_is_parted_the_same() -> None:
+    """A law that needs no truth: rows and columns are alike, in a picture that is wider than high as well."""
+    scene = make_scene(height=170, width=320, stars=220, saturated=0, target=False, galaxies=4, seed=49, mono=True)
+    right = scene.star_list[scene.star_list[:, 0] > 200]
+    x, y = right[np.argmin(np.abs(right[:, 3] - 80)), :2]
+    upright = split_stars(scene.image, keep=[(x, y)])
+    turned = split_stars(np.ascontiguousarray(scene.image.T), keep=[(y, x)])
+    assert (upright.catalogue["kept"] == "asked").sum() == (turned.catalogue["kept"] == "asked").sum() == 1
+    off = cv2.GaussianBlur(turned.starless.T - upright.starless, (0, 0), scene.options.fwhm / 2.355) / scene.sigma
+    assert np.quantile(np.abs(off), 0.999) < 1
+    assert (upright.mask == turned.mask.T).mean() > 0.995
+    here, there = (np.sort(s.catalogue["peak"][s.catalogue["kept"] == ""][:, 0]) for s in (upright, turned))
+    assert abs(len(here) - len(there)) <= 2
+    np.testing.assert_allclose(here[-20:], there[-20:], rtol=0.02)
+    with pytest.raises(ArgumentError, match=r"keep.*320 x 170"):
+        split_stars(scene.image, keep=[(20, 200)])
 
 
 def test_stars_cut_by_the_edge_go() -> None:
@@ -154,6 +207,7 @@ def test_no_data_stays(scene: Scene) -> None:
     result = split_stars(image)
     np.testing.assert_array_equal(np.isnan(result.starless), np.isnan(image))
     np.testing.assert_array_equal(np.isnan(result.stars), np.isnan(image))
+    assert not result.mask[np.isnan(image).any(-1)].any()
 
 
 def test_stretched_picture_is_refused(scene: Scene) -> None:
