@@ -76,10 +76,9 @@ def test_rings_and_leftovers() -> None:
     assert compact_left(plane, np.full(plane.shape, 1e-3, np.float32), 4.0, places, places[:1]) == (0, 0)
 
 
-def test_a_leftover_of_ten_sigma_is_seen_and_noise_is_none() -> None:
-    """Filtered by its own image a star of peak p stands p / (sigma / sqrt(sum of squares)) high: 3 sigma of a pixel are some 9 of the filter."""
-    rng, found = np.random.default_rng(12), 0
-    plane = rng.normal(0, 1, (300, 300)).astype(np.float32)
+def test_a_faint_leftover_is_seen_and_noise_is_none() -> None:
+    """Seen through its own image, on a level of its own, a star of 3 sigma stands 7 sigma high: 1 / sqrt(sum of squares) of that is 2.3."""
+    plane = np.random.default_rng(12).normal(0, 1, (300, 300)).astype(np.float32)
     geo = np.zeros((9, 7))
     geo[:, :2], geo[:, 2] = [(x, y) for x in (60, 150, 240) for y in (60, 150, 240)], np.log(4.0)
     sigma = np.ones_like(plane)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.steps.split import Split, split_stars
-from layerblend.steps.split.whole import _opaque
+from layerblend.steps.split.field import Field, Sources
+from layerblend.steps.split.model import StarImage, render
+from layerblend.steps.split.noise import Noise
+from layerblend.steps.split.whole import _checks, _opaque, _words
 from tests.scenes.split import Scene, add_moffat, ellipse_form, make_scene
 from tests.scenes.split_score import aperture_sums
 
@@ -78,7 +83,7 @@ def test_mask_marks_the_light_that_is_seen(scene: Scene, parted: Split) -> None:
 
 
 def test_growing_reaches_farther() -> None:
-    """`grow`: how far the mended surroundings of a star reach; a star's light is followed, and a clipped core and a place asked for mended."""
+    """`grow`: how far the mended surroundings of a star reach; a star's light is followed, cores and places asked for are mended."""
     scene = make_scene(height=260, width=260, stars=60, saturated=0, target=False, galaxies=0, seed=46, mono=True)
     small, large = (split_stars(scene.image, grow=grow).mask for grow in (0.5, 2.0))
     assert large[small].all() and large.sum() > 1.5 * small.sum()
@@ -231,6 +236,86 @@ def test_empty_sky_is_left() -> None:
 def test_wrong_arguments(scene: Scene, options: dict) -> None:
     with pytest.raises(ArgumentError, match=next(iter(options))):
         split_stars(scene.image, **options)
+
+
+PLACES = np.array([[x, y] for y in range(45, 400, 62) for x in range(45, 400, 62)], float)
+
+
+def _judged(starless: np.ndarray, reason: list[str], weight: np.ndarray, valid: np.ndarray, wider: float = 0.0) -> dict[str, float]:
+    """The self-check of a result whose sources stand at PLACES, all strong, seen in noise of 1."""
+    n = len(PLACES)
+    geo = np.zeros((n, 7))
+    geo[:, :2], geo[:, 2] = PLACES, np.log(4.0)
+    fit = np.zeros((n, 7))
+    fit[:, 3] = wider
+    peak, sources = np.full(n, 5000.0), Sources(geo, np.full(n, 5000.0), np.zeros(n))
+    terms = np.zeros((3, 6))
+    terms[0, 0] = np.log(4.0)
+    field = Field(400, 400, terms, StarImage.moffat(3.0))
+    fitted = SimpleNamespace(field=field, sources=sources, fit=fit, spikes=None, ghosts=None)
+    reasons = np.array(reason)
+    noise = Noise(1.0, 0.0)
+    choice = SimpleNamespace(star=reasons == "", reason=reasons, strength=peak)
+    return _checks(starless[..., None], weight, valid, noise, fitted, [SimpleNamespace(peak=peak, noise=noise)], choice)
+
+
+def test_self_check_counts_what_was_left() -> None:
+    """36 sources, six kept; of 30 stars six were left with a hundredth of their light, or with a rim, and one star more was not known."""
+    rng = np.random.default_rng(3)
+    clean = rng.normal(0, 1, (400, 400)).astype(np.float32)
+    plane = clean.copy()
+    reason = ["", "", "", "", "", "", "broad", "long", "colour", "misfit", "narrow", "faint"] + [""] * 24
+    weight, valid = np.zeros((400, 400), np.float32), np.ones((400, 400), bool)
+    weight[:40] = 1.0
+    valid[:20] = False
+    quiet = _judged(plane, reason, weight, valid)
+    assert (quiet["sources"], quiet["stars"], quiet["knots_kept"], quiet["saturated"]) == (36, 30, 5, 0)
+    assert quiet["removed_share"] == 1 and quiet["ring_share"] == 0 and quiet["rim_share"] == 0 and quiet["sides"] < 0.5
+    np.testing.assert_allclose(quiet["filled_share"], 20 / 380)
+    assert _words(quiet) == ()
+    geo = np.zeros((13, 7))
+    geo[:12, :2], geo[12, :2], geo[:, 2] = PLACES[:12], (200, 14), np.log(4.0)
+    render(plane, geo, np.full(13, 50.0), np.full(13, 24.0), StarImage.moffat(3.0))
+    left = _judged(plane, reason, weight, valid)
+    np.testing.assert_allclose(left["removed_share"], 1 - 7 / 31)
+    np.testing.assert_allclose(left["ring_share"], 6 / 30, atol=0.04)
+    yy, xx = np.mgrid[:400, :400]
+    for x, y in PLACES[12:18]:
+        away = np.hypot(xx - x, yy - y)
+        clean[(away > 24) & (away < 28)] += 1.5
+    rims = _judged(clean, reason, weight, valid)
+    np.testing.assert_allclose(rims["rim_share"], 6 / 30)
+    assert 1 < rims["rim_worst"] < 2
+
+
+def test_light_kept_on_purpose_is_no_streak_beside_the_stars() -> None:
+    """Every second source is a galaxy left where it is; what its neighbours show of it is no fault of theirs."""
+    plane = np.random.default_rng(4).normal(0, 1, (400, 400)).astype(np.float32)
+    galaxies = np.zeros(len(PLACES), bool)
+    galaxies[7:29:2] = True
+    yy, xx = np.mgrid[:400, :400]
+    for x, y in PLACES[galaxies]:
+        plane += (60 * np.exp(-0.5 * ((xx - x) ** 2 + (yy - y) ** 2) / 7.0**2)).astype(np.float32)
+    none, valid = np.zeros((400, 400), np.float32), np.ones((400, 400), bool)
+    kept = _judged(plane, np.where(galaxies, "broad", "").tolist(), none, valid, wider=1.5)
+    assert kept["sides"] < 0.75
+    assert _judged(plane, np.where(galaxies, "faint", "").tolist(), none, valid)["sides"] > 1.5
+
+
+def test_words_are_said_where_the_figures_ask_for_them() -> None:
+    """No false alarms: structured ground is uneven beside the stars too, a ring at one star in twenty is chance (5 % beyond 2 sigma)."""
+    fine = {"removed_share": 0.98, "ring_share": 0.05, "rim_share": 0.05, "rim_worst": 0.6, "sides": 1.0, "sides_ground": 0.6}
+    assert _words(fine) == ()
+    assert _words({**fine, "sides": 5.0, "sides_ground": 4.0}) == ()
+    for change, begin in (
+        ({"removed_share": 0.8}, "20% of the compact light"),
+        ({"ring_share": 0.3}, "30% of the brighter stars"),
+        ({"rim_share": 0.3, "rim_worst": 1.26}, "30% of the brightest stars"),
+        ({"sides": 5.0}, "The brightest stars left streaks or patches of light beside them, usually 5.0 times"),
+    ):
+        (word,) = _words({**fine, **change})
+        assert word.startswith(begin)
+    assert "1.3 times the noise" in _words({**fine, "rim_share": 0.3, "rim_worst": 1.26})[0]
 
 
 def test_close_saturated_pairs_go_together() -> None:
