@@ -78,6 +78,42 @@ def test_filled_places_have_the_noise_of_their_own_light_and_nothing_of_stars_or
         assert np.abs(inside - inside.mean()).max() < 5.5 * scatter
 
 
+def test_half_filled_places_have_the_whole_noise() -> None:
+    """Variances of independent parts add: what a pixel keeps of its own noise and what it is given make up the picture's."""
+    plane = np.random.default_rng(9).normal(0, 1, (300, 300)).astype(np.float32)
+    for share in (0.3, 0.5, 0.8):
+        weight = np.zeros_like(plane)
+        weight[100:200, 100:200] = share
+        out = mend(plane, weight, np.minimum(2 * weight, 1), Noise(1.0, 0.0), noise_draws(), 4.0, np.ones(plane.shape, bool))
+        assert abs(out[105:195, 105:195].std() - 1) < 0.08
+
+
+def test_places_without_data_lend_neither_level_nor_noise() -> None:
+    """Beside the end of the data, which is drawn as 0 there, a hole keeps the ground's level and the picture's noise."""
+    plane = np.random.default_rng(10).normal(50, 1, (300, 300)).astype(np.float32)
+    valid, weight = np.ones(plane.shape, bool), np.zeros_like(plane)
+    valid[:, 100:] = False
+    plane[~valid] = 0
+    weight[100:200, 70:100] = 1
+    inside = mend(plane, weight, weight, Noise(1.0, 0.0), noise_draws(), 4.0, valid)[104:196, 74:96]
+    assert abs(inside.mean() - 50) < 1
+    assert abs(inside.std() - 1) < 0.15
+
+
+def test_weight_is_the_share_of_doubt_and_reaches_a_pixel_round() -> None:
+    """W = e^2 / (e^2 + sigma^2), none under .15, all over .85 (the module's head): e of 1 sigma, and the star's own noise alone."""
+    none, clear = np.zeros((7, 7), np.float32), np.zeros((7, 7), bool)
+    wrong, star = none.copy(), none.copy()
+    wrong[3, 3] = 1.0
+    weight, blind = fill_weight(none, wrong, none, none, none, Noise(1.0, 0.0), clear)
+    np.testing.assert_allclose(weight[2:5, 2:5], 0.5, atol=1e-6)  # of a star a neighbour may be off by as much: it is steep
+    assert weight.sum() < 4.6 and (weight == blind).all()
+    star[3, 3] = 4.0
+    weight, blind = fill_weight(star, none, none, none, none, Noise(1.0, 0.25), clear)
+    np.testing.assert_allclose(weight[3, 3], 0.5, atol=1e-6)
+    assert not blind.any()
+
+
 def test_haloes_and_arms_are_less_sure_than_sky() -> None:
     """A halo of 1000 sigma may be off by 4, an arm of 100 by 6: both outweigh the noise."""
     light = np.array([[0.0, 1.0, 1000.0]], np.float32)

@@ -34,6 +34,45 @@ def test_map_of_shares_decides() -> None:
     np.testing.assert_array_equal(clipped_mask(_sky()[None], np.array([1e-3]), share), share > 0)
 
 
+def test_a_plateau_in_one_colour_is_enough() -> None:
+    """A red star clips in red alone; whichever channel it is, its core says nothing."""
+    planes = np.stack([_sky(seed=k) for k in range(3)])
+    for plane in planes:
+        _star(plane, 60, 70, 0.5)
+    for c in range(3):
+        clipped = planes.copy()
+        _star(clipped[c], 60, 70, 5.0)
+        clipped[c] = np.minimum(clipped[c], 0.95)
+        np.testing.assert_array_equal(clipped_mask(clipped, np.full(3, 1e-3), None), clipped[c] >= 0.95 * 0.96)
+
+
+def test_few_frames_of_many_are_enough_and_one_of_hundreds_is_not() -> None:
+    """A clipped frame in fifty bends a bright pixel by per cents, one in four hundred by less than its noise; no map, no clipping."""
+    share = np.array([[0.02, 0.0025, 0.0, np.nan, 1.0]], np.float32)
+    np.testing.assert_array_equal(clipped_mask(np.zeros((1, 1, 5), np.float32), np.ones(1), share), [[True, False, False, False, True]])
+
+
+def test_single_clipped_pixels_make_no_core() -> None:
+    """Which pixels are left out all the same, with their neighbours; a core of 3 x 3 is a star, at its middle."""
+    mask = np.zeros((40, 60), bool)
+    mask[10, 20] = True
+    mask[24:27, 44:47] = True
+    blobs = find_blobs(mask)
+    np.testing.assert_allclose(np.c_[blobs.x, blobs.y], [[45, 25]])
+    assert 2 < blobs.radius[0] < 3  # its neighbours with it
+    assert blobs.mask[9:12, 19:22].all() and blobs.mask[23:28, 43:48].all() and blobs.mask.sum() == 9 + 25
+    np.testing.assert_array_equal(blobs.small, blobs.mask & (np.arange(60) < 30))
+
+
+def test_the_star_of_a_bled_column_is_where_the_column_is_widest() -> None:
+    """Charge runs far down one way: the centroid of the column lies 13 px beside the star, which would be drawn there."""
+    yy, xx = np.mgrid[:120, :160]
+    mask = (np.hypot(xx - 110, yy - 40) < 8) | ((np.abs(xx - 110) < 2) & (yy > 36) & (yy < 112))
+    blobs = find_blobs(mask)
+    assert len(blobs.x) == 1
+    np.testing.assert_allclose([blobs.x[0], blobs.y[0]], [110, 40], atol=1.5)
+
+
 def test_touching_clipped_stars_are_parted() -> None:
     mask = np.zeros((60, 60), bool)
     yy, xx = np.mgrid[:60, :60]
@@ -76,3 +115,16 @@ def test_long_star_images_are_single() -> None:
     column[20:100, 50:57] = True
     column |= np.hypot(xx - 53, yy - 60) < 8
     assert len(find_blobs(column).x) == 1
+
+
+def test_structured_ground_and_what_fits_miss_are_no_stars() -> None:
+    """Ground rougher than the noise hides faint stars there and nowhere else; so does what a bright star may have left."""
+    plane, sigma = _sky((320, 320), seed=3), np.full((320, 320), 1e-3, np.float32)
+    plane[:, :192] += 8 * _sky((320, 192), seed=4)
+    for x in (60, 256):
+        _star(plane, x, 160, 0.008)
+    peaks = find_peaks(peak_response(plane, 4.0), sigma, 5.0)
+    assert {(round(x), round(y)) for x, y in zip(peaks.x, peaks.y, strict=True)} == {(256, 160)}
+    extra = np.zeros_like(plane)
+    extra[:, 192:] = 0.002
+    assert not len(find_peaks(peak_response(plane, 4.0), sigma, 5.0, extra).x)
