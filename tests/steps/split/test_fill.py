@@ -89,15 +89,18 @@ def test_half_filled_places_have_the_whole_noise() -> None:
 
 
 def test_places_without_data_lend_neither_level_nor_noise() -> None:
-    """Beside the end of the data, which is drawn as 0 there, a hole keeps the ground's level and the picture's noise."""
-    plane = np.random.default_rng(10).normal(50, 1, (300, 300)).astype(np.float32)
-    valid, weight = np.ones(plane.shape, bool), np.zeros_like(plane)
-    valid[:, 100:] = False
-    plane[~valid] = 0
-    weight[100:200, 70:100] = 1
-    inside = mend(plane, weight, weight, Noise(1.0, 0.0), noise_draws(), 4.0, valid)[104:196, 74:96]
-    assert abs(inside.mean() - 50) < 1
-    assert abs(inside.std() - 1) < 0.15
+    """Beside the end of the data, on whatever side, a hole keeps the ground's level and the picture's noise."""
+    rng = np.random.default_rng(10)
+    for turns in range(4):
+        valid, weight = np.ones((300, 300), bool), np.zeros((300, 300), np.float32)
+        valid[:, 100:] = False
+        weight[100:200, 70:100] = 1
+        valid, weight = (np.ascontiguousarray(np.rot90(a, turns)) for a in (valid, weight))
+        plane = np.where(valid, rng.normal(50, 1, valid.shape), 0).astype(np.float32)
+        out = mend(plane, weight, weight, Noise(1.0, 0.0), noise_draws(), 4.0, valid)
+        inside = np.rot90(out, -turns)[104:196, 74:96]
+        assert abs(inside.mean() - 50) < 1
+        assert abs(inside.std() - 1) < 0.15
 
 
 def test_weight_is_the_share_of_doubt_and_reaches_a_pixel_round() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from layerblend.steps.split import split_stars
-from layerblend.steps.split.ghosts import draw_ghosts, find_ghosts, light_ghosts
+from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts, light_ghosts
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown
 from tests.scenes.split import add_ghost, make_scene
@@ -43,6 +43,27 @@ def test_discs_are_found_beside_haloes(slope: float, shift: tuple[float, float])
     half = light_ghosts((0.5 * plane).astype(np.float32), np.ones(plane.shape, bool), Noise(SIGMA**2 / 4, 0.0), stars, 4.0, ghosts)
     assert half is not None
     np.testing.assert_allclose(half.light[:8], 0.5 * ghosts.light[:8], rtol=0.1)
+
+
+def test_discs_are_shifted_from_the_middle_of_the_picture() -> None:
+    """A star on the axis has its reflection on itself, whatever the picture's shape; the others in proportion to their distance."""
+    ghosts = Ghosts(-0.1, (0.0, 0.0), np.ones(3), 4.0)
+    x, y = ghosts.places(np.array([499.5, 599.5]), np.array([199.5, 99.5]), (400, 1000))
+    np.testing.assert_allclose(x, [499.5, 589.5])
+    np.testing.assert_allclose(y, [199.5, 109.5])
+    drawn = draw_ghosts((400, 1000), ghosts, np.array([599.5]), np.array([99.5]), np.array([2.0]), SIGMA)
+    yy, xx = np.nonzero(drawn)
+    np.testing.assert_allclose([xx.mean(), yy.mean(), drawn.max()], [589.5, 109.5, 2.0], atol=1e-3)
+
+
+def test_light_in_one_place_is_no_disc_of_all_stars() -> None:
+    """A close group of equal stars beside a galaxy: what they show alike is one thing, seen from each of them."""
+    rng = np.random.default_rng(2)
+    plane = rng.normal(0, SIGMA, (700, 700))
+    x, y = 350 + rng.uniform(-7, 7, (2, 6))
+    add_ghost(plane, 395.0, 350.0, 8e-3, 34.0, 3.2)
+    stars = Shown(x, y, np.full(6, 8.0), np.full(6, 2.0), np.arange(6))
+    assert find_ghosts(plane.astype(np.float32), np.ones(plane.shape, bool), NOISE, stars, 4.0) is None
 
 
 def test_no_discs_where_there_are_none() -> None:

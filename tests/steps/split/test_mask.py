@@ -44,6 +44,10 @@ def test_a_plateau_in_one_colour_is_enough() -> None:
         _star(clipped[c], 60, 70, 5.0)
         clipped[c] = np.minimum(clipped[c], 0.95)
         np.testing.assert_array_equal(clipped_mask(clipped, np.full(3, 1e-3), None), clipped[c] >= 0.95 * 0.96)
+    for c, peak in enumerate((5.0, 3.0, 2.0)):
+        _star(planes[c], 60, 70, peak)
+    planes = np.minimum(planes, 0.95)
+    np.testing.assert_array_equal(clipped_mask(planes, np.full(3, 1e-3), None), planes[0] >= 0.95 * 0.96)
 
 
 def test_few_frames_of_many_are_enough_and_one_of_hundreds_is_not() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from layerblend.steps.split.model import StarImage, render
 from layerblend.steps.split.noise import Noise, measure_noise
 
 
@@ -27,6 +28,18 @@ def test_growth_with_light() -> None:
     plane = (light + rng.standard_normal(light.shape) * np.sqrt(1e-8 + 1e-5 * light)).astype(np.float32)
     noise = measure_noise(plane, np.ones(plane.shape, bool))
     assert abs(noise.slope / 1e-5 - 1) < 0.25
+
+
+def test_stars_are_no_light_that_tells_the_noise() -> None:
+    """Where no wide light is the noise is said not to grow; steep stars, read as noise, would hide every faint source beside them."""
+    rng = np.random.default_rng(4)
+    plane = rng.normal(0, 1, (600, 600)).astype(np.float32)
+    geo = np.zeros((250, 7))
+    geo[:, :2], geo[:, 2] = rng.uniform(5, 595, (250, 2)), np.log(4.0)
+    render(plane, geo, np.full(250, 400.0), np.full(250, 30.0), StarImage.moffat(3.0))
+    noise = measure_noise(plane, np.ones(plane.shape, bool))
+    assert noise.slope == 0
+    assert abs(noise.sigma - 1) < 0.05
 
 
 def test_map() -> None:
