@@ -7,6 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from layerblend.steps.split import choose, split_stars
+from layerblend.steps.split.field import Sources
+from layerblend.steps.split.model import StarImage, render
+from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness
 from tests.scenes.split import CHANNEL_WIDTH, add_moffat, ellipse_form, make_scene
 
@@ -59,6 +62,110 @@ def test_the_verdicts_of_another_stack_are_followed_where_both_hold_the_source()
     assert [verdict(row) for row in (*bright, *kept)] == ["broad", "broad", "", "", ""]
     np.testing.assert_array_equal(split_stars(scene.image, judged=own).starless, split_stars(scene.image).starless)
     np.testing.assert_array_equal(split_stars(scene.image, judged=own[:0]).starless, split_stars(scene.image).starless)
+
+
+def _field_of(places: list[tuple[float, float]], clipped: tuple[int, ...] = (), fwhm: float = 4.0) -> SimpleNamespace:
+    """Sources at places, some with a clipped core, in a field of this width."""
+    geo = np.zeros((len(places), 7))
+    geo[:, :2], geo[:, 2] = np.reshape(places, (-1, 2)), np.log(fwhm)
+    blob = np.zeros(len(places))
+    blob[list(clipped)] = 5.0
+    return SimpleNamespace(sources=Sources(geo, np.ones(len(places)), blob), field=SimpleNamespace(fwhm=fwhm))
+
+
+def _choice(*reasons: str, wider: float = 0.0) -> choose.Choice:
+    reason = np.array(reasons, "U8")
+    return choose.Choice(reason == "", reason, np.full(len(reason), wider), np.full(len(reason), 50.0))
+
+
+def _judged(*rows: tuple[float, float, str]) -> np.ndarray:
+    return np.array(list(rows), [("x", "f4"), ("y", "f4"), ("kept", "U8")])
+
+
+def test_only_the_source_that_is_the_same_in_both_stacks_takes_the_verdict() -> None:
+    """Of two neighbours within reach the nearer is meant; a clipped core is a star whatever a stack in which it was not clipped says."""
+    here = _field_of([(50, 50), (51.5, 50), (100, 50), (150, 50)], clipped=(2,))
+    verdict = choose.follow(_choice("", "", "", ""), here, _judged((50.2, 50, "broad"), (100, 50, "long"), (157, 50, "colour")))
+    assert verdict.reason.tolist() == ["broad", "", "", ""]
+    assert verdict.star.tolist() == [False, True, True, True]
+
+
+def test_what_is_asked_for_reaches_one_star_and_no_farther() -> None:
+    """`keep` and `remove` name a place by hand: a pixel or two off still means the source there, a star 12 px away is another."""
+    field = _field_of([(50, 50), (62, 50), (120, 50), (160, 50)])
+    before = _choice("", "", "broad", "faint", wider=0.5)
+    kept, discs = choose.obey(before, field, np.array([[52.0, 51.0]]), np.zeros((0, 2)))
+    assert kept.reason.tolist() == ["asked", "", "broad", "faint"] and len(discs) == 0
+    gone, discs = choose.obey(before, field, np.zeros((0, 2)), np.array([[121.0, 51.0], [160.0, 51.0], [90.0, 90.0]]))
+    assert gone.reason.tolist() == ["", "", "", ""]
+    # a galaxy is wider than the star taken off it, and the fill must cover it; a faint star leaves nothing; else the place itself is filled
+    (x, y, galaxy), (*empty, place) = discs
+    assert (x, y, empty) == (120, 50, [90, 90])
+    np.testing.assert_allclose(galaxy / place, np.exp(0.5))
+    both, _ = choose.obey(before, field, np.array([[50.0, 50.0]]), np.array([[50.0, 50.0]]))
+    assert both.reason[0] == "asked"
+    nothing, discs = choose.obey(_choice(), _field_of([]), np.zeros((0, 2)), np.array([[10.0, 20.0]]))
+    assert len(nothing.reason) == 0 and discs[0, :2].tolist() == [10, 20]
+
+
+def test_the_edges_of_a_wide_picture_are_its_own() -> None:
+    sources = _field_of([(250, 50), (50, 95), (310, 50), (-2, 50), (50, 105), (50, -1.5)]).sources
+    assert choose.beyond_edge(sources, (100, 300)).tolist() == [False, False, True, True, True, True]
+
+
+def test_a_round_source_is_no_star_for_being_round() -> None:
+    """A knot narrower than the star image is as round as a star: round ones get nothing, long ones are spoken against, within limits."""
+    fit, error = np.zeros((4, 7)), np.full((4, 7), 0.01)
+    fit[:, 4] = 0.0, 0.01, 0.1, 0.5
+    ground = Roughness(np.zeros(4), np.zeros(4))
+    found = choose._ellipse_evidence(fit, error, ground, np.ones(4))
+    assert found[0] == found[1] == 0 and found[2] < -3 and found[3] == -choose.MOST_AGAINST
+    rough = choose._ellipse_evidence(fit, error, Roughness(np.full(4, 0.5), np.ones(4)), np.ones(4))
+    assert rough[2] > -1  # ground half as high as the source bends it as much
+
+
+def test_widths_against_the_star_image() -> None:
+    """As wide as a star is for a star; wider is against, more surely so for small errors; much narrower than any star is a hot pixel."""
+    fit, error = np.zeros((5, 7)), np.full((5, 7), 0.01)
+    fit[:, 3] = 0.0, 0.1, 0.3, -0.1, -0.8
+    ground, floor = Roughness(np.zeros(5), np.zeros(5)), np.full(5, 0.01)
+    found = choose._width_evidence(fit, error, ground, np.ones(5), floor)
+    assert found[0] > 2 and found[3] > 0
+    assert found[2] < found[1] < -5 and found[4] < -5
+    unsure = choose._width_evidence(fit, np.full((5, 7), 0.2), ground, np.ones(5), floor)
+    assert (unsure[:4] > -1).all()
+    # two stars close together: broad and long, but their short axis is a star's
+    fit[0, 3:5] = 0.2, np.tanh(0.2)
+    assert choose._width_evidence(fit, error, ground, np.ones(5), floor)[0] > -3 > found[1]
+
+
+def _chosen(offs: dict[int, float], *, ellipse: dict[int, float], x: np.ndarray, clipped: int, cut: int, odd: int) -> list[str]:
+    """Verdicts on sources 500 sigma high in a row: widths and ellipses off by so much, one core clipped, one pixel of another cut off."""
+    n = len(x)
+    here = _field_of([(a, 60.0) for a in x], clipped=(clipped,))
+    here.sources.peak[:] = 500.0
+    image, good = StarImage.moffat(3.0), np.ones((120, 400), bool)
+    model = np.zeros(good.shape, np.float32)
+    render(model, here.sources.geo, here.sources.peak, np.full(n, 40.0), image)
+    plane = model + np.random.default_rng(1).normal(0, 1, good.shape).astype(np.float32)
+    good[60, round(x[cut])] = False
+    plane[55:66:3, round(x[odd]) - 4 : round(x[odd]) + 5] += 300  # light of another form than the star image's
+    fit, error = np.zeros((n, 7)), np.full((n, 7), 0.005)
+    error[:, 0] = 1.0
+    for column, values in ((3, offs), (4, ellipse)):
+        fit[list(values), column] = list(values.values())
+    ground = Roughness(np.zeros(n), np.zeros(n))
+    fitted = SimpleNamespace(**vars(here), fit=fit, error=error, rough=ground, halo=np.zeros_like(plane), model=model)
+    fitted.field.image = image
+    channel = SimpleNamespace(fit=fit, error=error, peak=here.sources.peak)
+    return choose.choose_stars(plane, good, Noise(1.0, 0.0), fitted, [channel]).reason.tolist()
+
+
+def test_verdicts_on_single_sources() -> None:
+    """What is broad is no star unless its core is clipped; long alone condemns nobody (two stars), nor does shape where a core is cut."""
+    x = np.arange(30.0, 400, 40)
+    found = _chosen({1: 0.3, 2: 0.3, 4: 0.3, 5: 0.2, 6: 0.2}, ellipse={3: 0.3, 5: 0.3, 6: 0.3}, x=x, clipped=2, cut=6, odd=7)
+    assert found == ["", "broad", "", "", "broad", "long", "", "misfit", "", ""]
 
 
 def test_everything_compact_goes_when_knots_are_not_kept() -> None:

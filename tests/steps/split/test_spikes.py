@@ -96,21 +96,15 @@ def test_no_lines_where_stars_do_not_agree() -> None:
     assert not draw_spikes((5, 5), None, np.ones(1), np.ones(1), np.ones(1), SIGMA).any()
 
 
-def test_light_to_one_side_or_in_neighbours_is_no_line() -> None:
-    """Arms go to both sides alike (Goodman, ch. 4) and on and on: neither trails of charge nor stars that stand in a row are any."""
+def test_light_to_one_side_is_no_line() -> None:
+    """Arms go to both sides alike (Goodman, ch. 4); charge that trails behind every star as it is read out does not."""
     good = np.ones((420, 420), bool)
-    sky = np.random.default_rng(5).normal(0, SIGMA, good.shape)
-    yy, xx = np.mgrid[:420, :420]
-    trails, rows = sky.copy(), sky.copy()
-    for k, (x, y, peak) in enumerate(PLACES):
-        arm = np.zeros_like(sky)
+    plane = np.random.default_rng(5).normal(0, SIGMA, good.shape)
+    for x, y, peak in PLACES:
+        arm = np.zeros_like(plane)
         add_spikes(arm, x, y, 0.004 * peak, 1.6, 16.0, 1, 0.0, 400.0)
-        trails += np.where(xx > x, arm, 0)
-        for side in (-1, 1):
-            away = side * (26.0 + 9 * k)
-            rows += 0.003 * np.exp(-0.5 * ((xx - x - 0.8 * away) ** 2 + (yy - y - 0.6 * away) ** 2) / 1.7**2)
-    for plane in (trails, rows):
-        assert find_spikes(plane.astype(np.float32), good, NOISE, _shown(), 4.0) is None
+        plane += np.where(np.arange(420) > x, arm, 0)
+    assert find_spikes(plane.astype(np.float32), good, NOISE, _shown(), 4.0) is None
 
 
 @pytest.mark.parametrize("arms", [4, 6])
