@@ -164,7 +164,9 @@ def _chosen(offs: dict[int, float], *, ellipse: dict[int, float], x: np.ndarray,
 def test_verdicts_on_single_sources() -> None:
     """What is broad is no star unless its core is clipped; long alone condemns nobody (two stars), nor does shape where a core is cut."""
     x = np.arange(30.0, 400, 40)
-    found = _chosen({1: 0.3, 2: 0.3, 4: 0.3, 5: 0.3, 6: 0.3}, ellipse={3: 0.3, 5: 0.25, 6: 0.25}, x=x, clipped=2, cut=6, odd=7)
+    found = _chosen(
+        {1: 0.3, 2: 0.3, 4: 0.3, 5: 0.3, 6: 0.3, 7: 0.04, 8: 0.04}, ellipse={3: 0.3, 5: 0.25, 6: 0.25}, x=x, clipped=2, cut=6, odd=7
+    )
     assert found == ["", "broad", "", "", "broad", "long", "", "misfit", "", ""]
 
 
