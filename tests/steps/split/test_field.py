@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from layerblend.kinds import StarShape
+from layerblend.maths.moffat import StarFits
 from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
 from layerblend.steps.split.mask import Blobs, find_blobs
 from layerblend.steps.split.model import StarImage, profile_at, profile_radii
@@ -58,6 +59,28 @@ def _empty() -> tuple:
     plane = np.random.default_rng(0).normal(0, 1e-3, (400, 400)).astype(np.float32)
     good = np.ones(plane.shape, bool)
     return plane, good, measure_noise(plane, good), ~good
+
+
+def test_the_commonest_narrow_width_is_the_stars() -> None:
+    """Stars are alike, knots and galaxies broader and scattered, as the start must see even where they outnumber the stars."""
+    rng = np.random.default_rng(8)
+    width = np.r_[4 * np.exp(rng.normal(0, 0.02, 15)), rng.uniform(5, 13, 30)]
+    none = np.zeros(45)
+    fits = StarFits(none, none, none + 1, none + 1, width, none, none, np.full(45, 3.0), none, none, np.ones(45, bool))
+    start = first_field(400, 400, fits, None)
+    assert start is not None and abs(start.fwhm / 4 - 1) < 0.03
+
+
+def test_star_images_stay_ellipses_where_the_field_is_foretold_too_far() -> None:
+    """An ellipse of 1 or more has no short axis: a slope learned in the middle must not run into that at the corners."""
+    terms = np.zeros((3, 6))
+    terms[0, 0], terms[1, 1], terms[2, 2] = np.log(4.0), 0.7, 0.7
+    state = Field(400, 600, terms, StarImage.moffat(3.0))
+    shapes = state.shapes(np.array([0.0, 299.5, 359.4, 599.0]), np.array([0.0, 199.5, 199.5, 399.0]))
+    stretch = np.hypot(shapes[:, 1], shapes[:, 2])
+    np.testing.assert_allclose(stretch[[0, 3]], 0.8)
+    np.testing.assert_allclose(shapes[[1, 2], 1], [0, 0.14], atol=1e-3)
+    np.testing.assert_allclose(np.abs(shapes[[0, 3], 1]), np.abs(shapes[[0, 3], 2]))
 
 
 def test_stars_are_drawn_until_they_are_gone() -> None:

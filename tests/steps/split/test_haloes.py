@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes
+from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes, together
 from layerblend.steps.split.model import StarImage
 from layerblend.steps.split.noise import Noise
 
@@ -73,6 +73,36 @@ def test_close_clipped_stars_share_one_halo() -> None:
     r = np.hypot(xx - 203, yy - 201)
     assert np.median(np.abs(halo - truth)[(r > 14) & (r < 60)]) < 1e-4
     np.testing.assert_allclose(haloes.light[0], 2 * haloes.light[1])
+
+
+def test_only_clipped_cores_that_touch_are_one_light() -> None:
+    """Two clipped stars with 1 px between their rims, a third far off, and two near stars that show which light is whose."""
+    geo, blob = np.zeros((5, 7)), np.array([5.0, 4.0, 5.0, 0.0, 0.0])
+    geo[:, 0], geo[:, 1] = (100.0, 110.0, 200.0, 300.0, 302.0), 50.0
+    peak = np.array([3.0, 1.0, 2.0, 1.0, 1.0])
+    home, x, y, top, hidden = together(geo, peak, blob, 4.0)
+    assert home[0] == home[1] and len(set(home.tolist())) == 4
+    np.testing.assert_allclose(top[home], [4, 4, 2, 1, 1])
+    np.testing.assert_allclose([x[home[0]], y[home[0]]], [102.5, 50])  # the middle of the light
+    np.testing.assert_allclose(hidden[home], [11.5, 11.5, 5, 0, 0])  # out to the rim of the farther one
+
+
+def test_stars_too_many_to_be_read_have_the_common_halo() -> None:
+    """Of 130 like stars on quiet sky all have the halo that they have in common, the ten that were not looked at as well."""
+    rng = np.random.default_rng(7)
+    geo = np.zeros((130, 7))
+    geo[:, :2] = [(40 + 70 * (k % 12), 40 + 70 * (k // 12)) for k in range(130)]
+    geo[:, 2] = np.log(4.0)
+    peak, light = np.linspace(1.3, 1.0, 130), np.zeros((130, len(WIDTHS)))
+    light[:, 4] = 0.01 * peak
+    shape = (820, 900)
+    truth = draw_haloes(shape, geo, light, 4.0, 1e-4)
+    plane = (truth + rng.normal(0, 1e-4, shape)).astype(np.float32)
+    none, good = np.zeros_like(plane), np.ones(shape, bool)
+    haloes, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, peak, np.zeros(130), 4.0, IMAGE, repeats=1)
+    assert len(haloes.index) == 130
+    last = np.hypot(*(np.mgrid[:820, :900] - geo[-1, [1, 0], None, None])) < 20
+    assert abs(halo[last].mean() / truth[last].mean() - 1) < 0.2
 
 
 @pytest.mark.parametrize(("width", "share"), [(6, 2e-3), (11, 2e-4)])

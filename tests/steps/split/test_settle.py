@@ -5,10 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from layerblend.steps.split.haloes import SECTORS, WIDTHS, Haloes, draw_haloes
-from layerblend.steps.split.model import StarImage
+from layerblend.steps.split.haloes import SECTORS, WIDTHS, Haloes, draw_haloes, read_cells
+from layerblend.steps.split.model import StarImage, profile_at
 from layerblend.steps.split.noise import Noise
-from layerblend.steps.split.settle import RINGS, _fill_covariance, _weigh, settle
+from layerblend.steps.split.settle import RINGS, _draw, _fill_covariance, _waves_at, _weigh, settle
 
 SIGMA, FWHM = 1e-4, 4.0
 NOISE = Noise(SIGMA**2, 0.0)
@@ -101,6 +101,34 @@ def test_star_without_light_in_this_channel() -> None:
         light = haloes.light * (peak > 0)[:, None]
         added, _ = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON))
         assert np.isfinite(added).all()
+
+
+def test_courses_round_a_star_are_drawn_as_they_are_read() -> None:
+    """Light once and twice round the star, in all four ways: sectors run from +x towards +y, as the cells are read."""
+    drawn = np.geomspace(0.3, 100.0, 96)
+    profiles = np.random.default_rng(1).uniform(0.5, 1.5, (1, 5, 1)) / (1 + (drawn / 8) ** 2)
+    x, y = np.array([250.0]), np.array([240.0])
+    plane = _draw((500, 510), x, y, drawn * FWHM, profiles, 1e-3)
+    inner, outer = np.array([12.0]), np.array([80.0])
+    cells, _ = read_cells(plane, np.ones(plane.shape, bool), x, y, inner, outer, RINGS)
+    radii = 3.0 * (80 / 12) ** ((np.arange(RINGS) + 0.5) / RINGS)
+    np.testing.assert_allclose(cells[0], _waves_at(radii, drawn, profiles[0]), atol=0.1)  # whole pixels are read
+
+
+def test_a_lopsided_star_takes_its_light_along() -> None:
+    """A place a little off and wings that are longer one way than the other are the star's, not clouds behind it."""
+    bare, _, haloes = _left(np.ones(4), np.ones(4), np.zeros((600, 600), np.float32))
+    yy, xx = np.mgrid[:600, :600]
+    own = np.zeros((600, 600))
+    for (x, y), peak in zip(GEO[:, :2], PEAK, strict=True):
+        dx, dy = xx - x, yy - y
+        r = np.maximum(np.hypot(dx, dy), 1)
+        own += 0.05 * peak * profile_at(IMAGE.profile, r / FWHM) * (r / 6) * (dy / r + dx * dy / r**2)
+    added, _ = settle((bare + own).astype(np.float32), bare < 1, NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    for x, y in GEO[:, :2]:
+        ring = (np.hypot(xx - x, yy - y) > 2.2 * FWHM) & (np.hypot(xx - x, yy - y) < 4 * FWHM)
+        assert np.std(own[ring]) > 4 * SIGMA
+        assert np.std((own - added)[ring]) < 0.25 * np.std(own[ring])
 
 
 def test_weights_solve_the_covariance() -> None:
