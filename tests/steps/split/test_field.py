@@ -11,7 +11,7 @@ from layerblend.steps.split.field import Field, first_field, first_fits, fit_fie
 from layerblend.steps.split.mask import Blobs, find_blobs
 from layerblend.steps.split.model import StarImage, profile_at, profile_radii
 from layerblend.steps.split.noise import Noise, measure_noise
-from tests.scenes.split import add_moffat, ellipse_form, make_scene
+from tests.scenes.split import MIXED_FRAMES, add_moffat, ellipse_form, make_scene
 
 NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool), np.zeros((400, 400), bool))
 
@@ -119,6 +119,22 @@ def test_stars_that_share_their_light_settle() -> None:
             off.append(np.abs(np.sort(sources.x[near]) - (x, x + 0.75 * o.fwhm)).max())
     assert len(off) > 0.4 * len(pairs)
     assert np.median(off) < 0.25 * o.fwhm
+
+
+def test_stars_of_unlike_frames_are_learned_as_they_are() -> None:
+    """Frames of unlike seeing and guiding add up to no Moffat; what bright stars have in common beyond it is learned from them: the
+    model misses little more than a hundredth of a star's light in its core (a fortieth, as a Moffat alone)."""
+    scene = make_scene(
+        height=400, width=400, stars=300, saturated=0, target=False, galaxies=0, halo=0.0, seed=33, mono=True, mixture=MIXED_FRAMES
+    )
+    good = np.ones(scene.image.shape, bool)
+    noise = measure_noise(scene.image, good)
+    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
+    assert start is not None
+    off = np.abs(fit_field(scene.image, good, noise, NO_BLOBS, start).model - scene.stars)
+    inside = (scene.star_list[:, 3] > 100) & (np.abs(scene.star_list[:, :2] - 199.5).max(1) < 185)
+    missed = [off[round(b) - 2 : round(b) + 3, round(a) - 2 : round(a) + 3].max() / p for a, b, p in scene.star_list[inside, :3]]
+    assert len(missed) >= 12 and np.median(missed) < 0.018
 
 
 def test_star_beside_a_clipped_core_is_a_star_of_its_own() -> None:
