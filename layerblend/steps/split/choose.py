@@ -86,7 +86,7 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
         reason[other] = worst[other]
         # a bright core that is cut off cannot be told by its shape; broad light is no star all the same
         cut = _hidden_core(good, sources) & (sources.peak > CUT_STRENGTH * noise.sigma)
-        reason[cut & np.isin(reason, ("long", "misfit", "narrow"))] = ""
+        reason[cut & np.isin(reason, ("long", "misfit"))] = ""
     beyond = beyond_edge(sources, plane.shape)
     if beyond.any():
         reason[beyond] = np.where(_sheds_light(plane, noise, fitted)[beyond], "", "faint")

@@ -332,7 +332,7 @@ def _checks(
         "sources": float(len(choice.star)),
         "stars": float(stars),
         "saturated": float(fitted.sources.clipped.sum()),
-        "knots_kept": float(np.isin(choice.reason, ("broad", "narrow", "misfit", "long", "colour")).sum()),
+        "knots_kept": float(np.isin(choice.reason, ("broad", "misfit", "long", "colour")).sum()),
         "removed_share": 1 - (at_stars + unknown) / max(stars + unknown, 1),
         "ring_median": float(np.median(rings[known])) if known.any() else 0.0,
         "ring_share": float((np.abs(rings[known]) > 2).mean()) if known.any() else 0.0,

@@ -137,6 +137,19 @@ def test_stars_of_unlike_frames_are_learned_as_they_are() -> None:
     assert len(missed) >= 12 and np.median(missed) < 0.018
 
 
+def test_stars_that_widen_towards_the_corners_are_followed() -> None:
+    """A fifth wider in the corners than in the middle, as the scene has it."""
+    scene = make_scene(height=300, width=300, stars=1300, saturated=0, target=False, galaxies=0, halo=0.0, seed=35, mono=True, widening=0.2)
+    good = np.ones(scene.image.shape, bool)
+    noise = measure_noise(scene.image, good)
+    blobs = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), ~good, ~good)
+    start = first_field(300, 300, first_fits(scene.image, good, noise, ~good), None)
+    assert start is not None
+    field = fit_field(scene.image, good, noise, blobs, start).field
+    width = np.exp(field.shapes(np.array([149.5, 15.0, 285.0, 15.0]), np.array([149.5, 15.0, 15.0, 285.0]))[:, 0])
+    np.testing.assert_allclose(width[1:] / width[0], 1 + 0.2 * 0.81, atol=0.04)
+
+
 def test_star_beside_a_clipped_core_is_a_star_of_its_own() -> None:
     """Its light neither stays nor pulls the clipped star aside."""
     sigma, fwhm = 1e-4, 4.0

@@ -91,6 +91,7 @@ def test_growing_reaches_farther() -> None:
     core[10:20, 10:20] = True
     mended = [_opaque(core, disc, grow) for grow in (0.5, 1.0, 2.0)]
     assert all(a[b].all() and a.sum() > b.sum() for a, b in ((mended[0], core), (mended[1], mended[0]), (mended[2], mended[1])))
+    assert core.sum() < mended[0][:30, :30].sum() < mended[1][:30, :30].sum() < mended[2][:30, :30].sum()
     yy, xx = np.mgrid[:60, :60]
     asked = np.hypot(xx - 40, yy - 40)
     assert mended[1][asked < 5.5].all() and not mended[1][(asked > 6.8) & (asked < 8)].any()
@@ -264,7 +265,7 @@ def test_self_check_counts_what_was_left() -> None:
     rng = np.random.default_rng(3)
     clean = rng.normal(0, 1, (400, 400)).astype(np.float32)
     plane = clean.copy()
-    reason = ["", "", "", "", "", "", "broad", "long", "colour", "misfit", "narrow", "faint"] + [""] * 24
+    reason = ["", "", "", "", "", "", "broad", "long", "colour", "misfit", "broad", "faint"] + [""] * 24
     weight, valid = np.zeros((400, 400), np.float32), np.ones((400, 400), bool)
     weight[:40] = 1.0
     valid[:20] = False
