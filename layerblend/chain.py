@@ -35,7 +35,7 @@ from layerblend.kinds import (
     working_luminance,
 )
 from layerblend.maths.bands import each, over_bands
-from layerblend.maths.clipped import clipped_cores
+from layerblend.maths.clipped import clipped_cores, clipped_round
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.noise import error_map, ground_error, luminance_error, signal_error_map
 from layerblend.maths.registration import find_registration
@@ -279,13 +279,23 @@ def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
 
 def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Split | None = None, **settings: Any) -> Split:
     """Stars apart from everything else; what is a star is told by the ``judge``, the split of the deepest stack, where it is given."""
-    judged = None if judge is None else judge.catalogue
+    judged, saturated = None if judge is None else judge.catalogue, saturated_map(stack)
     try:
-        return split_stars(linear, star_shape=shape, saturated=saturated_map(stack), judged=judged, **settings)
+        split = split_stars(linear, star_shape=shape, saturated=saturated, judged=judged, **settings)
     except InputError as error:
         if error.code != "stretched" or not stack.files:
             raise
         raise InputError(str(error).replace("`image`", Path(stack.files[0]).name), file=stack.files[0], code=error.code) from None
+    return _with_kept_cores(split, saturated)
+
+
+def _with_kept_cores(split: Split, saturated: Plane | None) -> Split:
+    """Clipped light that stays in the starless picture, a galaxy's core, in the colour of what lies round it: its own is false."""
+    kept = split.catalogue[split.catalogue["saturated"] & (split.catalogue["kept"] != "")]
+    if saturated is None or not len(kept):
+        return split
+    whole = clipped_round(np.nan_to_num(saturated) > 0, kept["x"], kept["y"])
+    return replace(split, starless=repair_cores(split.starless, saturated=whole))
 
 
 def half_difference(half_a: LinearImage | None, half_b: LinearImage | None) -> LinearImage | None:
@@ -641,11 +651,9 @@ def full_base(lit: LitColour, curve: Curve, second: AddedLight | None = None, *,
 
 
 def full_starlight(
-    linear: LinearRGB,
     split: Split,
     stack: Stack,
     shape: StarShape,
-    colour_linear: LinearRGB,
     colour_split: Split,
     colour_stack: Stack,
     sigma: LinearRGB,
@@ -653,6 +661,8 @@ def full_starlight(
     **settings: Any,
 ) -> StarLight:
     """The star layer of the whole set."""
+    # of the parts, not of the stack: cores that stayed in the starless picture have been repaired there
+    linear, colour_linear = (part.starless + part.stars for part in (split, colour_split))
     coloured = _with_cores(colour_linear, colour_stack, stack, shape, settings["repair"])
     return star_light(linear, split, stack, shape, coloured, colour_split, curve, sigma=sigma, **settings)
 
@@ -839,11 +849,9 @@ def half_added(added: AddedLight, split: Split, half: LinearRGB | None, curve: C
 
 def half_starlight(
     whole: StarLight,
-    linear: LinearRGB,
     split: Split,
     stack: Stack,
     shape: StarShape,
-    colour_linear: LinearRGB,
     colour_split: Split,
     colour_stack: Stack,
     half: LinearRGB | None,

@@ -253,7 +253,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=27,
+                version=28,
             ),
         ]
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
@@ -319,7 +319,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=14,
+            version=15,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
@@ -327,11 +327,9 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
 
 def _star_inputs(names: Names) -> tuple[str, ...]:
     return (
-        f"linear/{names.stars}",
         f"split/{names.stars}",
         f"stack/{names.stars}",
         f"psf/{names.stars}",
-        f"linear/{names.colour}",
         f"split/{names.colour}",
         f"stack/{names.colour}",
     )
@@ -361,7 +359,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
-                version=4,
+                version=5,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),

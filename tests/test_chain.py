@@ -346,7 +346,7 @@ def test_a_mono_star_stack_takes_its_colour_from_the_colour_stack_clipped_cores_
     mono, coloured = as_stack(grey[..., 0]), as_stack(cut, saturated=(star.max(2) > 0.4).astype(np.float32))
     rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}
     sigma = np.full_like(grey, 1e-4)
-    made = chain.full_starlight(grey, splits[0], mono, round_stars(4), cut, splits[1], coloured, sigma, CURVE, **rest)
+    made = chain.full_starlight(splits[0], mono, round_stars(4), splits[1], coloured, sigma, CURVE, **rest)
     picture = chain.join(chain.Base(stretch(np.zeros_like(star), CURVE), None), made, mode="screen", amount=1)
     back = unstretch(picture, CURVE)
     for place in (profile > 0.8, (profile > 0.05) & (profile < 0.2)):

@@ -190,3 +190,36 @@ def test_close_saturated_pairs_go_together() -> None:
         apart = [np.hypot(xx - x, yy - y) for x, y in scene.star_list[[k, 8 + k], :2]]
         nearest = np.minimum(*apart) / scene.options.fwhm
         assert np.median(left[(nearest > 2) & (nearest < 6)]) < 1.5
+
+
+def with_bulge(scene: Scene, times: float, length: float = 9.0) -> tuple[np.ndarray, np.ndarray]:
+    """The scene and its truth without stars, a bulge more in the target's middle, clipped at 1 where ``times`` is more."""
+    o, (x, y) = scene.options, scene.centre
+    down, right = np.mgrid[: o.height, : o.width]
+    bulge = times * np.exp(-np.hypot(right - x, (down - y) / 0.8) / length)
+    bulge = (bulge[..., None] * np.array([1.1, 1.0, 0.7])).astype(np.float32)
+    return np.minimum(scene.image + bulge, 1), np.minimum(scene.starless + bulge, 1)
+
+
+@pytest.mark.parametrize("times", [2.0, 4.0])
+def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, times: float) -> None:
+    """Taken for a star it left a black hole; the bar of a core that does not clip is .98."""
+    image, truth = with_bulge(scene, times)
+    result = split_stars(image)
+    x, y = scene.centre
+    core = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) < 3 * scene.options.fwhm
+    assert abs(result.starless[core].sum() / truth[core].sum() - 1) < 0.02
+    told = [word for word in result.words if "too slowly for a star" in word]
+    assert len(told) == 1 and f"[{x:.0f}, {y:.0f}]" in told[0]
+    row = result.catalogue[result.catalogue["saturated"] & (result.catalogue["kept"] != "")]
+    assert len(row) == 1 and row["kept"][0] == "broad" and np.hypot(row["x"][0] - x, row["y"][0] - y) < 1.5
+    np.testing.assert_allclose(result.starless + result.stars, image, atol=1e-7)
+    far = ~core & (np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) > 90)
+    assert np.abs(result.starless - truth)[far].mean() < 1.2 * np.abs(parted.starless - scene.starless)[far].mean()
+
+
+def test_a_clipped_core_that_the_imager_calls_a_star_goes(scene: Scene) -> None:
+    image, truth = with_bulge(scene, 2.0, 5.0)
+    x, y = (round(place) for place in scene.centre)
+    result = split_stars(image, remove=[(x, y)])
+    assert (result.starless[y, x] < 0.7 * truth[y, x]).all()
