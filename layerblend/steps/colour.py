@@ -128,13 +128,15 @@ def colour_gates(
     """The frozen operator of :func:`denoise_colour` (same parameters), for :func:`apply_colour_gates`."""
     strength = check_range("strength", strength, 0.0, 1.0)
     image = check_image("image", image, colour=True)
+    known = np.isfinite(guide)
     red, blue, guide = _prepared(image, guide)
     scales = min(scales, max(1, int(math.log2(min(guide.shape)))))
     spread, guide_spread = _noise_maps(sigma, image.shape), _guide_noise_map(guide_sigma, guide.shape)
     of_sky = scale_noise if starless else sky_scale_noise
     sky = None
     if half_difference is None or guide_half_difference is None:
-        sky = sky_pixels(nan_filled(working_luminance(image))[0])
+        luminance, valid = nan_filled(working_luminance(image))
+        sky = sky_pixels(luminance, valid & known)
     noise = _difference_noise((red, blue), spread, half_difference, scales, partial(of_sky, where=sky))
     if guide_half_difference is None:
         guide_noise = of_sky(guide, _as_sigma(guide_spread), scales, where=sky)

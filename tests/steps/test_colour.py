@@ -101,6 +101,17 @@ def test_strength_0_gives_the_image_back(inputs: dict) -> None:
     np.testing.assert_array_equal(denoise_colour(**inputs, strength=0), inputs["image"])
 
 
+@pytest.mark.parametrize("gaps", [("image",), ("guide",), ("image", "guide")])
+def test_noise_measured_on_the_own_sky_is_none_of_filled_gaps(gaps: tuple[str, ...]) -> None:
+    image = np.random.default_rng(3).normal(0, 0.001, (260, 260, 3)).astype(np.float32)
+    planes = {"image": image, "guide": working_luminance(image)}
+    for name in gaps:
+        planes[name] = planes[name].copy()
+        planes[name][:, :150] = np.nan
+    calmed = denoise_colour(**planes, sigma=0.001)[150:, 170:]
+    assert np.std(calmed[..., 0] - calmed[..., 1]) < 0.2 * np.sqrt(2) * 0.001
+
+
 def test_luminance_stays_and_sky_loses_its_chroma_noise(scene: Scene, inputs: dict) -> None:
     out = denoise_colour(**inputs)
     np.testing.assert_allclose(working_luminance(out), working_luminance(inputs["image"]), atol=1e-6)
