@@ -171,7 +171,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     each(fill, range(len(planes)))
     valid = np.asarray(seen.all(0))
     if not valid.any():
-        raise InputError("`image` holds no data: every pixel is NaN.")
+        raise InputError("`image` holds no data: no pixel is known in all of its channels.")
     return planes, valid
 
 

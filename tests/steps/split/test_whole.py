@@ -82,6 +82,13 @@ def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     assert same[far].mean() > 0.5
 
 
+def test_a_channel_without_data_is_told(scene: Scene) -> None:
+    image = scene.image.copy()
+    image[..., 2] = np.nan
+    with pytest.raises(InputError, match="no pixel is known in all of its channels"):
+        split_stars(image)
+
+
 def test_stars_cut_by_the_edge_go() -> None:
     scene = make_scene(height=300, width=300, stars=900, saturated=0, target=False, galaxies=0, seed=41, mono=True)
     taken = split_stars(scene.image).stars.astype(float)
