@@ -46,7 +46,7 @@ from layerblend.steps.combine import lightness_of, lit_lightness, match_lightnes
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
-from layerblend.steps.flatten import Flattened, apply_sky, flatten
+from layerblend.steps.flatten import Flattened, apply_sky, flatten, flattened_error
 from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
@@ -246,7 +246,7 @@ def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness
     """(H, W, 3) noise of the balanced picture: from the stack's error map, else (none, or that of a single frame) from the picture."""
     if stack.stderr is None or not np.any(stack.stderr > 0):
         return signal_error_map(linear)
-    return _balanced(error_map(native(stack.stderr)), white, brightness.factor)
+    return _balanced(flattened_error(error_map(native(stack.stderr)), sky), white, brightness.factor)
 
 
 def _balanced(image: LinearImage, white: White, factor: float) -> LinearRGB:

@@ -119,6 +119,11 @@ def _measure(cube: Array, noise: Array | None, skip: Mask | None, stars: Mask | 
     return tile_table(light, rough) if rough.any() else table
 
 
+def flattened_error(error: LinearImage, flattened: Flattened) -> LinearImage:
+    """Noise, as a map, of what `apply_sky` makes of a picture: division makes dark corners brighter, and their noise with them."""
+    return error * _gain(flattened.model) if flattened.mode == "divide" else error
+
+
 def _has_samples(table: TileTable) -> bool:
     """Whether any tiles joined are a row of the fit; one tile alone need not be enough."""
     return bool(join_tiles(table).used.any())
@@ -192,8 +197,13 @@ def _without(image: Array, model: Array, mode: str) -> Array:
         return image.copy()
     if mode == "subtract":
         return image - model
+    return (image - model) * _gain(model)
+
+
+def _gain(model: Array) -> Array:
+    """By how much division scales light."""
     level = np.nanmean(model, axis=(0, 1), dtype=np.float64).astype(np.float32)
-    return (image - model) * (level / model)
+    return level / model
 
 
 def _channel_sigma(sigma: Array | float | None, channels: int) -> Array | None:
