@@ -51,7 +51,7 @@ from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
-from layerblend.steps.split import Split, split_stars
+from layerblend.steps.split import LEAST_FWHM, Split, split_stars
 from layerblend.steps.white import White, white_balance
 
 FEWEST_TO_PLACE = 5
@@ -59,7 +59,6 @@ FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
 MOST_OVER = 8.0  # a repaired core is no more than so many times as bright as the brightest light of the stacks
-LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
 
 
 # ---------------------------------------------------------------- frames to stacks
@@ -322,7 +321,7 @@ def detail_layer(
     light = working_luminance(split.starless)
     half = luminance_of(half_difference(half_a, half_b))
     # where the stars stayed in, sharpening or calming the picture would dig dark rings around every one of them
-    resolved = shape.centre.fwhm >= LEAST_FWHM_PX
+    resolved = shape.centre.fwhm >= LEAST_FWHM
     if not resolved or (deconvolve == 0 and grain == 1):
         return DetailLayer(light, Gates((), 1.0, ()), half, resolved)
     light, gates = deconvolve_and_keep(
