@@ -267,5 +267,15 @@ def test_what_does_not_fit_is_refused(inputs: dict) -> None:
         denoise_colour(image, guide, sigma=[0.1, 0.2])
     with pytest.raises(ArgumentError, match="negative"):
         denoise_colour(image, guide, sigma=-0.1)
+    for wrong in (-0.1, np.full(guide.shape, -0.1)):
+        with pytest.raises(ArgumentError, match=r"guide_sigma.*negative"):
+            denoise_colour(image, guide, sigma=0.1, guide_sigma=wrong)
+    for name in ("sigma", "guide_sigma"):
+        with pytest.raises(ArgumentError, match=f"`{name}` must be finite"):
+            denoise_colour(image, guide, **({"sigma": 0.1} | {name: np.nan}))
+    with pytest.raises(ArgumentError, match="half_difference"):
+        denoise_colour(image, guide, sigma=0.1, half_difference=image[:-1])
+    with pytest.raises(ArgumentError, match="scales"):
+        denoise_colour(image, guide, sigma=0.1, scales=0)
     with pytest.raises(ArgumentError, match="amount"):
         saturate(image, 4)

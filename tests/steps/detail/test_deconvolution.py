@@ -226,6 +226,8 @@ def test_what_does_not_fit_is_refused(stack) -> None:
         deconvolve(luminance, star, sigma=sigma, grain=-0.1)
     with pytest.raises(ArgumentError, match="sigma"):
         deconvolve(luminance, star, sigma=-1.0)
+    with pytest.raises(ArgumentError, match=r"sigma.*negative"):
+        deconvolve(luminance, star, sigma=-np.ones_like(luminance))
     with pytest.raises(ArgumentError, match="reference_fwhm"):
         deconvolve(luminance, star, sigma=sigma, reference_fwhm=0.0)
     with pytest.raises(ArgumentError, match="differ in size"):
