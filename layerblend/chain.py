@@ -48,12 +48,12 @@ from layerblend.steps.combine import lightness_of, lit_lightness, match_lightnes
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
-from layerblend.steps.flatten import Flattened, apply_sky, flatten
+from layerblend.steps.flatten import Flattened, apply_sky, flatten, flattened_error
 from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
-from layerblend.steps.split import Split, split_stars
+from layerblend.steps.split import LEAST_FWHM, Split, split_stars
 from layerblend.steps.white import White, white_balance
 
 First = TypeVar("First")
@@ -64,7 +64,6 @@ FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
 MOST_OVER = 8.0  # a repaired core is no more than so many times as bright as the brightest light of the stacks
-LEAST_FWHM_PX = 2.0  # stars narrower than this are not parted from the rest
 
 
 # ---------------------------------------------------------------- frames to stacks
@@ -251,7 +250,7 @@ def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness
     """(H, W, 3) noise of the balanced picture: from the stack's error map, else (none, or that of a single frame) from the picture."""
     if stack.stderr is None or not np.any(stack.stderr > 0):
         return signal_error_map(linear)
-    return _balanced(error_map(native(stack.stderr)), white, brightness.factor)
+    return _balanced(flattened_error(error_map(native(stack.stderr)), sky), white, brightness.factor)
 
 
 def _balanced(image: LinearImage, white: White, factor: float) -> LinearRGB:
@@ -337,7 +336,7 @@ def detail_layer(
     light = working_luminance(split.starless)
     half = luminance_of(half_difference(half_a, half_b))
     # where the stars stayed in, sharpening or calming the picture would dig dark rings around every one of them
-    resolved = shape.centre.fwhm >= LEAST_FWHM_PX
+    resolved = shape.centre.fwhm >= LEAST_FWHM
     if not resolved or (deconvolve == 0 and grain == 1):
         return DetailLayer(light, Gates((), 1.0, ()), half, resolved)
     light, gates = deconvolve_and_keep(

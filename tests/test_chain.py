@@ -216,6 +216,18 @@ def test_noise_from_the_error_map_or_from_the_picture() -> None:
         np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
 
 
+@pytest.mark.parametrize("mono", [False, True])
+def test_division_scales_the_noise_with_the_light(mono: bool) -> None:
+    light = np.repeat(np.linspace(0.1, 0.2, 300)[None], 200, 0)
+    light = (light if mono else light[..., None] * np.ones(3)).astype(np.float32)
+    stack = as_stack(light + np.random.default_rng(0).normal(0, 1e-3, light.shape).astype(np.float32), stderr=np.full_like(light, 1e-3))
+    sky = chain.find_sky(stack, protect=(), frame_filling="no", mode="divide")
+    linear = chain.linear_picture(stack, sky, WHITE, chain.Brightness())
+    sigma = chain.noise_map(stack, sky, WHITE, chain.Brightness(), linear)
+    for part in (np.s_[:, 10:40], np.s_[:, -40:-10]):
+        np.testing.assert_allclose(sigma[part].mean((0, 1)), linear[part].std((0, 1)), rtol=0.1)
+
+
 def test_one_frame_tells_no_noise_nor_does_the_same_frame_twice() -> None:
     image = star_field(stars=4)
     gone = np.full_like(image, np.nan)

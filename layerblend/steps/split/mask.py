@@ -249,7 +249,15 @@ class Peaks:
     strength: Array
 
 
-def find_peaks(response: Plane, sigma: Plane, threshold: float, extra: Plane | None = None) -> Peaks:
+def usual_height(plane: Plane, seen: Mask | None = None) -> np.float32:
+    """Median of |plane| at every third pixel that is ``seen``: what fills gaps is smooth, and would make it small."""
+    sample = np.abs(plane[::3, ::3])
+    if seen is not None and (thin := seen[::3, ::3]).any():
+        sample = sample[thin]
+    return np.float32(np.median(sample))
+
+
+def find_peaks(response: Plane, sigma: Plane, threshold: float, extra: Plane | None = None, *, seen: Mask | None = None) -> Peaks:
     """Peaks of the picture filtered by a star image of zero sum.
 
     The threshold is in units of the largest of the noise, the scatter within blocks of 64 px (structured ground hides stars) and
@@ -261,9 +269,9 @@ def find_peaks(response: Plane, sigma: Plane, threshold: float, extra: Plane | N
     sigma : (H, W) float32, noise of a pixel, or a scalar array
     threshold : float
     extra : (H, W) float32 or None
+    seen : (H, W) bool, where data is; everywhere when left out
     """
-    sample = np.abs(response[::3, ::3])
-    scatter = np.float32(MAD_TO_SIGMA * np.median(sample)) * (sigma / np.float32(np.median(sigma[::3, ::3])))
+    scatter = np.float32(MAD_TO_SIGMA * usual_height(response, seen)) * (sigma / np.float32(np.median(sigma[::3, ::3])))
     if extra is not None:
         scatter = np.hypot(scatter, extra)
     scatter = np.maximum(scatter, _block_scatter(response))

@@ -180,7 +180,7 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     each(fill, range(len(planes)))
     valid = np.asarray(seen.all(0))
     if not valid.any():
-        raise InputError("`image` holds no data: every pixel is NaN.")
+        raise InputError("`image` holds no data: no pixel is known in all of its channels.")
     return planes, valid
 
 
@@ -340,12 +340,12 @@ def _checks(
     """The result judged by itself, in Y; rims round bright stars in every channel and in colour."""
     plane = nan_filled(np.ascontiguousarray(working_luminance(starless) if starless.shape[2] == 3 else starless[..., 0]))[0]
     sigma = noise.map(cv2.medianBlur(plane, 5))
-    x, y, fwhm = fitted.sources.x, fitted.sources.y, fitted.field.fwhm
+    x, y, places, fwhm = fitted.sources.x, fitted.sources.y, fitted.sources.geo[:, :2], fitted.field.fwhm
     strong = choice.star & (choice.strength > STRONG)
     bright = np.nonzero(choice.star & (fitted.sources.peak > SIDE_STRENGTH * noise.sigma))[0]
     bright = bright[np.argsort(-fitted.sources.peak[bright], kind="stable")]
     looks: list[Callable[[], Any]] = [
-        lambda: compact_left(plane, sigma, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2]),
+        lambda: compact_left(plane, sigma, fwhm, places[choice.star], places[~choice.star], valid),
         lambda: texture_ratio(plane, sigma, weight, valid),
         lambda: _rims(starless, fitted, channels, choice),
         lambda: rings_left(plane, sigma, x[strong], y[strong], fwhm),

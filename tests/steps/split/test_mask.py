@@ -54,6 +54,14 @@ def test_peaks_of_stars_not_of_noise() -> None:
     np.testing.assert_allclose(peaks.height, 0.02, rtol=0.15)
 
 
+def test_noise_beside_filled_gaps_makes_no_peaks() -> None:
+    plane, seen = _sky((300, 300)), np.ones((300, 300), bool)
+    seen[:, :180] = False
+    plane[~seen] = 0
+    sigma = np.full(plane.shape, 1e-3, np.float32)
+    assert len(find_peaks(peak_response(plane, 4.0), sigma, 5.0, seen=seen).x) == 0
+
+
 @pytest.mark.parametrize(("gap", "second"), [(5.0, 5.5), (7.0, 4.5), (8.0, 6.0)])
 def test_clipped_stars_grown_into_one_are_parted_along_its_length(gap: float, second: float) -> None:
     yy, xx = np.mgrid[:60, :60]

@@ -64,10 +64,29 @@ def test_what_the_star_image_tells_is_not_filled(scene: Scene, parted: Split) ->
     assert 0.9 < parted.checks["texture_ratio"] < 1.1
 
 
+def test_without_data_in_half_of_the_picture_stars_stay_stars_in_the_rest() -> None:
+    """What fills a gap is smooth: counted as sky it made all ground look rough, a third of the stars stayed, and all noise was light."""
+    scene = make_scene(height=300, width=400, stars=300, saturated=0, seed=48)
+    cut = scene.image.copy()
+    cut[:, :220] = np.nan
+    whole, rest = split_stars(scene.image), split_stars(cut)
+    kept_whole, kept_rest = (parted.catalogue["kept"][parted.catalogue["x"] > 250] for parted in (whole, rest))
+    assert (kept_rest == "").sum() > 0.9 * (kept_whole == "").sum()
+    assert np.isin(kept_rest, ("broad", "long")).sum() < 1.5 * np.isin(kept_whole, ("broad", "long")).sum()
+    assert rest.checks["removed_share"] > whole.checks["removed_share"] - 0.05
+
+
 def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
     same = (parted.stars == 0).all(-1)
     assert same[far].mean() > 0.5
+
+
+def test_a_channel_without_data_is_told(scene: Scene) -> None:
+    image = scene.image.copy()
+    image[..., 2] = np.nan
+    with pytest.raises(InputError, match="no pixel is known in all of its channels"):
+        split_stars(image)
 
 
 def test_stars_cut_by_the_edge_go() -> None:
