@@ -31,6 +31,8 @@ FALL_STEP, FALL_REACH, FALL_PX = 0.25, 6.0, 8
 # A star's falls to half within this many FWHM or, where the star image says more, so many times as far: 100 simulated stars needed 1.16
 # times as far at most, real ones of a crowded field .9 of the first figure. A galaxy's core is this share as bright beside its rim.
 LEAST_FALL, MOST_FALL, LEAST_RIM = 0.55, 1.4, 0.4
+# Farther out a star has at least this share of the light that the stars' common halo tells.
+LEAST_TAIL = 0.7
 FILTER_RADIUS = 1.6
 FILTER_BETA = 3.0
 BLOCK_PX = 64
@@ -140,8 +142,7 @@ def part_broad(
         place, level = _ring_levels(plane[box], away, valid[box] & (labels[box] == 0))
         rim = LEAST_RIM * float(np.median(plane[box][labels[box] == k]))
         if len(level) > 1 and level[0] - level[-1] > rim:  # beside a hot pixel nothing is
-            star = _half_fall(place, light(float(np.sqrt(area / np.pi)) / fwhm + place))
-            broad[k] = _half_fall(place, level) > max(LEAST_FALL, MOST_FALL * star)
+            broad[k] = _unlike_star(place, level, light(float(np.sqrt(area / np.pi)) / fwhm + place))
     if judged is not None:
         rows = judged[judged["saturated"]]
         there = labels[tuple(np.clip(np.rint(rows[axis]).astype(int), 0, size - 1) for axis, size in zip("yx", labels.shape, strict=True))]
@@ -159,6 +160,13 @@ def _ring_levels(plane: Plane, away: Plane, seen: Mask) -> tuple[Array, Array]:
     known = [((place + 0.5) * FALL_STEP, np.median(ring)) for place, ring in rings if len(ring) >= FALL_PX]
     place, level = np.array(known, float).reshape(-1, 2).T
     return place, level
+
+
+def _unlike_star(place: Array, level: Array, star: Array) -> bool:
+    """Light that falls off more slowly than a star's, or that ends where a star so bright would still shine."""
+    far = slice(-len(place) // 3, None)
+    ends = np.median(level[far]) / level[0] < LEAST_TAIL * np.median(star[far]) / star[0]
+    return bool(ends or _half_fall(place, level) > max(LEAST_FALL, MOST_FALL * _half_fall(place, star)))
 
 
 def _half_fall(place: Array, level: Array) -> float:

@@ -220,8 +220,8 @@ def with_bulge(scene: Scene, times: float, length: float = 9.0) -> tuple[np.ndar
     return np.minimum(scene.image + bulge, 1), np.minimum(scene.starless + bulge, 1)
 
 
-@pytest.mark.parametrize("times", [2.0, 4.0])
-def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, times: float) -> None:
+@pytest.mark.parametrize("times", [2.0, 6.0])
+def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, times: float) -> None:
     """Taken for a star it left a black hole; the bar of a core that does not clip is .98."""
     image, truth = with_bulge(scene, times)
     result = split_stars(image)
@@ -233,8 +233,6 @@ def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, t
     row = result.catalogue[result.catalogue["saturated"] & (result.catalogue["kept"] != "")]
     assert len(row) == 1 and row["kept"][0] == "broad" and np.hypot(row["x"][0] - x, row["y"][0] - y) < 1.5
     np.testing.assert_allclose(result.starless + result.stars, image, atol=1e-7)
-    far = ~core & (np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) > 90)
-    assert np.abs(result.starless - truth)[far].mean() < 1.2 * np.abs(parted.starless - scene.starless)[far].mean()
 
 
 def test_a_clipped_core_that_the_imager_calls_a_star_goes(scene: Scene) -> None:
