@@ -40,6 +40,7 @@ RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
 SIDES_SEEN, SIDE_STRENGTH = 1.5, 1500.0
 # So far (its own widths, which may be so many ln units over a star's) a source that stayed is left out of the look for sides.
 KEPT_REACH, MOST_WIDER = 1.5, 1.5
+# So many cores that stay are named by their places.
 MOST_NAMED = 3
 
 
@@ -401,7 +402,7 @@ def _words(checks: dict[str, float], broad: Array) -> tuple[str, ...]:
     if len(broad):
         places = ", ".join(f"[{x:.0f}, {y:.0f}]" for x, y in broad[:MOST_NAMED]) + (" and more" if len(broad) > MOST_NAMED else "")
         words.append(
-            f"Clipped light at {places} falls off too slowly for a star and stays, as a galaxy's core; name it in split.remove if it is one."
+            f"Clipped light at {places} is no star's by its course and stays, as a galaxy's core; name it in split.remove if it is one."
         )
     if checks["removed_share"] < 0.95:
         words.append(f"{1 - checks['removed_share']:.0%} of the compact light still stands in the starless picture.")
