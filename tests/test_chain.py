@@ -449,3 +449,27 @@ def test_the_target_is_the_union_of_the_galaxies_found() -> None:
     two = replace(sky, targets=(Ellipse(20, 20, 5, 5), Ellipse(100, 60, 9, 4)))
     mask = chain.target_mask(two, SHAPE)
     assert mask is not None and mask[20, 20] and mask[60, 100] and not mask[60, 60]
+
+
+def test_a_galaxys_clipped_core_has_the_colour_of_its_bulge_and_no_star_layer_takes_it_back() -> None:
+    """Clipped at the same level in all channels and balanced, it came out lilac; the bulge's own colour is known here."""
+    from tests.scenes.split import make_scene
+
+    scene = make_scene(seed=11)
+    o, (x, y) = scene.options, scene.centre
+    away = np.hypot(*(np.mgrid[: o.height, : o.width] - np.array([y, x])[:, None, None]))
+    colour = np.array([1.1, 1.0, 0.7])
+    level = np.float32([1.2, 1.0, 1.4])  # one level on the chip, white balance after it
+    image = scene.image + (2 * np.exp(-away / 9)[..., None] * colour).astype(np.float32)
+    saturated = ((image > level).any(2) | scene.extra["saturated"]).astype(np.float32)
+    image = np.minimum(image, level)
+    stack = as_stack(image, saturated=saturated)
+    shape = chain.star_shape(image, stack)
+    split = chain.split_picture(image, stack, shape, grow=1.0, keep_knots=True, keep=(), remove=())
+    core = (saturated > 0) & (away < 12)
+    assert core.sum() > 50
+    shown = split.starless[core].mean(0)
+    np.testing.assert_allclose(shown / shown[1], colour, atol=0.05)
+    rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}
+    made = chain.full_starlight(split, stack, shape, split, stack, np.full_like(image, scene.extra["sigma0"]), CURVE, **rest)
+    assert np.abs(made.layer[core]).max() < 0.02
