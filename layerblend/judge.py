@@ -68,7 +68,7 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
         reference=values[f"linear/{names.colour}"],
         colour=chain.stretch(values[f"linear/{names.colour}"], curve),
         stars=star_table(values[f"split/{names.colour}"].catalogue),
-        sky=sky_mask(run, values, target),
+        sky=sky_mask(run, values),
         target=target,
         saturated=saturated_mask(run, values),
         saturation=run.recipe.roles.colour.saturation if kind == "result" else 1.0,
@@ -95,7 +95,7 @@ def _of_y(channels: Array) -> Array:
     return channels[:, 0] if channels.shape[1] == 1 else (channels[:, 0] + 2 * channels[:, 1] + channels[:, 2]) / 4
 
 
-def sky_mask(run: Run, values: Mapping[str, Any], target: Mask | None) -> Mask:
+def sky_mask(run: Run, values: Mapping[str, Any]) -> Mask:
     """Blank sky: no star taken out, no target, nothing above the noise on a scale of 8 px."""
     colour = run.names.colour
     light = working_luminance(values[f"split/{colour}"].starless)

@@ -229,7 +229,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
             Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),
             Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=2),
-            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=3),
+            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=4),
             *(
                 Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
                 for index, half in enumerate(HALVES)
@@ -253,13 +253,13 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=27,
+                version=28,
             ),
         ]
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
     if added:
         inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
-        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=4))
+        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=5))
     return [
         *nodes,
         Node(
@@ -267,14 +267,14 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
-            version=16,
+            version=17,
         ),
         Node(
             "colour",
             chain.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=11,
+            version=12,
         ),
         Node(
             "curve",
@@ -313,13 +313,13 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     added = ("added",) if names.added else ()
     return [
         Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
-        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=8),
+        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=9),
         Node(
             "starlight",
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=14,
+            version=15,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
@@ -327,11 +327,9 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
 
 def _star_inputs(names: Names) -> tuple[str, ...]:
     return (
-        f"linear/{names.stars}",
         f"split/{names.stars}",
         f"stack/{names.stars}",
         f"psf/{names.stars}",
-        f"linear/{names.colour}",
         f"split/{names.colour}",
         f"stack/{names.colour}",
     )
@@ -361,7 +359,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
-                version=4,
+                version=5,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),

@@ -136,13 +136,13 @@ def test_blank_sky_has_no_star_no_target_and_nothing_faint_and_wide() -> None:
     starless[40:, :30] = 0.9 * 0.7 * 0.61e-3
     stars[10, 20], stars[10, 40] = 1.9e-3, 1.7e-3
     starless[0, 0] = np.nan
-    sky = sky_mask(run_of(), values, None)
+    sky = sky_mask(run_of(), values)
     yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
     grown = GALAXY.mask(*SHAPE, grow=1.15)
     star = np.abs(xx - 20) + np.abs(yy - 10) <= 3  # three px around it
     np.testing.assert_array_equal(sky, ~grown & ~star & ~((xx == 0) & (yy == 0)))
     starless[40:, :30] = 4 * 0.7 * 0.61e-3
-    assert not sky_mask(run_of(), values, None)[50:, :20].any() and sky_mask(run_of(), values, None)[:20, 50:].any()
+    assert not sky_mask(run_of(), values)[50:, :20].any() and sky_mask(run_of(), values)[:20, 50:].any()
 
 
 def test_nodes_are_those_that_a_subject_reads() -> None:

@@ -37,6 +37,15 @@ def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_
     return clipped
 
 
+def clipped_round(clipped: Mask, x: Array, y: Array) -> Mask:
+    """(H, W) bool, the connected parts of ``clipped`` (H, W) that lie at or next to the places ``x``, ``y`` (n,), px."""
+    grown = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8))
+    labels = cv2.connectedComponents(grown, connectivity=8)[1]
+    row, column = (np.clip(np.rint(place).astype(int), 0, size - 1) for place, size in zip((y, x), clipped.shape, strict=True))
+    found = labels[row, column]
+    return np.asarray(clipped & np.isin(labels, found[found > 0]))
+
+
 def clipped_cores(image: LinearImage) -> Array | None:
     """(H, W) float32 map like a stack's own, 1 at the clipped cores of stars of a finished stack; None where there is none.
 

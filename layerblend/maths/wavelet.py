@@ -161,15 +161,19 @@ def sky_scale_noise(plane: Plane, sigma: Any, scales: int, *, where: Mask | None
     return noise
 
 
-def sky_pixels(luminance: Plane) -> Mask:
+def sky_pixels(luminance: Plane, valid: Mask | None = None) -> Mask:
     """The emptiest parts of a picture: where its mean over about 16 px is among the lowest 30 %; for noise where no half-sets are.
 
     Parameters
     ----------
     luminance : (H, W) float32, linear light, finite.
+    valid : (H, W) bool, where data was before gaps were filled: what fills them is smooth and has no noise. Everywhere when left out.
     """
     level = pool(luminance, SKY_POOL_PX)
-    return np.asarray(level <= np.quantile(level[::4, ::4], SKY_SHARE))
+    if valid is None or valid.all():
+        return np.asarray(level <= np.quantile(level[::4, ::4], SKY_SHARE))
+    seen = level[::4, ::4][valid[::4, ::4]]
+    return valid & (level <= np.quantile(seen if seen.size else level, SKY_SHARE))
 
 
 def measuring_tiles(height: int, width: int, *, tile_px: int = 1024, tiles: int = 4) -> Sequence[tuple[slice, slice]]:

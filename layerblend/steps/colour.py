@@ -33,7 +33,7 @@ from layerblend.maths.perceptual import (
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, sky_scale_noise, smooth
 
-SCALES = 7  # reach 128 px; fewer on small pictures
+SCALES, MOST_SCALES = 7, 30  # seven reach 128 px; fewer on small pictures
 SIGNIFICANCE = (5.0, 4.5, 4.5, 6.0, 8.0, 12.0, 18.0)  # of the residual, per scale, in variances
 # Of the guide, per scale, in variances. A knot is told by the finest scales: wide light near it, of another colour, must stand out clearly
 # before it may lead.
@@ -128,13 +128,15 @@ def colour_gates(
     """The frozen operator of :func:`denoise_colour` (same parameters), for :func:`apply_colour_gates`."""
     strength = check_range("strength", strength, 0.0, 1.0)
     image = check_image("image", image, colour=True)
+    known = np.isfinite(guide)
     red, blue, guide = _prepared(image, guide)
-    scales = min(scales, max(1, int(math.log2(min(guide.shape)))))
+    scales = min(int(check_range("scales", scales, 1, MOST_SCALES)), max(1, int(math.log2(min(guide.shape)))))
     spread, guide_spread = _noise_maps(sigma, image.shape), _guide_noise_map(guide_sigma, guide.shape)
     of_sky = scale_noise if starless else sky_scale_noise
     sky = None
     if half_difference is None or guide_half_difference is None:
-        sky = sky_pixels(nan_filled(working_luminance(image))[0])
+        luminance, valid = nan_filled(working_luminance(image))
+        sky = sky_pixels(luminance, valid & known)
     noise = _difference_noise((red, blue), spread, half_difference, scales, partial(of_sky, where=sky))
     if guide_half_difference is None:
         guide_noise = of_sky(guide, _as_sigma(guide_spread), scales, where=sky)
@@ -191,8 +193,7 @@ def _noise_maps(sigma: Any, shape: tuple[int, ...]) -> Array:
     values = check_numbers("sigma", sigma).astype(np.float32, copy=False)
     if values.shape not in {(), (3,), shape}:
         raise ArgumentError(f"`sigma` must be a number, three numbers or an array of the image's shape {shape}, got {values.shape}.")
-    if np.nanmin(values) < 0:
-        raise ArgumentError("`sigma` must not be negative.")
+    _check_noise("sigma", values)
     channels = values if values.ndim == 3 else np.broadcast_to(values, (3,)).reshape(1, 1, 3)
     out = np.empty((*channels.shape[:2], 2), np.float32)
     over_rows(_difference_noise_rows, np.ascontiguousarray(channels), out)
@@ -206,7 +207,16 @@ def _guide_noise_map(sigma: Any, shape: tuple[int, int]) -> Array:
     values = check_numbers("guide_sigma", 1.0 if sigma is None else sigma).astype(np.float32, copy=False)
     if values.shape not in {(), shape}:
         raise ArgumentError(f"`guide_sigma` must be a number or of the guide's shape {shape}, got {values.shape}.")
+    _check_noise("guide_sigma", values)
     return np.maximum(nan_filled(values)[0] if values.ndim else values.reshape(1, 1), LEAST_NOISE)
+
+
+def _check_noise(name: str, values: Array) -> None:
+    """A map may have gaps, a number may not; neither is below zero."""
+    if np.fmin.reduce(values, axis=None) < 0:
+        raise ArgumentError(f"`{name}` must not be negative.")
+    if values.ndim < 2 and not np.isfinite(values).all():
+        raise ArgumentError(f"`{name}` must be finite, got {values}.")
 
 
 def _as_sigma(spread: Array) -> Any:
@@ -220,7 +230,9 @@ def _difference_noise(
     """For both differences the noise per scale in units of their own noise map."""
     measure = of_sky
     if half_difference is not None:
-        planes, measure = _differences(np.ascontiguousarray(check_image("half_difference", half_difference, colour=True))), scale_noise
+        half = np.ascontiguousarray(check_image("half_difference", half_difference, colour=True))
+        check_map("half_difference", half[..., 0], planes[0].shape)
+        planes, measure = _differences(half), scale_noise
     return [measure(plane, _as_sigma(spread[..., k]), scales) for k, plane in enumerate(planes)]
 
 

@@ -75,11 +75,13 @@ def repair_cores(
     middles = blob_middles(clipped, blob)
     profile = None if star_shape is None else channel_profiles(image, clipped, middles[1:], star_shape)
     colour, known = ring_colours(image, distance, blob, middles, profile)
-    inside = clipped & known[blob] & np.isfinite(image).all(-1)
-    core_colour = colour[blob[inside]]
+    row, column = np.nonzero(clipped)  # few: the rest of the picture is left alone
+    mended = known[blob[row, column]] & np.isfinite(image[row, column]).all(-1)
+    row, column = row[mended], column[mended]
+    core_colour = colour[blob[row, column]]
     # What clipping leaves is never more than the truth, so the channel that asks for most light is the least clipped one.
-    light = (image[inside] / core_colour).max(1)
-    out[inside] = np.maximum(light, 0)[:, None] * core_colour
+    light = (image[row, column] / core_colour).max(1)
+    out[row, column] = np.maximum(light, 0)[:, None] * core_colour
     return out
 
 
@@ -97,7 +99,9 @@ def ring_colours(image: Array, distance: Array, blob: Array, middles: Array, pro
     Sums over the ring, each channel's over the share of a star's light that it has there. What is taken away as sky, far out, holds light
     of the star itself: the same share is taken from its image there.
     """
-    row, column = np.nonzero((distance > RING_PX[0]) & (distance <= RING_PX[1]) & np.isfinite(image).all(-1))
+    row, column = np.nonzero((distance > RING_PX[0]) & (distance <= RING_PX[1]))
+    there = np.isfinite(image[row, column]).all(-1)
+    row, column = row[there], column[there]
     index, n = blob[row, column], len(middles)
     light = image[row, column].astype(np.float64)
     share = np.ones_like(light)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_image
+from layerblend.errors import ArgumentError, check_image, check_numbers
 from layerblend.kinds import Array, LinearRGB, Mask
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
@@ -364,7 +364,7 @@ def _solve(
 
 # ---------------------------------------------------------------- other sources
 def _given(image: Array, source: Sequence[float], saturated: Array | None, star_list: Array | None) -> White:
-    factors = np.asarray(source, np.float64)
+    factors = check_numbers("source", source).astype(np.float64)
     if factors.shape != (3,) or not (np.isfinite(factors) & (factors > 0)).all():
         raise ArgumentError(f"`source` must be three factors above zero, got {source!r}.")
     factors = factors / factors[1]

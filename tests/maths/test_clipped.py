@@ -1,6 +1,6 @@
 import numpy as np
 
-from layerblend.maths.clipped import clipped_cores, clipped_pixels
+from layerblend.maths.clipped import clipped_cores, clipped_pixels, clipped_round
 
 
 def star(peak: float, size: int = 41, fwhm: float = 4.0) -> np.ndarray:
@@ -60,3 +60,11 @@ def test_the_core_of_a_narrow_star_is_found_though_few_pixels_come_near_to_white
     assert cores is not None and cores[30, 30] == 1 and cores.sum() == 2
     picture[30, 31] = 0.5
     assert clipped_cores(picture.astype(np.float32)) is None  # one pixel alone may be anything
+
+
+def test_only_the_clipped_parts_at_the_places_are_meant() -> None:
+    clipped = np.zeros((20, 30), bool)
+    clipped[3:6, 4:8] = clipped[12:15, 20:24] = clipped[0, 29] = True
+    assert (clipped_round(clipped, np.array([5.4]), np.array([4.0])) == (clipped & (np.arange(30) < 15))).all()
+    assert np.argwhere(clipped_round(clipped, np.array([40.0]), np.array([-3.0]))).tolist() == [[0, 29]]
+    assert not clipped_round(clipped, np.array([14.0]), np.array([9.0])).any()

@@ -147,6 +147,17 @@ def test_sky_pixels_avoid_the_target() -> None:
     assert image[sky].max() < 0.1
 
 
+def test_sky_pixels_are_none_that_were_filled(rng: np.random.Generator) -> None:
+    image = rng.standard_normal((200, 300), np.float32)
+    valid = np.ones(image.shape, bool)
+    valid[:, :150] = False
+    image[~valid] = -0.5
+    sky = wavelet.sky_pixels(image, valid)
+    assert not sky[~valid].any()
+    assert sky[valid].mean() == pytest.approx(wavelet.SKY_SHARE, abs=0.03)
+    assert not wavelet.sky_pixels(image, np.zeros(image.shape, bool)).any()
+
+
 def test_measuring_tiles_lie_inside_and_do_not_grow_with_the_frame() -> None:
     assert wavelet.measuring_tiles(300, 200) == [(slice(0, 300), slice(0, 200))]
     tiles = wavelet.measuring_tiles(3000, 4000)

@@ -101,6 +101,17 @@ def test_strength_0_gives_the_image_back(inputs: dict) -> None:
     np.testing.assert_array_equal(denoise_colour(**inputs, strength=0), inputs["image"])
 
 
+@pytest.mark.parametrize("gaps", [("image",), ("guide",), ("image", "guide")])
+def test_noise_measured_on_the_own_sky_is_none_of_filled_gaps(gaps: tuple[str, ...]) -> None:
+    image = np.random.default_rng(3).normal(0, 0.001, (260, 260, 3)).astype(np.float32)
+    planes = {"image": image, "guide": working_luminance(image)}
+    for name in gaps:
+        planes[name] = planes[name].copy()
+        planes[name][:, :150] = np.nan
+    calmed = denoise_colour(**planes, sigma=0.001)[150:, 170:]
+    assert np.std(calmed[..., 0] - calmed[..., 1]) < 0.2 * np.sqrt(2) * 0.001
+
+
 def test_luminance_stays_and_sky_loses_its_chroma_noise(scene: Scene, inputs: dict) -> None:
     out = denoise_colour(**inputs)
     np.testing.assert_allclose(working_luminance(out), working_luminance(inputs["image"]), atol=1e-6)
@@ -256,5 +267,15 @@ def test_what_does_not_fit_is_refused(inputs: dict) -> None:
         denoise_colour(image, guide, sigma=[0.1, 0.2])
     with pytest.raises(ArgumentError, match="negative"):
         denoise_colour(image, guide, sigma=-0.1)
+    for wrong in (-0.1, np.full(guide.shape, -0.1)):
+        with pytest.raises(ArgumentError, match=r"guide_sigma.*negative"):
+            denoise_colour(image, guide, sigma=0.1, guide_sigma=wrong)
+    for name in ("sigma", "guide_sigma"):
+        with pytest.raises(ArgumentError, match=f"`{name}` must be finite"):
+            denoise_colour(image, guide, **({"sigma": 0.1} | {name: np.nan}))
+    with pytest.raises(ArgumentError, match="half_difference"):
+        denoise_colour(image, guide, sigma=0.1, half_difference=image[:-1])
+    with pytest.raises(ArgumentError, match="scales"):
+        denoise_colour(image, guide, sigma=0.1, scales=0)
     with pytest.raises(ArgumentError, match="amount"):
         saturate(image, 4)

@@ -28,6 +28,8 @@ def test_given_factors_and_sky(scene) -> None:
         white_balance(scene.image - scene.sky, source="sky")
     with pytest.raises(ArgumentError, match="three factors"):
         white_balance(scene.image, source=(1.0, -1.0, 1.0))
+    with pytest.raises(ArgumentError, match="`source` must hold numbers"):
+        white_balance(scene.image, source=("a", "b", "c"))  # type: ignore[arg-type]
     with pytest.raises(ArgumentError, match="stars"):
         white_balance(np.ones((64, 64, 3), np.float32))
 

@@ -126,8 +126,9 @@ def _deconvolution_gates(
     sharpener = make_sharpener(star_shape, filled.shape, strength, reference_fwhm)
     felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)
-    noise = _filtered_noise(filled, sharp, sigma, half_difference, sharpener)
-    means, left = patch_means(filled, sigma * np.float32(_pixel_noise(filled, sigma, half_difference)))
+    sky = sky_pixels(filled, valid) if half_difference is None else valid  # where the picture itself is asked
+    noise = _filtered_noise(sharp, sigma, half_difference, sharpener, sky)
+    means, left = patch_means(filled, sigma * np.float32(_pixel_noise(filled, sigma, half_difference, sky)))
     reach = round(PSF_REACH * star_shape.centre.fwhm)
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
     shares = []
@@ -167,24 +168,24 @@ def _trust(found: Plane, doubt: Plane, factor: float, sigma: Any) -> Array:
     return out
 
 
-def _pixel_noise(filled: Plane, sigma: Any, half_difference: Plane | None) -> float:
-    """Noise of a pixel in units of sigma: from the half difference, else from the picture's own sky."""
+def _pixel_noise(filled: Plane, sigma: Any, half_difference: Plane | None, sky: Mask) -> float:
+    """Noise of a pixel in units of sigma: from the half difference, else from the picture's own ``sky``."""
     source = filled if half_difference is None else check_image("half_difference", half_difference, colour=False)
-    asked = sky_pixels(filled) if half_difference is None else np.isfinite(source)
+    asked = sky if half_difference is None else np.isfinite(source)
     thin = (slice(None, None, 3), slice(None, None, 3))
     return max(scaled_mad(source[thin], _at(sigma, thin), asked[thin]), 1e-3)
 
 
-def _filtered_noise(filled: Plane, sharp: Plane, sigma: Any, half_difference: Plane | None, sharpener: Sharpener) -> list[float]:
-    """Noise per scale of the filtered plane in units of sigma: from the half difference, else from the picture's own sky."""
+def _filtered_noise(sharp: Plane, sigma: Any, half_difference: Plane | None, sharpener: Sharpener, sky: Mask) -> list[float]:
+    """Noise per scale of the filtered plane in units of sigma: from the half difference, else from the picture's own ``sky``."""
     scales = len(SIGNIFICANCE)
     if half_difference is None:
-        return scale_noise(sharp, sigma, scales, where=sky_pixels(filled))
+        return scale_noise(sharp, sigma, scales, where=sky)
     half = check_image("half_difference", half_difference, colour=False)
-    if half.shape != filled.shape:
-        raise ArgumentError(f"`half_difference` {half.shape} and `luminance` {filled.shape} differ in size.")
+    if half.shape != sharp.shape:
+        raise ArgumentError(f"`half_difference` {half.shape} and `luminance` {sharp.shape} differ in size.")
     uniform = len(sharpener.tiles) == 1 and len(sharpener.tiles[0]) == 1
-    places = measuring_tiles(*filled.shape) if uniform else [(slice(None), slice(None))]
+    places = measuring_tiles(*sharp.shape) if uniform else [(slice(None), slice(None))]
     found = []
     for place in places:
         tile, valid = nan_filled(half[place])

@@ -93,6 +93,8 @@ def noise_map(name: str, sigma: Any, shape: tuple[int, int]) -> Any:
     noise = check_image(name, sigma, colour=False)
     if noise.shape != shape:
         raise ArgumentError(f"`{name}` {noise.shape} and the plane {shape} differ in size.")
+    if np.fmin.reduce(noise, axis=None) < 0:
+        raise ArgumentError(f"`{name}` must not be negative.")
     known = np.isfinite(noise)
     typical = float(np.median(noise[known][::17])) if known.any() else 1.0
     return np.maximum(np.where(known, noise, np.float32(typical)), np.float32(1e-12))

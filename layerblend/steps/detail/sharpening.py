@@ -59,7 +59,7 @@ def sharpen_gates(lightness: Plane, gains: Sequence[float], *, sigma: Any, half_
     filled, valid = nan_filled(check_image("lightness", lightness, colour=False))
     sigma = noise_map("sigma", sigma, filled.shape)
     if half_difference is None:
-        noise = scale_noise(filled, sigma, len(factors), where=sky_pixels(filled))
+        noise = scale_noise(filled, sigma, len(factors), where=sky_pixels(filled, valid))
     else:
         half = check_map("half_difference", check_image("half_difference", half_difference, colour=False), filled.shape)
         noise = scale_noise(half, sigma, len(factors), where=valid)

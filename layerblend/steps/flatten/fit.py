@@ -683,7 +683,6 @@ def fit_sky(
     table: TileTable,
     *,
     wide: bool = False,
-    protected: Array | None = None,
     stiffness: float | None = None,
     arms: float = GALAXY_ERROR,
 ) -> SkyFit:
@@ -693,7 +692,6 @@ def fit_sky(
     ----------
     table : TileTable
     wide : the galaxy reaches the frame's edge: cubic sky, one component of free power
-    protected : (ny, nx) bool, tiles that must not count as sky
     stiffness : of the sky in every channel; what the data ask for when None
     arms : expected scatter of a galaxy's tiles, share of its light
     """
@@ -708,8 +706,6 @@ def fit_sky(
     for turn in range(ROUNDS):
         state.colour = COLOUR_ERROR if turn >= COMMON_FROM and C > 1 else arms
         mask = leftover_mask(table, sky, light, state.galaxies, first=turn == 0)
-        if protected is not None:
-            mask |= protected
         base = np.where(problem.at_rows(mask), 0.0, 1.0)
         _solve_channels(problem, state, base)
         if state.galaxies:

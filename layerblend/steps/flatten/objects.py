@@ -227,12 +227,16 @@ def _saddle(raised: Array, one: tuple[int, int], other: tuple[int, int]) -> floa
 
 
 def _ellipse(x: Array, y: Array, light: Array) -> tuple[float, float, float, float]:
-    """Centre, and ellipse vector from second moments, a little rounder than they say (the top-hat cuts the faint outskirts)."""
+    """Centre, and ellipse vector from second moments, a little rounder than they say (the top-hat cuts the faint outskirts).
+
+    A single tile tells no ellipse: it counts as round.
+    """
     total = light.sum()
     middle_x, middle_y = float((light * x).sum() / total), float((light * y).sum() / total)
     dx, dy = x - middle_x, y - middle_y
     xx, yy, xy = (light * dx**2).sum(), (light * dy**2).sum(), (light * dx * dy).sum()
-    return middle_x, middle_y, float(0.8 * (xx - yy) / (xx + yy)), float(0.8 * 2 * xy / (xx + yy))
+    size = max(float(xx + yy), 1e-30)
+    return middle_x, middle_y, float(0.8 * (xx - yy) / size), float(0.8 * 2 * xy / size)
 
 
 def _chosen(found: list[tuple[float, Galaxy]], width: int) -> list[Galaxy]:

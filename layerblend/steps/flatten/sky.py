@@ -15,7 +15,7 @@ from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, cut_edges, fit_sky, legendre_design, sky_surface
 from .objects import galaxy_roughness
-from .tiles import TileTable, measure_light, tile_table
+from .tiles import TileTable, join_tiles, measure_light, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
@@ -95,11 +95,11 @@ def flatten(
     cube = image if image.ndim == 3 else image[..., None]
     noise, skip = _channel_sigma(sigma, cube.shape[2]), _protect_mask(protect, cube.shape[:2])
     table = _measure(cube, noise, skip, stars)
-    if not table.used.any() and stars is None:
+    if not _has_samples(table) and stars is None:
         # small or crowded: star light is everywhere, so that the tiles' own clipping must do
         table = _measure(cube, noise, skip, np.zeros(cube.shape[:2], bool))
-    if not table.used.any():
-        raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected.")
+    if not _has_samples(table):
+        raise ArgumentError("`image` has no sky to measure: every tile is empty, masked or protected, or too little is left of it.")
     surface = find_surface(table, frame_filling)
     if mode == "off":
         level, model = _left_level(table, surface), np.zeros_like(cube)
@@ -117,6 +117,16 @@ def _measure(cube: Array, noise: Array | None, skip: Mask | None, stars: Mask | 
     table = tile_table(light)
     rough = galaxy_roughness(table)
     return tile_table(light, rough) if rough.any() else table
+
+
+def flattened_error(error: LinearImage, flattened: Flattened) -> LinearImage:
+    """Noise, as a map, of what `apply_sky` makes of a picture: division makes dark corners brighter, and their noise with them."""
+    return error * _gain(flattened.model) if flattened.mode == "divide" else error
+
+
+def _has_samples(table: TileTable) -> bool:
+    """Whether any tiles joined are a row of the fit; one tile alone need not be enough."""
+    return bool(join_tiles(table).used.any())
 
 
 def apply_sky(image: LinearImage, flattened: Flattened) -> LinearImage:
@@ -187,8 +197,13 @@ def _without(image: Array, model: Array, mode: str) -> Array:
         return image.copy()
     if mode == "subtract":
         return image - model
+    return (image - model) * _gain(model)
+
+
+def _gain(model: Array) -> Array:
+    """By how much division scales light."""
     level = np.nanmean(model, axis=(0, 1), dtype=np.float64).astype(np.float32)
-    return (image - model) * (level / model)
+    return level / model
 
 
 def _channel_sigma(sigma: Array | float | None, channels: int) -> Array | None:

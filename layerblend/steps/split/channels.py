@@ -102,7 +102,7 @@ def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:
     reach = state.reach(channel.peak, channel.noise.sigma)
     bright = np.zeros(len(chosen), bool)
     bright[channel.haloes.index] = True
-    for some, image in ((bright, state.image), (~bright, _with_halo(state.image, channel.haloes))):
+    for some, image in ((bright, state.image), (~bright, with_halo(state.image, channel.haloes))):
         some = some & chosen
         render(plane, channel.geo[some], channel.peak[some], reach[some], image)
     return plane
@@ -121,7 +121,8 @@ def spare_kept(channel: Channel, chosen: Mask, state: Field) -> Channel:
     return dataclasses.replace(channel, halo=channel.halo - light)
 
 
-def _with_halo(image: StarImage, haloes: Haloes) -> StarImage:
+def with_halo(image: StarImage, haloes: Haloes) -> StarImage:
+    """The star image with the halo that stars have in common."""
     if haloes.common is None:
         return image
     return StarImage(image.beta, image.profile + halo_basis(profile_radii(), 1.0) @ haloes.common, image.table)

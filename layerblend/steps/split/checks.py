@@ -199,12 +199,13 @@ def _most_uneven(plane: Plane, x: float, y: float, fwhm: float) -> float:
     return worst
 
 
-def compact_left(starless: Plane, sigma: Plane, fwhm: float, stars: Array, kept: Array) -> tuple[int, int]:
+def compact_left(starless: Plane, sigma: Plane, fwhm: float, stars: Array, kept: Array, seen: Mask | None = None) -> tuple[int, int]:
     """Compact peaks in the starless picture at places of removed stars, and at places of no known source.
 
-    ``sigma``: (H, W) noise; ``stars``, ``kept``: (n, 2) places of the sources taken away and left.
+    ``sigma``: (H, W) noise; ``stars``, ``kept``: (n, 2) places of the sources taken away and left; ``seen``: (H, W)
+    bool, where data is, everywhere when left out.
     """
-    peaks = find_peaks(peak_response(starless, fwhm), sigma, LEFT_STRENGTH)
+    peaks = find_peaks(peak_response(starless, fwhm), sigma, LEFT_STRENGTH, seen=seen)
     places = np.c_[peaks.x, peaks.y]
     by_kept = _within(places, kept, fwhm)
     by_star = _within(places, stars, fwhm) & ~by_kept

@@ -12,6 +12,7 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
 from layerblend.steps.split.field import Fitted, Sources
+from layerblend.steps.split.mask import usual_height
 from layerblend.steps.split.model import profile_at
 from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness
@@ -203,7 +204,7 @@ def _misfit(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
     sources, fwhm = fitted.sources, fitted.field.fwhm
     residual = np.where(good, plane - fitted.halo - fitted.model, np.float32(0))
     fine = residual - cv2.GaussianBlur(residual, (0, 0), 1.0 * fwhm)
-    quiet = MAD_TO_SIGMA * float(np.median(np.abs(fine[::3, ::3])))
+    quiet = MAD_TO_SIGMA * float(usual_height(fine, fitted.seen))
     box = int(2.4 * fwhm) | 1
     power = cv2.blur(np.minimum(fine * fine, np.float32(1e6 * quiet * quiet)), (box, box))
     sigma = noise.map(cv2.medianBlur(plane, 5)) / np.float32(noise.sigma)

@@ -132,7 +132,10 @@ class Field:
 
 @dataclass
 class Fitted:
-    """All sources of a plane, their light, how each differs from the field's star image. ``halo`` holds ``streaks`` and ``discs`` too."""
+    """All sources of a plane, their light, how each differs from the field's star image. ``halo`` holds ``streaks`` and ``discs`` too.
+
+    ``seen`` (H, W) bool, where data is, clipped or not.
+    """
 
     field: Field
     sources: Sources
@@ -147,6 +150,7 @@ class Fitted:
     discs: Plane
     fit: Array
     error: Array
+    seen: Mask
 
 
 def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFits:
@@ -206,11 +210,11 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     """
     height, width = plane.shape
     state = Field(height, width, start.terms.copy(), start.image)
-    sigma = noise.map(cv2.medianBlur(plane, 5))
-    peaks = find_peaks(peak_response(plane, state.fwhm), sigma, FIRST_THRESHOLD)
+    sigma, seen = noise.map(cv2.medianBlur(plane, 5)), good | blobs.mask
+    peaks = find_peaks(peak_response(plane, state.fwhm), sigma, FIRST_THRESHOLD, seen=seen)
     spikes, streaks = _first_spikes(plane, peaks, good, noise, blobs, state)
     if spikes is not None:
-        peaks = find_peaks(peak_response(plane - streaks, state.fwhm), sigma, FIRST_THRESHOLD)
+        peaks = find_peaks(peak_response(plane - streaks, state.fwhm), sigma, FIRST_THRESHOLD, seen=seen)
     sources = _first_sources(plane, peaks, good, blobs, state)
     halo = streaks
     haloes, rough = Haloes.none(), None
@@ -264,12 +268,12 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
             _learn_wings(state, haloes)
             response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
             _add_sources(sources, response, model, sigma, good, blobs, state)
-            rough = roughness(response, sources.x, sources.y, state.fwhm)
+            rough = roughness(response, sources.x, sources.y, state.fwhm, seen)
     settled, uneven = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
     halo += settled
     response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
-    rough = roughness(response, sources.x, sources.y, state.fwhm)
-    return Fitted(state, sources, model, halo, haloes, rough, uneven, spikes, streaks, ghosts, discs, fit, error)
+    rough = roughness(response, sources.x, sources.y, state.fwhm, seen)
+    return Fitted(state, sources, model, halo, haloes, rough, uneven, spikes, streaks, ghosts, discs, fit, error, seen)
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:
@@ -536,7 +540,7 @@ def _gather(residual, good, geo, peak, typical, fwhm, moments):  # type: ignore[
 
 def _add_sources(sources: Sources, response: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:
     """Append peaks of the residual that are no error of a star already fitted."""
-    peaks = find_peaks(response, sigma, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)))
+    peaks = find_peaks(response, sigma, THRESHOLD, np.float32(RESIDUAL_SHARE) * cv2.blur(model, (3, 3)), seen=good | blobs.mask)
     keep = _clear_of_blobs(peaks, good, blobs, NEAR_LEFT * state.fwhm)
     if len(sources):
         distance, nearest = scipy.spatial.cKDTree(sources.geo[:, :2]).query(np.c_[peaks.x, peaks.y])

@@ -83,6 +83,8 @@ def find_ghosts(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: floa
     if len(stars) < LEAST_STARS:
         return None
     patches = _patches(plane, good, noise, stars, fwhm)
+    if len(patches.x) == 0:
+        return None
     shape, far = plane.shape, np.hypot(stars.x - (plane.shape[1] - 1) / 2, stars.y - (plane.shape[0] - 1) / 2)
     usual = max(float(np.median(far)), fwhm)
     steps = np.arange(-MOST_SHIFT, MOST_SHIFT + STEP / 2, STEP) * fwhm
@@ -110,6 +112,8 @@ def light_ghosts(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: flo
         # all discs off, each put back alone: a star's patch may hold the disc of another
         drawn = draw_ghosts(plane.shape, Ghosts(ghosts.slope, ghosts.shift, light, ghosts.ring), stars.x, stars.y, stars.peak, noise.sigma)
         patches = _patches(plane - drawn, good, noise, stars, fwhm)
+        if len(patches.x) == 0:
+            return None
         gain, light, own, expected = _gain(patches, stars, ghosts, plane.shape, light)
     judges = np.argsort(-expected, kind="stable")[:JUDGES]
     agree = judges[(own[judges] > 0.5 * expected[judges]) & (own[judges] > STAR_GAIN)]
@@ -138,8 +142,11 @@ def _bright(stars: Shown, noise: Noise) -> Shown:
 
 
 def _patches(plane: Plane, good: Mask, noise: Noise, stars: Shown, fwhm: float) -> _Patches:
+    """What is seen round the stars; nothing where their cores hide all of a small picture."""
     side = max(1, round(CELL * fwhm))
     height, width = (n // side for n in plane.shape)
+    if min(height, width) == 0:
+        return _Patches(*np.zeros((6, 0)))
     cut = np.s_[: height * side, : width * side]
     known = good[cut].astype(np.float32)
     cells = cv2.resize(np.where(good, plane, np.float32(0))[cut], (width, height), interpolation=cv2.INTER_AREA)

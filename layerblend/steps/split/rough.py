@@ -7,8 +7,9 @@ from typing import NamedTuple
 import cv2
 import numpy as np
 
-from layerblend.kinds import Array, Plane
+from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.robust import MAD_TO_SIGMA
+from layerblend.steps.split.mask import usual_height
 
 # Sides of the box round a source and of the hole in it, FWHM: what the source's own model misses says nothing about the ground.
 BOX, HOLE = 8.0, 3.2
@@ -25,7 +26,7 @@ class Roughness(NamedTuple):
     share: Array
 
 
-def roughness(response: Plane, x: Array, y: Array, fwhm: float) -> Roughness:
+def roughness(response: Plane, x: Array, y: Array, fwhm: float, seen: Mask | None = None) -> Roughness:
     """Structure of the ground round places.
 
     Parameters
@@ -33,8 +34,9 @@ def roughness(response: Plane, x: Array, y: Array, fwhm: float) -> Roughness:
     response : (H, W) float32, `mask.peak_response` of the picture less all that was fitted
     x, y : (n,) px
     fwhm : float, px
+    seen : (H, W) bool, where data is; everywhere when left out
     """
-    usual = float(np.median(np.abs(response[::3, ::3])))
+    usual = float(usual_height(response, seen))
     square = np.minimum(response * response, np.float32((MOST_HEIGHT * usual) ** 2))
     column, row = (np.clip(np.rint(a), 0, n - 1).astype(int) for a, n in zip((x, y), response.shape[::-1], strict=True))
     outer, inner = int(BOX * fwhm) | 1, int(HOLE * fwhm) | 1

@@ -15,13 +15,13 @@ from layerblend.errors import ArgumentError, InputError, check_flag, check_image
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.robust import nan_filled
-from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
+from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey
-from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
+from layerblend.steps.split.field import Field, Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
-from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
-from layerblend.steps.split.model import star_light
+from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs, part_broad
+from layerblend.steps.split.model import profile_at, star_light
 from layerblend.steps.split.noise import Noise, measure_noise, sky_noise
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
@@ -40,6 +40,8 @@ RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
 SIDES_SEEN, SIDE_STRENGTH = 1.5, 1500.0
 # So far (its own widths, which may be so many ln units over a star's) a source that stayed is left out of the look for sides.
 KEPT_REACH, MOST_WIDER = 1.5, 1.5
+# So many cores that stay are named by their places.
+MOST_NAMED = 3
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,8 @@ def split_stars(
             f"The stars are only {start.fwhm:.1f} px wide; below {LEAST_FWHM:g} px their shape cannot be told, so nothing was separated. "
             "Stack on a finer grid.",
         )
-    fitted = fit_field(luminance, good, noise, blobs, start)
+    blobs, broad, fitted = _fit_stars(luminance, valid, noise, blobs, start, judged)
+    good = valid & ~blobs.mask
     channels = _fit_channels(planes, good, noise, fitted)
     if fitted.ghosts is not None and sum(channel.reflects for channel in channels) <= len(channels) / 2:
         # a reflection shows in every colour; what one channel alone shows is ground
@@ -144,7 +147,14 @@ def split_stars(
     starless, stars = _summing_exactly(picture.reshape(*valid.shape, -1), starless)
     checks = _checks(starless, weight, valid, noise, fitted, channels, choice)
     shape = picture.shape
-    return Split(starless.reshape(shape), stars.reshape(shape), mask & valid, _catalogue(fitted, channels, choice), checks, _words(checks))
+    return Split(
+        starless.reshape(shape),
+        stars.reshape(shape),
+        mask & valid,
+        _catalogue(fitted, channels, choice, broad),
+        checks,
+        _words(checks, broad),
+    )
 
 
 def _places(name: str, places: Sequence[Sequence[float]], shape: tuple[int, ...]) -> Array:
@@ -171,8 +181,23 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     each(fill, range(len(planes)))
     valid = np.asarray(seen.all(0))
     if not valid.any():
-        raise InputError("`image` holds no data: every pixel is NaN.")
+        raise InputError("`image` holds no data: no pixel is known in all of its channels.")
     return planes, valid
+
+
+def _fit_stars(plane: Plane, valid: Mask, noise: Noise, blobs: Blobs, start: Field, judged: Array | None) -> tuple[Blobs, Array, Fitted]:
+    """The clipped stars, places (n, 2) of clipped light that is none, and the fit of all stars.
+
+    What falls off more slowly than a bare star image may be a star so bright that its halo is seen. The halo is learnt without it first:
+    a galaxy's core would take itself for one.
+    """
+    sure, _ = part_broad(blobs, plane, valid, start.fwhm, partial(profile_at, start.image.profile), judged)
+    fitted = fit_field(plane, valid & ~sure.mask, noise, sure, start)
+    star = with_halo(fitted.field.image, fitted.haloes)
+    stars, broad = part_broad(blobs, plane, valid, fitted.field.fwhm, partial(profile_at, star.profile), judged)
+    if (stars.mask != sure.mask).any():
+        fitted = fit_field(plane, valid & ~stars.mask, noise, stars, start)
+    return stars, broad, fitted
 
 
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
@@ -295,7 +320,8 @@ def _row_type(channels: int) -> np.dtype:
     ])  # fmt: skip
 
 
-def _catalogue(fitted: Fitted, channels: list[Channel], choice: Choice) -> Array:
+def _catalogue(fitted: Fitted, channels: list[Channel], choice: Choice, broad: Array) -> Array:
+    """One row per source, then those of clipped light that is no star (``broad``): no star image tells how much of it there is."""
     rows = np.zeros(len(fitted.sources), _row_type(len(channels)))
     rows["x"], rows["y"] = fitted.sources.x, fitted.sources.y
     rows["peak"] = np.stack([c.peak for c in channels], 1)
@@ -303,7 +329,10 @@ def _catalogue(fitted: Fitted, channels: list[Channel], choice: Choice) -> Array
     off = np.where(fitted.sources.clipped | (np.abs(fitted.fit[:, 3]) > 1.5), 0.0, fitted.fit[:, 3])
     rows["fwhm"] = np.exp(fitted.sources.geo[:, 2] + off)
     rows["saturated"], rows["kept"] = fitted.sources.clipped, choice.reason
-    return rows
+    cores = np.full(len(broad), np.nan, _row_type(len(channels)))
+    cores["x"], cores["y"] = broad.T
+    cores["saturated"], cores["kept"] = True, "broad"
+    return np.concatenate([rows, cores])
 
 
 def _checks(
@@ -312,12 +341,12 @@ def _checks(
     """The result judged by itself, in Y; rims round bright stars in every channel and in colour."""
     plane = nan_filled(np.ascontiguousarray(working_luminance(starless) if starless.shape[2] == 3 else starless[..., 0]))[0]
     sigma = noise.map(cv2.medianBlur(plane, 5))
-    x, y, fwhm = fitted.sources.x, fitted.sources.y, fitted.field.fwhm
+    x, y, places, fwhm = fitted.sources.x, fitted.sources.y, fitted.sources.geo[:, :2], fitted.field.fwhm
     strong = choice.star & (choice.strength > STRONG)
     bright = np.nonzero(choice.star & (fitted.sources.peak > SIDE_STRENGTH * noise.sigma))[0]
     bright = bright[np.argsort(-fitted.sources.peak[bright], kind="stable")]
     looks: list[Callable[[], Any]] = [
-        lambda: compact_left(plane, sigma, fwhm, fitted.sources.geo[choice.star, :2], fitted.sources.geo[~choice.star, :2]),
+        lambda: compact_left(plane, sigma, fwhm, places[choice.star], places[~choice.star], valid),
         lambda: texture_ratio(plane, sigma, weight, valid),
         lambda: _rims(starless, fitted, channels, choice),
         lambda: rings_left(plane, sigma, x[strong], y[strong], fwhm),
@@ -368,8 +397,13 @@ def _rims(starless: Array, fitted: Fitted, channels: list[Channel], choice: Choi
     return rims[np.isfinite(rims)]
 
 
-def _words(checks: dict[str, float]) -> tuple[str, ...]:
+def _words(checks: dict[str, float], broad: Sequence[Sequence[float]] | Array = ()) -> tuple[str, ...]:
     words = []
+    if len(broad):
+        places = ", ".join(f"[{x:.0f}, {y:.0f}]" for x, y in broad[:MOST_NAMED]) + (" and more" if len(broad) > MOST_NAMED else "")
+        words.append(
+            f"Clipped light at {places} is no star's by its course and stays, as a galaxy's core; name it in split.remove if it is one."
+        )
     if checks["removed_share"] < 0.95:
         words.append(f"{1 - checks['removed_share']:.0%} of the compact light still stands in the starless picture.")
     if checks["ring_share"] > 0.15:

@@ -66,6 +66,13 @@ def test_noise_from_the_sky_serves_where_no_halves_are(scene: Scene, stack) -> N
     assert np.abs(with_halves - without)[scene.galaxy].mean() < 0.2 * sigma.mean()
 
 
+def test_noise_measured_on_the_own_sky_is_none_of_filled_gaps() -> None:
+    noise = np.random.default_rng(3).normal(0, 0.001, (260, 260)).astype(np.float32)
+    noise[:, :90] = np.nan
+    calmed = deconvolve(noise, round_star(3.2, 3.0, noise.shape), sigma=0.001, grain=0.5)[150:, 150:]
+    assert calmed.std() < 0.8 * 0.001
+
+
 def test_a_noise_map_is_felt_where_it_says() -> None:
     """Light and noise four times as strong on the right are changed four times as much."""
     rng = np.random.default_rng(6)
@@ -219,6 +226,8 @@ def test_what_does_not_fit_is_refused(stack) -> None:
         deconvolve(luminance, star, sigma=sigma, grain=-0.1)
     with pytest.raises(ArgumentError, match="sigma"):
         deconvolve(luminance, star, sigma=-1.0)
+    with pytest.raises(ArgumentError, match=r"sigma.*negative"):
+        deconvolve(luminance, star, sigma=-np.ones_like(luminance))
     with pytest.raises(ArgumentError, match="reference_fwhm"):
         deconvolve(luminance, star, sigma=sigma, reference_fwhm=0.0)
     with pytest.raises(ArgumentError, match="differ in size"):

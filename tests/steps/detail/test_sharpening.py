@@ -57,6 +57,13 @@ def test_noise_from_the_sky_serves_where_no_halves_are() -> None:
     assert np.abs(without - halves).mean() < 0.1 * np.abs(halves - lightness - noise).mean()
 
 
+def test_noise_measured_on_the_own_sky_is_none_of_filled_gaps() -> None:
+    noise = np.random.default_rng(3).normal(0, 0.01, (260, 260)).astype(np.float32)
+    noise[:, :90] = np.nan
+    sharp = sharpen(noise, [1, 2, 2], sigma=0.01)[150:, 150:]
+    assert sharp.std() < 1.02 * noise[150:, 150:].std()
+
+
 def test_sharpening_leaves_gaps_and_constant_pictures() -> None:
     lightness = texture()
     lightness[40:50, 40:50] = np.nan

@@ -31,6 +31,18 @@ def test_the_galaxy_is_found() -> None:
     assert np.hypot(found[0].x - 0.51 * 900, found[0].y - 0.48 * 600) < 20
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", [0, 1])
+def test_an_object_of_a_single_tile_is_round(seed: int) -> None:
+    y, x = np.mgrid[:200, :240]
+    dark_corners = 0.2 - 0.12 * ((x - 120) ** 2 + (y - 100) ** 2) / (120**2 + 100**2)
+    noise = np.random.default_rng(seed).normal(0, 0.002, (200, 240, 3))
+    image = (dark_corners[..., None] + noise).astype(np.float32)
+    (found,) = find_galaxies(make_tiles(image))
+    assert (found.e1, found.e2) == (0.0, 0.0)
+    assert np.isfinite(flatten(image, mode="divide").image).all()
+
+
 def test_galaxies_that_touch_are_two_and_arms_are_one() -> None:
     y, x = np.mgrid[:600, :900].astype(float)
 

@@ -251,3 +251,11 @@ def test_where_the_model_would_run_away_the_picture_loses_a_plane_and_is_told_so
     for model, straight in ((bent.model, False), (plane.model, True)):
         bends = np.abs(np.diff(model.astype(float)[::8, ::8], 2, axis=1)).max() / np.ptp(model)
         assert (bends < 1e-5) == straight
+
+
+@pytest.mark.parametrize("shape", [(12, 12, 3), (17, 15), (240, 400, 3)])
+def test_a_single_tile_half_covered_is_no_sky(shape: tuple[int, ...]) -> None:
+    image = np.full(shape, np.nan, np.float32)
+    image[:12, :12] = np.random.default_rng(0).normal(0.1, 0.001, image[:12, :12].shape)
+    with pytest.raises(ArgumentError, match="no sky to measure"):
+        flatten(image)

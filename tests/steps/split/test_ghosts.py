@@ -111,3 +111,10 @@ def test_what_is_best_beyond_all_shifts_that_are_tried_is_no_reflection() -> Non
     """The discs of two stars would lie on the target: 33 widths off, they took its knots away."""
     parted = split_stars(make_scene(seed=134, mono=True, spikes=6).image)
     assert parted.checks["spike_lines"] == 3 and parted.checks["reflections"] == 0
+
+
+@pytest.mark.parametrize(("shape", "hidden"), [((33, 31), 40.0), ((1, 300), 5.0), ((300, 2), 5.0)])
+def test_small_pictures_that_cores_hide_show_no_discs(shape: tuple[int, int], hidden: float) -> None:
+    plane, good = np.full(shape, SIGMA, np.float32), np.ones(shape, bool)
+    x, y = np.linspace(0, shape[1] - 1, 8), np.linspace(0, shape[0] - 1, 8)
+    assert find_ghosts(plane, good, NOISE, Shown(x, y, PEAKS, np.full(8, hidden), np.arange(8)), 4.0) is None

@@ -22,6 +22,16 @@ def test_noise_alone_is_not_rough() -> None:
     assert abs(np.median(rough.share) - 1) < 0.05
 
 
+def test_what_fills_gaps_makes_no_ground_rough() -> None:
+    plane, seen = _noise(1), np.ones((SIDE, SIDE), bool)
+    seen[:, : SIDE // 2] = False
+    plane[~seen] = 0
+    right = SIDE // 2 + 30 < X
+    rough = roughness(peak_response(plane, FWHM), X[right], Y[right], FWHM, seen)
+    assert np.median(rough.scatter) == 0
+    assert abs(np.median(rough.share) - 1) < 0.05
+
+
 def test_the_grounds_own_scatter_is_found_where_it_is() -> None:
     """Uneven on the left quarter only, by a known amount."""
     ground = cv2.GaussianBlur(_noise(2), (0, 0), 4.0)

@@ -69,6 +69,18 @@ def test_what_the_star_image_tells_is_not_filled(scene: Scene, parted: Split) ->
     assert 0.9 < parted.checks["texture_ratio"] < 1.1
 
 
+def test_without_data_in_half_of_the_picture_stars_stay_stars_in_the_rest() -> None:
+    """What fills a gap is smooth: counted as sky it made all ground look rough, a third of the stars stayed, and all noise was light."""
+    scene = make_scene(height=300, width=400, stars=300, saturated=0, seed=48)
+    cut = scene.image.copy()
+    cut[:, :220] = np.nan
+    whole, rest = split_stars(scene.image), split_stars(cut)
+    kept_whole, kept_rest = (parted.catalogue["kept"][parted.catalogue["x"] > 250] for parted in (whole, rest))
+    assert (kept_rest == "").sum() > 0.9 * (kept_whole == "").sum()
+    assert np.isin(kept_rest, ("broad", "long")).sum() < 1.5 * np.isin(kept_whole, ("broad", "long")).sum()
+    assert rest.checks["removed_share"] > whole.checks["removed_share"] - 0.05
+
+
 def test_untouched_where_no_star_is(scene: Scene, parted: Split) -> None:
     far = scene.stars.max(-1) < 0.01 * scene.sigma.min(-1)
     same = (parted.stars == 0).all(-1)
@@ -127,6 +139,13 @@ def test_on_its_side_a_picture_is_parted_the_same() -> None:
     np.testing.assert_allclose(here[-20:], there[-20:], rtol=0.02)
     with pytest.raises(ArgumentError, match=r"keep.*320 x 170"):
         split_stars(scene.image, keep=[(20, 200)])
+
+
+def test_a_channel_without_data_is_told(scene: Scene) -> None:
+    image = scene.image.copy()
+    image[..., 2] = np.nan
+    with pytest.raises(InputError, match="no pixel is known in all of its channels"):
+        split_stars(image)
 
 
 def test_stars_cut_by_the_edge_go() -> None:
@@ -330,3 +349,36 @@ def test_close_saturated_pairs_go_together() -> None:
         apart = [np.hypot(xx - x, yy - y) for x, y in scene.star_list[[k, 8 + k], :2]]
         nearest = np.minimum(*apart) / scene.options.fwhm
         assert np.median(left[(nearest > 2) & (nearest < 6)]) < 1.5
+
+
+def with_bulge(scene: Scene, times: float, length: float = 9.0) -> tuple[np.ndarray, np.ndarray]:
+    """The scene and its truth without stars, a bulge more in the target's middle, clipped at 1 where ``times`` is more."""
+    o, (x, y) = scene.options, scene.centre
+    down, right = np.mgrid[: o.height, : o.width]
+    bulge = times * np.exp(-np.hypot(right - x, (down - y) / 0.8) / length)
+    bulge = (bulge[..., None] * np.array([1.1, 1.0, 0.7])).astype(np.float32)
+    return np.minimum(scene.image + bulge, 1), np.minimum(scene.starless + bulge, 1)
+
+
+@pytest.mark.parametrize("times", [2.0, 6.0])
+def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, times: float) -> None:
+    """Taken for a star it left a black hole; the bar of a core that does not clip is .98."""
+    image, truth = with_bulge(scene, times)
+    result = split_stars(image)
+    x, y = scene.centre
+    core = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) < 3 * scene.options.fwhm
+    assert abs(result.starless[core].sum() / truth[core].sum() - 1) < 0.02
+    told = [word for word in result.words if "is no star's by its course" in word]
+    assert len(told) == 1 and f"[{x:.0f}, {y:.0f}]" in told[0]
+    row = result.catalogue[result.catalogue["saturated"] & (result.catalogue["kept"] != "")]
+    assert len(row) == 1 and row["kept"][0] == "broad" and np.hypot(row["x"][0] - x, row["y"][0] - y) < 1.5
+    np.testing.assert_allclose(result.starless + result.stars, image, atol=1e-7)
+    far = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) > 90
+    assert np.abs(result.starless - truth)[far].mean() < 1.4 * np.abs(parted.starless - scene.starless)[far].mean()
+
+
+def test_a_clipped_core_that_the_imager_calls_a_star_goes(scene: Scene) -> None:
+    image, truth = with_bulge(scene, 2.0, 5.0)
+    x, y = (round(place) for place in scene.centre)
+    result = split_stars(image, remove=[(x, y)])
+    assert (result.starless[y, x] < 0.7 * truth[y, x]).all()
