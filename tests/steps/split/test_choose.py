@@ -156,7 +156,9 @@ def _chosen(offs: dict[int, float], *, ellipse: dict[int, float], x: np.ndarray,
     for column, values in ((3, offs), (4, ellipse)):
         fit[list(values), column] = list(values.values())
     ground = Roughness(np.zeros(n), np.zeros(n))
-    fitted = SimpleNamespace(**vars(here), fit=fit, error=error, rough=ground, halo=np.zeros_like(plane), model=model)
+    fitted = SimpleNamespace(
+        **vars(here), fit=fit, error=error, rough=ground, halo=np.zeros_like(plane), model=model, seen=np.ones(plane.shape, bool)
+    )
     fitted.field.image = image
     channel = SimpleNamespace(fit=fit, error=error, peak=here.sources.peak)
     return choose.choose_stars(plane, good, Noise(1.0, 0.0), fitted, [channel]).reason.tolist()
