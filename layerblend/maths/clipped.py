@@ -39,11 +39,20 @@ def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_
 
 def clipped_round(clipped: Mask, x: Array, y: Array) -> Mask:
     """(H, W) bool, the connected parts of ``clipped`` (H, W) that lie at or next to the places ``x``, ``y`` (n,), px."""
-    grown = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8))
-    labels = cv2.connectedComponents(grown, connectivity=8)[1]
-    row, column = (np.clip(np.rint(place).astype(int), 0, size - 1) for place, size in zip((y, x), clipped.shape, strict=True))
-    found = labels[row, column]
-    return np.asarray(clipped & np.isin(labels, found[found > 0]))
+    return clipped & parts_at(cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool), x, y)
+
+
+def parts_at(mask: Mask, x: Array, y: Array) -> Mask:
+    """(H, W) bool, the connected parts of ``mask`` (H, W) at the places ``x``, ``y`` (n,), px; those outside count at the nearest edge."""
+    labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)[1]
+    found = values_at(labels, x, y)
+    return np.asarray(np.isin(labels, found[found > 0]))
+
+
+def values_at(plane: Array, x: Array, y: Array) -> Array:
+    """(n,) values of ``plane`` (H, W) at the pixels nearest to ``x``, ``y`` (n,), px."""
+    row, column = (np.clip(np.rint(place).astype(int), 0, size - 1) for place, size in zip((y, x), plane.shape, strict=True))
+    return np.asarray(plane[row, column])
 
 
 def clipped_cores(image: LinearImage) -> Array | None:

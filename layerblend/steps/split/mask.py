@@ -11,6 +11,7 @@ import scipy
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import each
+from layerblend.maths.clipped import values_at
 from layerblend.maths.robust import MAD_TO_SIGMA
 
 # A share of saturated frames above this bends a pixel's light.
@@ -28,7 +29,7 @@ LEAST_BLOB_PX = 12
 LONG, USUAL_BLOBS, LEAST_GAP_PX, MOST_LENGTH = 0.055, 3, 3.0, 2.2
 # Beside a clipped core its light is followed in rings of so many FWHM, of at least so many pixels.
 FALL_STEP, FALL_REACH, FALL_PX = 0.25, 6.0, 8
-# A star's falls to half within this many FWHM or, where the star image says more, so many times as far: 100 simulated stars needed 1.16
+# A star's falls to half within this many FWHM or, where its image says more, so many times as far: some 400 simulated stars needed 1.16
 # times as far at most, real ones of a crowded field .9 of the first figure. A galaxy's core is this share as bright beside its rim.
 LEAST_FALL, MOST_FALL, LEAST_RIM = 0.55, 1.4, 0.4
 # Farther out a star has at least this share of the light that the stars' common halo tells.
@@ -132,25 +133,30 @@ def part_broad(
     judged : catalogue of another stack of the same place, whose verdicts on what clipped in both are taken over
     """
     _, labels, stats, middles = cv2.connectedComponentsWithStats(blobs.mask.astype(np.uint8), connectivity=8)
-    home = labels[np.rint(blobs.y).astype(int), np.rint(blobs.x).astype(int)]
+    home = values_at(labels, blobs.x, blobs.y)
     broad = np.zeros(len(stats), bool)
     for k in set(home.tolist()) - {0}:
-        x0, y0, width, height, area = stats[k]
-        margin = round((FALL_REACH + 1) * fwhm)
-        box = (slice(max(y0 - margin, 0), y0 + height + margin), slice(max(x0 - margin, 0), x0 + width + margin))
-        away = cv2.distanceTransform((labels[box] != k).astype(np.uint8), cv2.DIST_L2, 5) / fwhm
-        place, level = _ring_levels(plane[box], away, valid[box] & (labels[box] == 0))
-        rim = LEAST_RIM * float(np.median(plane[box][labels[box] == k]))
-        if len(level) > 1 and level[0] - level[-1] > rim:  # beside a hot pixel nothing is
-            broad[k] = _unlike_star(place, level, light(float(np.sqrt(area / np.pi)) / fwhm + place))
+        broad[k] = _falls_slowly(k, labels, stats[k], plane, valid, fwhm, light)
     if judged is not None:
         rows = judged[judged["saturated"]]
-        there = labels[tuple(np.clip(np.rint(rows[axis]).astype(int), 0, size - 1) for axis, size in zip("yx", labels.shape, strict=True))]
-        broad[there] = rows["kept"] == "broad"
+        broad[values_at(labels, rows["x"], rows["y"])] = rows["kept"] == "broad"
     broad[0] = False
     star, gone = ~broad[home], broad[labels]
     kept = Blobs(blobs.x[star], blobs.y[star], blobs.radius[star], blobs.mask & ~gone, blobs.small & ~gone)
     return kept, middles[broad]
+
+
+def _falls_slowly(k: int, labels: Array, stat: Array, plane: Plane, valid: Mask, fwhm: float, light: Callable[[Array], Array]) -> bool:
+    """Blob ``k`` of ``labels`` (box and area: ``stat``) is no star by the light round it."""
+    x0, y0, width, height, area = stat
+    margin = round((FALL_REACH + 1) * fwhm)
+    box = (slice(max(y0 - margin, 0), y0 + height + margin), slice(max(x0 - margin, 0), x0 + width + margin))
+    away = cv2.distanceTransform((labels[box] != k).astype(np.uint8), cv2.DIST_L2, 5) / fwhm
+    place, level = _ring_levels(plane[box], away, valid[box] & (labels[box] == 0))
+    rim = LEAST_RIM * float(np.median(plane[box][labels[box] == k]))
+    if len(level) < 2 or level[0] - level[-1] <= rim:
+        return False  # beside a hot pixel nothing is
+    return _unlike_star(place, level, light(float(np.sqrt(area / np.pi)) / fwhm + place))
 
 
 def _ring_levels(plane: Plane, away: Plane, seen: Mask) -> tuple[Array, Array]:

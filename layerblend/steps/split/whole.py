@@ -14,6 +14,7 @@ from numba import njit
 from layerblend.errors import ArgumentError, InputError, check_flag, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import by_bands, each, over_bands, over_rows
+from layerblend.maths.clipped import parts_at
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -50,8 +51,8 @@ class Split:
 
     ``mask`` (H, W) bool, where star light was taken away. ``catalogue``: structured array, one row per source: ``x, y`` px; ``flux``
     (C,) linear light of the whole star image without its halo; ``peak`` (C,); ``fwhm`` px; ``saturated``; ``kept``, why the source
-    stayed in the starless picture (empty for stars). ``checks``: numbers of the result about itself. ``words``: what the imager
-    should know.
+    stayed in the starless picture (empty for stars). Clipped light that is no star's is "broad", its flux, peak and width NaN.
+    ``checks``: numbers of the result about itself. ``words``: what the imager should know.
     """
 
     starless: LinearImage
@@ -252,10 +253,7 @@ def _clipped_stars(blob_mask: Mask, fitted: Fitted, choice: Choice) -> Mask:
     kept = fitted.sources.clipped & ~choice.star
     if not kept.any():
         return blob_mask
-    labels = cv2.connectedComponents(blob_mask.astype(np.uint8), connectivity=8)[1]
-    places = np.rint(fitted.sources.geo[kept, 1::-1]).astype(int)
-    y, x = np.clip(places, 0, np.array(blob_mask.shape) - 1).T
-    return blob_mask & ~np.isin(labels, labels[y, x])
+    return blob_mask & ~parts_at(blob_mask, *fitted.sources.geo[kept, :2].T)
 
 
 def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:

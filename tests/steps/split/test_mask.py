@@ -179,6 +179,13 @@ def test_the_clipped_core_of_a_galaxy_is_none(times: float, length: float) -> No
     np.testing.assert_allclose(broad, [[80, 80]], atol=0.1)
 
 
+@pytest.mark.parametrize("length", [4.0, 6.0])
+def test_light_that_ends_where_a_star_so_bright_would_shine_on_is_none(length: float) -> None:
+    """Beside so wide a clip the stars' common halo falls no faster than the bulge: only its far end tells them apart."""
+    plane, blobs = _clipped(50 * np.exp(-AT / length), 1.0)
+    assert len(part_broad(blobs, plane, ALL, 4.0, _with_aureole)[1]) == 1
+
+
 def test_of_a_star_and_a_galaxy_the_star_is_left() -> None:
     star = 8 * _moffat(np.hypot(*(np.mgrid[:160, :160] - np.array([30, 40])[:, None, None])) / 4)
     plane, blobs = _clipped(3 * np.exp(-AT / 9) + star, 1.0)
