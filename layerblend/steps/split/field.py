@@ -208,72 +208,135 @@ def fit_field(plane: Plane, good: Mask, noise: Noise, blobs: Blobs, start: Field
     start : first star image
     reflections : whether discs beside the stars are sought
     """
-    height, width = plane.shape
-    state = Field(height, width, start.terms.copy(), start.image)
-    sigma, seen = noise.map(cv2.medianBlur(plane, 5)), good | blobs.mask
-    peaks = find_peaks(peak_response(plane, state.fwhm), sigma, FIRST_THRESHOLD, seen=seen)
-    spikes, streaks = _first_spikes(plane, peaks, good, noise, blobs, state)
-    if spikes is not None:
-        peaks = find_peaks(peak_response(plane - streaks, state.fwhm), sigma, FIRST_THRESHOLD, seen=seen)
-    sources = _first_sources(plane, peaks, good, blobs, state)
-    halo = streaks
-    haloes, rough = Haloes.none(), None
-    ghosts, discs = None, np.zeros_like(plane)
+    fit = _Fit(plane, good, noise, blobs, Field(plane.shape[0], plane.shape[1], start.terms.copy(), start.image))
     for number in range(PASSES):
-        bare = plane - halo
-        model = _draw(state, sources, noise, plane.shape)
-        for _ in range(SWEEPS[number]):
-            _sweep_all(bare, model, good, noise, sources, state, rough, free=1, update=True)
-            model = _draw(state, sources, noise, plane.shape)
-        _sweep_close(bare, model, good, noise, sources, state, rough)
-        fit, error = _sweep_all(bare, model, good, noise, sources, state, rough, free=3, update=False)
-        learned = _learn_shape(state, sources, fit, error, noise)
-        model = _draw(state, sources, noise, plane.shape)
-        _learn_beta(state, sources, bare - model, good, noise, learned)
-        _sweep_all(bare, model, good, noise, sources, state, rough, free=0, update=True)
-        model = _draw(state, sources, noise, plane.shape)
-        _learn_table(state, sources, bare, model, good, learned)
-        model = _draw(state, sources, noise, plane.shape)
-        haloes, halo = fit_haloes(
-            plane - streaks, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, repeats=1 + number
-        )
-        star = armed(sources, fit)
-        x, y, peak, blob = sources.x[star], sources.y[star], sources.peak[star], sources.blob[star]
-        shown = Shown.brightest(x, y, peak, blob, noise)
-        if number == PASSES - 1:
-            spikes = find_spikes(plane - model - halo, good, noise, shown, state.fwhm)
-        elif spikes is not None:
-            spikes = light_spikes(plane - model - halo, good, noise, shown, spikes)
-        streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
-        if number == PASSES - 1 and reflections:
-            ghosts = find_ghosts(plane - model - halo - streaks, good, noise, shown, state.fwhm)
-            discs = draw_ghosts(plane.shape, ghosts, x, y, peak, noise.sigma)
-        if ghosts is not None:
-            haloes, halo = fit_haloes(
-                plane - streaks - discs, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image
-            )
-        for _ in range(ARM_ROUNDS if number == PASSES - 1 else 0):
-            if spikes is None:
-                break
-            _sweep_all(plane - halo - streaks - discs, model, good, noise, sources, state, rough, free=0, update=True)
-            model = _draw(state, sources, noise, plane.shape)
-            haloes, halo = fit_haloes(
-                plane - streaks - discs, model, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image
-            )
-            peak = sources.peak[star]
-            spikes = light_spikes(plane - model - halo - discs, good, noise, Shown.brightest(x, y, peak, blob, noise), spikes)
-            streaks = draw_spikes(plane.shape, spikes, x, y, peak, noise.sigma)
-        halo += streaks + discs
-        if number < PASSES - 1:
-            _learn_wings(state, haloes)
-            response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
-            _add_sources(sources, response, model, sigma, good, blobs, state)
-            rough = roughness(response, sources.x, sources.y, state.fwhm, seen)
-    settled, uneven = settle(plane - model - halo, good, noise, sources.geo, sources.peak, sources.blob, state.fwhm, state.image, haloes)
-    halo += settled
-    response = peak_response(np.where(good, plane - model - halo, np.float32(0)), state.fwhm)
-    rough = roughness(response, sources.x, sources.y, state.fwhm, seen)
-    return Fitted(state, sources, model, halo, haloes, rough, uneven, spikes, streaks, ghosts, discs, fit, error, seen)
+        last = number == PASSES - 1
+        fit.fit_stars(SWEEPS[number])
+        fit.fit_glow(repeats=1 + number)
+        fit.fit_arms(anew=last)
+        if last and reflections:
+            fit.find_reflections()
+        if last:
+            fit.settle_arms()
+        else:
+            fit.look_again()
+    return fit.finished()
+
+
+class _Fit:
+    """A fit under way: what is taken for granted, and what is known so far of the stars and of their wide light.
+
+    ``model`` is the stars' light without ``glow`` (of haloes), ``streaks`` (of spikes) and ``discs`` (of reflections).
+    """
+
+    def __init__(self, plane: Plane, good: Mask, noise: Noise, blobs: Blobs, field: Field) -> None:
+        self.plane, self.good, self.noise, self.blobs, self.field = plane, good, noise, blobs, field
+        self.sigma, self.seen = noise.map(cv2.medianBlur(plane, 5)), good | blobs.mask
+        peaks = find_peaks(peak_response(plane, field.fwhm), self.sigma, FIRST_THRESHOLD, seen=self.seen)
+        self.spikes, self.streaks = _first_spikes(plane, peaks, good, noise, blobs, field)
+        if self.spikes is not None:
+            peaks = find_peaks(peak_response(plane - self.streaks, field.fwhm), self.sigma, FIRST_THRESHOLD, seen=self.seen)
+        self.sources = _first_sources(plane, peaks, good, blobs, field)
+        self.model, self.glow, self.discs = np.zeros_like(plane), np.zeros_like(plane), np.zeros_like(plane)
+        self.fit, self.error = np.zeros((0, 0)), np.zeros((0, 0))
+        self.haloes = Haloes.none()
+        self.rough: Roughness | None = None
+        self.ghosts: Ghosts | None = None
+
+    @property
+    def wide(self) -> Plane:
+        """All light of stars that the star image does not hold."""
+        return np.asarray(self.glow + (self.streaks + self.discs))
+
+    def draw(self) -> None:
+        self.model = _draw(self.field, self.sources, self.noise, self.plane.shape)
+
+    def sweep(self, bare: Plane, *, free: int, update: bool = True) -> tuple[Array, Array]:
+        return _sweep_all(bare, self.model, self.good, self.noise, self.sources, self.field, self.rough, free=free, update=update)
+
+    def fit_stars(self, sweeps: int) -> None:
+        """Places and peaks of all stars, then the star image from the bright ones."""
+        bare, good, noise, field, sources = self.plane - self.wide, self.good, self.noise, self.field, self.sources
+        self.draw()
+        for _ in range(sweeps):
+            self.sweep(bare, free=1)
+            self.draw()
+        _sweep_close(bare, self.model, good, noise, sources, field, self.rough)
+        self.fit, self.error = self.sweep(bare, free=3, update=False)
+        teachers = _learn_shape(field, sources, self.fit, self.error, noise)
+        self.draw()
+        _learn_beta(field, sources, bare - self.model, good, noise, teachers)
+        self.sweep(bare, free=0)
+        self.draw()
+        _learn_table(field, sources, bare, self.model, good, teachers)
+        self.draw()
+
+    def fit_glow(self, repeats: int = 2) -> None:
+        sources, field = self.sources, self.field
+        self.haloes, self.glow = fit_haloes(
+            self.plane - self.streaks - self.discs, self.model, self.good, self.noise, sources.geo, sources.peak, sources.blob,
+            field.fwhm, field.image, repeats=repeats,
+        )  # fmt: skip
+
+    def shown(self) -> tuple[Array, Array, Array, Shown]:
+        """x, y and peak of the sources that are star enough to have arms, and what shows of the brightest."""
+        star = armed(self.sources, self.fit)
+        x, y, peak, blob = self.sources.x[star], self.sources.y[star], self.sources.peak[star], self.sources.blob[star]
+        return x, y, peak, Shown.brightest(x, y, peak, blob, self.noise)
+
+    def fit_arms(self, *, anew: bool) -> None:
+        """Look for spikes ``anew``, or only tell the light of those that are known."""
+        x, y, peak, shown = self.shown()
+        left = self.plane - self.model - self.glow - self.discs
+        if anew:
+            self.spikes = find_spikes(left, self.good, self.noise, shown, self.field.fwhm)
+        elif self.spikes is not None:
+            self.spikes = light_spikes(left, self.good, self.noise, shown, self.spikes)
+        self.streaks = draw_spikes(self.plane.shape, self.spikes, x, y, peak, self.noise.sigma)
+
+    def find_reflections(self) -> None:
+        x, y, peak, shown = self.shown()
+        left = self.plane - self.model - self.glow - self.streaks
+        self.ghosts = find_ghosts(left, self.good, self.noise, shown, self.field.fwhm)
+        self.discs = draw_ghosts(self.plane.shape, self.ghosts, x, y, peak, self.noise.sigma)
+        if self.ghosts is not None:
+            self.fit_glow()
+
+    def settle_arms(self) -> None:
+        """Peaks, haloes and spikes in turn: each takes the others' light until all are known."""
+        if self.spikes is None:
+            return
+        for _ in range(ARM_ROUNDS):
+            self.sweep(self.plane - self.glow - self.streaks - self.discs, free=0)
+            self.draw()
+            self.fit_glow()
+            self.fit_arms(anew=False)
+
+    def look_again(self) -> None:
+        """Give the star image its wings, and add the sources that were hidden."""
+        _learn_wings(self.field, self.haloes)
+        response = self.response(self.wide)
+        _add_sources(self.sources, response, self.model, self.sigma, self.good, self.blobs, self.field)
+        self.rough = self.roughness(response)
+
+    def response(self, wide: Plane) -> Plane:
+        return peak_response(np.where(self.good, self.plane - self.model - wide, np.float32(0)), self.field.fwhm)
+
+    def roughness(self, response: Plane) -> Roughness:
+        return roughness(response, self.sources.x, self.sources.y, self.field.fwhm, self.seen)
+
+    def finished(self) -> Fitted:
+        field, sources, wide = self.field, self.sources, self.wide
+        settled, uneven = settle(
+            self.plane - self.model - wide, self.good, self.noise, sources.geo, sources.peak, sources.blob, field.fwhm, field.image,
+            self.haloes,
+        )  # fmt: skip
+        wide += settled
+        rough = self.roughness(self.response(wide))
+        return Fitted(
+            field, sources, self.model, wide, self.haloes, rough, uneven, self.spikes, self.streaks, self.ghosts, self.discs,
+            self.fit, self.error, self.seen,
+        )  # fmt: skip
 
 
 def _first_sources(plane: Plane, peaks: Peaks, good: Mask, blobs: Blobs, state: Field) -> Sources:

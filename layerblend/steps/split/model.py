@@ -231,6 +231,37 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
 
     ``fit`` and ``error`` rows: peak, shift x, shift y, change of ln fwhm, e1, e2, level. False when nothing could be fitted.
     """
+    bend = stars.bend[s]
+    n_star = (1, 3, 4, 6)[free]
+    n = n_star + (6 if bend > 0 else 3)
+    normal = np.zeros((N_ALL, N_ALL))
+    right = np.zeros(N_ALL)
+    if _sum_up(s, ground, stars, shape, free, n_star, n, normal, right) < LEAST_PIXELS:
+        return False
+    for a in range(n_star + 3, n):
+        normal[a, a] += 1 / (bend * bend)
+    for a in range(n):
+        normal[a, a] *= 1 + 1e-9
+    inverse = np.empty((n, n))
+    solution = np.empty(n)
+    if not _solve(normal, right, n, inverse, solution) or not np.isfinite(solution[0]):
+        return False
+    peak = solution[0]
+    unit = peak if abs(peak) > 1e-12 else 1e-12
+    fit[s, :] = 0.0
+    error[s, :] = 0.0
+    fit[s, 0] = peak
+    error[s, 0] = np.sqrt(max(inverse[0, 0], 0.0))
+    for a in range(1, n_star):
+        fit[s, a] = solution[a] / unit
+        error[s, a] = np.sqrt(max(inverse[a, a], 0.0)) / abs(unit)
+    fit[s, N_STAR] = solution[n_star]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _sum_up(s, ground, stars, shape, free, n_star, n, normal, right):  # type: ignore[no-untyped-def]
+    """Add a star's pixels to the normal equations, lower triangle; how many there were."""
     data, model, good, floor, slope, misfit = ground
     geo, amp, fit_reach, _, bend = stars
     profile, table = shape
@@ -238,23 +269,10 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
     x, y, lnf, e1, e2, fx, fy = geo[s]
     reach = fit_reach[s]
     own_peak = max(amp[s], 0.0)
-    s11, s12, s22 = _axes(lnf, e1, e2)
-    det = 1 - e1 * e1 - e2 * e2
+    axes = _axes(lnf, e1, e2)
+    s11, s12, s22 = axes
     inv_f2 = np.exp(-2 * lnf)
-    qa = (1 + e1 * e1 + e2 * e2 - 2 * e1) / det
-    qc = (1 + e1 * e1 + e2 * e2 + 2 * e1) / det
-    qb = -2 * e2 / det
-    n_star = 1
-    if free >= 1:
-        n_star = 3
-    if free >= 2:
-        n_star = 4
-    if free >= 3:
-        n_star = 6
-    n = n_star + (6 if bend[s] > 0 else 3)
-    normal = np.zeros((N_ALL, N_ALL))
-    right = np.zeros(N_ALL)
-    v_ = np.zeros(N_ALL)
+    terms = np.zeros(N_ALL)
     count = 0
     for j in range(max(0, int(np.ceil(y - reach))), min(height, int(np.floor(y + reach)) + 1)):
         dy = j - y
@@ -276,53 +294,50 @@ def _fit_one(s, ground, stars, shape, free, fit, error):  # type: ignore[no-unty
             value = data[j, i] - rest
             light = max(own_peak * p, 0.0) + max(rest, 0.0)
             weight = 1.0 / (floor + slope * light + (misfit * own_peak * p) ** 2 + (misfit * rest) ** 2)
-            v_[0] = p
+            terms[0] = p
             if free >= 1:
-                slope_m = (profile[k + 1] - profile[k]) * PROFILE_STEPS / (1 + rho2) ** 2
-                v_[1] = -2 * slope_m * (s11 * u + s12 * v)
-                v_[2] = -2 * slope_m * (s12 * u + s22 * v)
-                if free >= 2:
-                    v_[3] = -2 * slope_m * rho2
-                if free >= 3:
-                    xx = dx * dx * inv_f2
-                    xy = 2 * dx * dy * inv_f2
-                    yy = dy * dy * inv_f2
-                    v_[4] = slope_m * ((2 * e1 - 2 + 2 * e1 * qa) * xx + 2 * e1 * qb * xy + (2 * e1 + 2 + 2 * e1 * qc) * yy) / det
-                    v_[5] = slope_m * ((2 * e2 + 2 * e2 * qa) * xx + (-2 + 2 * e2 * qb) * xy + (2 * e2 + 2 * e2 * qc) * yy) / det
-            v_[n_star] = 1.0
-            v_[n_star + 1] = dx / reach
-            v_[n_star + 2] = dy / reach
-            if bend[s] > 0:
-                v_[n_star + 3] = v_[n_star + 1] ** 2
-                v_[n_star + 4] = v_[n_star + 1] * v_[n_star + 2]
-                v_[n_star + 5] = v_[n_star + 2] ** 2
+                rise = (profile[k + 1] - profile[k]) * PROFILE_STEPS / (1 + rho2) ** 2
+                _shape_terms(terms, free, rise, u, v, dx, dy, axes, e1, e2, inv_f2)
+            _ground_terms(terms, n_star, dx / reach, dy / reach, bend[s] > 0)
             for a in range(n):
-                wa = weight * v_[a]
+                wa = weight * terms[a]
                 right[a] += wa * value
                 for b in range(a + 1):
-                    normal[a, b] += wa * v_[b]
+                    normal[a, b] += wa * terms[b]
             count += 1
-    if count < LEAST_PIXELS:
-        return False
-    for a in range(n_star + 3, n):
-        normal[a, a] += 1 / (bend[s] * bend[s])
-    for a in range(n):
-        normal[a, a] *= 1 + 1e-9
-    inverse = np.empty((n, n))
-    solution = np.empty(n)
-    if not _solve(normal, right, n, inverse, solution) or not np.isfinite(solution[0]):
-        return False
-    peak = solution[0]
-    unit = peak if abs(peak) > 1e-12 else 1e-12
-    fit[s, :] = 0.0
-    error[s, :] = 0.0
-    fit[s, 0] = peak
-    error[s, 0] = np.sqrt(max(inverse[0, 0], 0.0))
-    for a in range(1, n_star):
-        fit[s, a] = solution[a] / unit
-        error[s, a] = np.sqrt(max(inverse[a, a], 0.0)) / abs(unit)
-    fit[s, N_STAR] = solution[n_star]
-    return True
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _shape_terms(terms, free, rise, u, v, dx, dy, axes, e1, e2, inv_f2):  # type: ignore[no-untyped-def]
+    """Change of the light with place, ln fwhm, e1 and e2, from ``rise``, its change with the squared radius."""
+    s11, s12, s22 = axes
+    terms[1] = -2 * rise * (s11 * u + s12 * v)
+    terms[2] = -2 * rise * (s12 * u + s22 * v)
+    if free >= 2:
+        terms[3] = -2 * rise * (u * u + v * v)
+    if free >= 3:
+        det = 1 - e1 * e1 - e2 * e2
+        qa = (1 + e1 * e1 + e2 * e2 - 2 * e1) / det
+        qc = (1 + e1 * e1 + e2 * e2 + 2 * e1) / det
+        qb = -2 * e2 / det
+        xx = dx * dx * inv_f2
+        xy = 2 * dx * dy * inv_f2
+        yy = dy * dy * inv_f2
+        terms[4] = rise * ((2 * e1 - 2 + 2 * e1 * qa) * xx + 2 * e1 * qb * xy + (2 * e1 + 2 + 2 * e1 * qc) * yy) / det
+        terms[5] = rise * ((2 * e2 + 2 * e2 * qa) * xx + (-2 + 2 * e2 * qb) * xy + (2 * e2 + 2 * e2 * qc) * yy) / det
+
+
+@njit(cache=True, nogil=True)
+def _ground_terms(terms, at, right, down, bent):  # type: ignore[no-untyped-def]
+    """Level, slopes and, where it may be ``bent``, curvature of the ground, from the place ``at`` on."""
+    terms[at] = 1.0
+    terms[at + 1] = right
+    terms[at + 2] = down
+    if bent:
+        terms[at + 3] = right**2
+        terms[at + 4] = right * down
+        terms[at + 5] = down**2
 
 
 @njit(cache=True, nogil=True)

@@ -112,19 +112,7 @@ def split_stars(
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
     planes, valid = _planes(picture)
     luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
-    rough = np.array(each(lambda plane: sky_noise(plane, valid), list(planes)))
-    clipped = clipped_mask(planes, rough, saturated) & valid
-    blobs = find_blobs(clipped)
-    good = valid & ~blobs.mask
-    noise = measure_noise(luminance, good)
-    fits = first_fits(luminance, good, noise, clipped)
-    if looks_stretched(fits):
-        raise InputError(
-            "`image` is not linear: its bright stars are wider than its faint ones, so it was stretched already. Give the stack as it was "
-            "before any stretch.",
-            code="stretched",
-        )
-    start = first_field(luminance.shape[0], luminance.shape[1], fits, star_shape)
+    blobs, noise, start = _first_look(planes, luminance, valid, saturated, star_shape)
     if start is None:
         return _untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
     if start.fwhm < LEAST_FWHM:
@@ -184,6 +172,25 @@ def _planes(picture: LinearImage) -> tuple[Array, Mask]:
     if not valid.any():
         raise InputError("`image` holds no data: no pixel is known in all of its channels.")
     return planes, valid
+
+
+def _first_look(
+    planes: Array, luminance: Plane, valid: Mask, saturated: Array | None, star_shape: StarShape | None
+) -> tuple[Blobs, Noise, Field | None]:
+    """What clipped, the noise of Y, and the star image to begin with; None when too few stars tell it."""
+    rough = np.array(each(lambda plane: sky_noise(plane, valid), list(planes)))
+    clipped = clipped_mask(planes, rough, saturated) & valid
+    blobs = find_blobs(clipped)
+    good = valid & ~blobs.mask
+    noise = measure_noise(luminance, good)
+    fits = first_fits(luminance, good, noise, clipped)
+    if looks_stretched(fits):
+        raise InputError(
+            "`image` is not linear: its bright stars are wider than its faint ones, so it was stretched already. Give the stack as it was "
+            "before any stretch.",
+            code="stretched",
+        )
+    return blobs, noise, first_field(luminance.shape[0], luminance.shape[1], fits, star_shape)
 
 
 def _fit_stars(plane: Plane, valid: Mask, noise: Noise, blobs: Blobs, start: Field, judged: Array | None) -> tuple[Blobs, Array, Fitted]:
