@@ -36,6 +36,7 @@ PSF_REACH = 2.3  # FWHM
 SIGNIFICANCE, UNQUIET = (0.5, 1.0, 2.0, 2.0, 2.0), (4.0, 3.0, 2.0, 2.0, 2.0)
 FOUND_POOL = 0.35  # x 2^scale px over which the light found is averaged
 NOISE_WEIGHT, DOUBT_WEIGHT = np.float32(0.35), np.float32(2)  # of the variances of noise and star image beside the light found
+MOST_FWHM = 1000.0  # px, of a width that is told
 BORDER_REACH = 1.5  # FWHM from a border within which nothing is sharpened
 DARKEST = 3.0  # sigma below the sky: noise, not structure
 PIT, PIT_DUG = 2.0, 1.0  # sigma: so far below all that is 2 px away, and below what it was, a pixel is dug, not seen
@@ -121,8 +122,8 @@ def _deconvolution_gates(
     """Gates of the deconvolution of a plane without gaps, and the plane through the filter alone."""
     check_range("strength", strength, 0.0, 1.0)
     check_range("grain", grain, 0.0, 1.0)
-    if reference_fwhm is not None and not (np.isfinite(reference_fwhm) and reference_fwhm > 0):
-        raise ArgumentError(f"`reference_fwhm` must be a width above 0 px, got {reference_fwhm!r}.")
+    if reference_fwhm is not None:
+        check_range("reference_fwhm", reference_fwhm, 0, MOST_FWHM, open_low=True)
     sharpener = make_sharpener(star_shape, filled.shape, strength, reference_fwhm)
     felt = _where_felt(filled, valid, sigma, star_shape.centre.fwhm, stars)
     sharp = filter_plane(filled, sharpener)

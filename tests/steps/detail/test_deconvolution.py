@@ -230,6 +230,8 @@ def test_what_does_not_fit_is_refused(stack) -> None:
         deconvolve(luminance, star, sigma=-np.ones_like(luminance))
     with pytest.raises(ArgumentError, match="reference_fwhm"):
         deconvolve(luminance, star, sigma=sigma, reference_fwhm=0.0)
+    with pytest.raises(ArgumentError, match="reference_fwhm"):
+        deconvolve(luminance, star, sigma=sigma, reference_fwhm="wide")  # type: ignore[arg-type]
     with pytest.raises(ArgumentError, match="differ in size"):
         deconvolve(luminance, star, sigma=sigma, half_difference=half[:-1])
     with pytest.raises(ArgumentError, match="shape"):
