@@ -48,11 +48,12 @@ from layerblend.steps.combine import lightness_of, lit_lightness, match_lightnes
 from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
-from layerblend.steps.flatten import Flattened, apply_sky, flatten, flattened_error
+from layerblend.steps.flatten import Flattened, apply_sky, dim_border, flatten, flattened_error, repeated_border
 from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
+from layerblend.steps.shared_ground import Patch, ground_between, without_patches
 from layerblend.steps.split import LEAST_FWHM, Split, split_stars
 from layerblend.steps.white import White, white_balance
 
@@ -229,9 +230,13 @@ def _left_sky(sky: Flattened) -> Array:
     return np.asarray(sky.level if sky.model.ndim == 3 else sky.level[0], np.float32)
 
 
-def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brightness) -> LinearRGB:
-    """A stack without its sky, white-balanced; mono becomes grey."""
-    return _balanced(without_sky(stack.mean, sky), white, brightness.factor)
+def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, foreign: bool = False) -> LinearRGB:
+    """A stack without its sky, white-balanced; mono becomes grey. One from elsewhere may have a border that nobody marked."""
+    flat = without_sky(stack.mean, sky)
+    if foreign and stack.count is None:
+        border = dim_border(flat, sky.sigma) | repeated_border(stack.mean)
+        flat = np.where(border if flat.ndim == 2 else border[..., None], np.float32(np.nan), flat)
+    return _balanced(flat, white, brightness.factor)
 
 
 def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, half: int) -> LinearRGB | None:
@@ -519,12 +524,13 @@ class StarGate:
 
 @dataclass(frozen=True)
 class StarLight:
-    """The star layer as it is blended (signed), the gate that chose between two stacks' stars, and how much of the stars' light making them
-    smaller has left."""
+    """The star layer as it is blended (signed), the gate that chose between two stacks' stars, how much of the stars' light making them
+    smaller has left, and what was handed to the stars because their own stack's ground holds more of it than the ground they stand on."""
 
     layer: Array
     gate: StarGate | None
     light_left: float = 1.0
+    handed: tuple[Patch, ...] = ()
 
 
 def star_light(
@@ -537,7 +543,7 @@ def star_light(
     curve: Curve,
     *,
     sigma: LinearRGB | None = None,
-    frozen: StarGate | None = None,
+    whole: StarLight | None = None,
     gate: float,
     repair: bool,
     saturation: float,
@@ -546,16 +552,18 @@ def star_light(
     """The star layer of the sharpest stack, standing on the colour stack's ground: faint ends and the colour of the wings from the colour
     stack, cores repaired, coloured, sized.
 
-    Where the sharp stack serves follows from its noise ``sigma``, or is given as ``frozen`` (for half-sets).
+    Where the sharp stack serves follows from its noise ``sigma``; a half-set does everything as the ``whole`` did.
     """
-    starless, ground = split.starless, colour_split.starless
+    ground = colour_split.starless
+    handed = whole.handed if whole is not None else ground_between(split.starless, ground, split.mask | colour_split.mask, curve)
+    starless = without_patches(split.starless, handed)
 
     def repaired() -> LinearRGB:
         return repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
 
     def gated() -> StarGate | None:
-        if gate == 0 or frozen is not None:
-            return frozen
+        if gate == 0 or whole is not None:
+            return None if whole is None else whole.gate
         assert sigma is not None
         light, deep_light = star_luminance(linear, starless), star_luminance(colour_linear, ground)
         return _star_gate(light, deep_light, stack, sigma, gate, shape.centre.fwhm)
@@ -568,9 +576,9 @@ def star_light(
         deep = star_layer(colour_stars(colour_linear, ground, saturation), ground, curve)
         over_bands(partial(_mix, deep, layer, between.light), len(layer))
     if size == 1:
-        return StarLight(layer, between)
+        return StarLight(layer, between, handed=handed)
     smaller = shrink_stars(layer, size)
-    return StarLight(smaller, between, flux_share(smaller, layer))
+    return StarLight(smaller, between, flux_share(smaller, layer), handed)
 
 
 def _both(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:
@@ -689,11 +697,12 @@ def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
 
 @dataclass(frozen=True)
 class Cover:
-    """Where a stack has data, where all its frames have (of a finished stack: where it has), and its brightest light."""
+    """Where a stack has data, where all its frames have (of a finished stack: where it has), its brightest light, and what was left out."""
 
     covered: Mask
     common: Mask
     brightest: float
+    words: tuple[str, ...] = ()
 
 
 def cover_of(linear: LinearRGB, stack: Stack) -> Cover:
@@ -703,7 +712,20 @@ def cover_of(linear: LinearRGB, stack: Stack) -> Cover:
     if stack.count is not None and stack.rejected is not None:  # a sample that was thrown out was there
         samples = np.add(stack.count, stack.rejected, dtype=np.int32).reshape(*covered.shape, -1)
         common = covered & (samples.min(-1) >= stack.n_frames)
-    return Cover(covered, common, float(np.nanmax(linear)))
+    return Cover(covered, common, float(np.nanmax(linear)), _border_words(stack, covered))
+
+
+def _border_words(stack: Stack, covered: Mask) -> tuple[str, ...]:
+    if stack.count is not None:
+        return ()
+    known = np.isfinite(stack.mean if stack.mean.ndim == 2 else working_luminance(stack.mean))
+    share = float(np.mean(known & ~covered))
+    if not share:
+        return ()
+    return (
+        f"{Path(stack.files[0]).name} has a border that its frames did not all reach (darker than the sky, or one row again and again), "
+        f"{share:.1%} of the picture; it counts as no data.",
+    )
 
 
 # ---------------------------------------------------------------- what the steps have to say
@@ -720,9 +742,9 @@ class StackFacts:
     words: Mapping[str, tuple[str, ...]]
 
 
-def stack_facts(stack: Stack, brightness: Brightness, shape: StarShape, split: Split) -> StackFacts:
+def stack_facts(stack: Stack, brightness: Brightness, shape: StarShape, split: Split, cover: Cover) -> StackFacts:
     """Numbers and words of a stack, its star image and its split."""
-    words = {"split": split.words, "stars": shape.words, "stack": (*stack.words, *brightness.words)}
+    words = {"split": split.words, "stars": shape.words, "stack": (*stack.words, *cover.words, *brightness.words)}
     height, width = stack.mean.shape[:2]
     return StackFacts(height, width, tuple(stack.cards), stack.top_down, shape.centre, split.checks, words)
 
@@ -858,13 +880,13 @@ def half_starlight(
     curve: Curve,
     **settings: Any,
 ) -> StarLight | None:
-    """The star layer of one half-set: its own light over the stars of the whole taken away, the same gate."""
+    """The star layer of one half-set: its own light over the stars of the whole taken away, the same gate, the same light handed on."""
     if half is None or colour_half is None:
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
     coloured = _with_cores(colour_half, colour_stack, stack, shape, settings["repair"])
-    return star_light(half, split_half, stack, shape, coloured, colour_half_split, curve, frozen=whole.gate, **settings)
+    return star_light(half, split_half, stack, shape, coloured, colour_half_split, curve, whole=whole, **settings)
 
 
 def half_join(base: Base | None, stars: StarLight | None, *, mode: str, amount: float) -> DisplayRGB | None:

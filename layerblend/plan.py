@@ -207,7 +207,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=15)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
-    base = names.sky_of[names.colour]
+    base, finished = names.sky_of[names.colour], finished_files(recipe)
     source = recipe.white.source
     catalogue = sources.catalogue_path
     nodes.append(
@@ -224,11 +224,12 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
     for name in names.roles:
         light = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
         foreign = names.sky_of[name] != base
+        border = {"foreign": True} if name in finished else {}
         reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}", "white") if foreign else ()
         nodes += [
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
-            Node(f"linear/{name}", chain.linear_picture, inputs=light, keep=False, step="linear"),
-            Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=2),
+            Node(f"linear/{name}", chain.linear_picture, settings=border, inputs=light, keep=False, step="linear"),
+            Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=3),
             Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=5),
             *(
                 Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
@@ -319,7 +320,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=15,
+            version=16,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
@@ -359,7 +360,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
-                version=5,
+                version=6,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),
@@ -385,10 +386,15 @@ def _plain_nodes(names: Names) -> list[Node]:
     ]
 
 
+FACTS_OF = ("stack", "brightness", "psf", "split", "cover")
+
+
 def _fact_nodes(names: Names) -> list[Node]:
     """Numbers and words of the steps by themselves; kept, so that a new blend opens no picture for them."""
     of_stacks = [
-        Node(f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in ("stack", "brightness", "psf", "split")))
+        Node(
+            f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in ("stack", "brightness", "psf", "split", "cover"))
+        )
         for name in names.roles
     ]
     sky = names.sky_of[names.colour]

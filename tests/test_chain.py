@@ -69,6 +69,32 @@ def test_a_halo_keeps_its_stars_colour_though_the_sharp_stacks_split_found_anoth
     np.testing.assert_allclose(back[radius < 2], star[radius < 2], rtol=1e-3)
 
 
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_halo_that_one_split_left_in_its_ground_is_shown_once(whole: bool) -> None:
+    """The sharp stack's split takes the galaxy round a bright star for its halo: over the colour stack's ground it would be there twice."""
+    yy, xx = np.mgrid[:300, :300]
+    radius = np.hypot(yy - 150, xx - 150)
+    star = ((1 + radius**2 / 9) ** -3.0)[..., None] * np.array([1.0, 0.8, 0.55])
+    galaxy = (4e-3 * np.exp(-((radius / 50) ** 4)))[..., None] * np.array([0.3, 1.0, 0.3])
+    noise = np.random.default_rng(1).normal(0, 1e-4, (2, *star.shape))
+    sharp, deep = ((star + galaxy + error).astype(np.float32) for error in noise)
+    mask = radius < 80
+    splits = [
+        chain.Split(ground.astype(np.float32), (light - ground).astype(np.float32), mask, np.zeros(0), {})
+        for light, ground in ((sharp, noise[0]), (deep, galaxy + noise[1]))
+    ]
+    rest: dict[str, Any] = {"gate": 0, "repair": False, "saturation": 1, "size": 1}
+    made = chain.star_light(sharp, splits[0], as_stack(sharp), round_stars(2.8), deep, splits[1], CURVE, **rest)
+    assert made.handed
+    if whole:  # a half-set is given the same light
+        made = chain.star_light(sharp, splits[0], as_stack(sharp), round_stars(2.8), deep, splits[1], CURVE, whole=made, **rest)
+    picture = chain.join(chain.Base(stretch(splits[1].starless, CURVE), None), made, mode="screen", amount=1)
+    back = unstretch(picture, CURVE)
+    place = (radius > 20) & (radius < 40)
+    np.testing.assert_allclose(back[place].mean(0), (star + galaxy)[place].mean(0), rtol=0.03)
+    np.testing.assert_allclose(back[radius < 2], sharp[radius < 2], rtol=1e-3)
+
+
 def test_where_few_frames_lie_the_colour_stacks_stars_serve() -> None:
     count = np.full((40, 60, 3), 9, np.int16)
     count[:, :12] = 1

@@ -12,6 +12,7 @@ import numpy as np
 
 MOST_THREADS = 4
 """More threads than these only wait for memory."""
+FEW_PIXELS = 100_000
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -47,13 +48,14 @@ def each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
         return list(pool.map(work, items))
 
 
-def over_bands(work: Callable[[int, int], object], rows: int) -> None:
+def over_bands(work: Callable[[int, int], object], rows: int, *, pixels: int = FEW_PIXELS) -> None:
     """Call ``work(first, last)`` for bands that cover ``rows`` once; ``work`` must write only what belongs to its own rows.
 
-    Threads of our own instead of numba's, whose fallback layer forbids two callers at once.
+    Where there are but few ``pixels`` in all it is called once: threads take longer to begin than such work. Threads of our own instead
+    of numba's, whose fallback layer forbids two callers at once.
     """
     n = min(thread_count(), max(rows, 1))
-    if n == 1:
+    if n == 1 or pixels < FEW_PIXELS:
         work(0, rows)
         return
     edges = [rows * k // n for k in range(n + 1)]

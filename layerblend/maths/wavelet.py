@@ -62,7 +62,7 @@ def smooth(image: Plane, scale: int) -> Plane:
     """
     source = np.ascontiguousarray(image, np.float32)
     out = np.empty_like(source)
-    over_bands(lambda first, last: _smooth_rows(source, 1 << scale, out, first, last), source.shape[0])
+    over_bands(lambda first, last: _smooth_rows(source, 1 << scale, out, first, last), source.shape[0], pixels=source.size)
     return out
 
 
