@@ -29,8 +29,8 @@ CLEAR, SEEN = 6.0, 0.016
 # Blocks round such a place that are looked at closely: first what is wide, in means of so many pixels, then the rest; scales and rounds.
 # Round what is wide stand so many means of nothing.
 REACH_BLOCKS = 6
-COARSE_PX, COARSE, FINE = 4, (6, 2), (3, 2)
-AROUND = 32
+COARSE_PX, COARSE, FINE = 4, (4, 2), (3, 2)
+AROUND = 16
 # Coefficients over so many times their usual size are no noise.
 SURE = 4.0
 
@@ -141,22 +141,22 @@ def _wide_and_fine(difference: LinearRGB, near_stars: Mask) -> LinearRGB:
 
 
 def _limits(difference: LinearRGB, scales: int) -> Array:
-    """(3, scales) what no noise exceeds, by channel. Light may fill the wider scales: there noise is at most so much of the one before."""
-    limits = np.empty((3, scales))
+    """(3, scales + 1) what no noise exceeds, by channel. Light may fill the wider scales: there noise is at most so much of the one before."""
+    limits = np.empty((3, scales + 1))
     for c in range(3):
-        for scale, plane in enumerate(starlet(np.ascontiguousarray(difference[..., c]), scales)[0]):
+        for scale, plane in enumerate(_scales(difference[..., c], scales)):
             usual = SURE * MAD_TO_SIGMA * float(np.median(np.abs(plane)))
             limits[c, scale] = min(usual, MOST_LEFT * limits[c, scale - 1]) if scale else usual
     return limits
 
 
 def _beyond_noise(difference: LinearRGB, near_stars: Mask, limits: Array, rounds: int) -> LinearRGB:
-    """What exceeds the ``limits`` (3, scales) of noise: the wider the structure, the farther from the stars it may lie."""
+    """What exceeds the ``limits`` (3, scales + 1) of noise: the wider the structure, the farther from the stars it may lie."""
     away = cv2.distanceTransform((~near_stars).astype(np.uint8), cv2.DIST_L2, 5)
     out = np.zeros_like(difference)
     for _ in range(rounds):
         left = difference - out
-        planes = [starlet(np.ascontiguousarray(left[..., c]), limits.shape[1])[0] for c in range(3)]
+        planes = [_scales(left[..., c], limits.shape[1] - 1) for c in range(3)]
         for scale in range(limits.shape[1]):
             clear = np.any([np.abs(planes[c][scale]) > limits[c, scale] for c in range(3)], 0)
             if clear.any():
@@ -164,6 +164,12 @@ def _beyond_noise(difference: LinearRGB, near_stars: Mask, limits: Array, rounds
                 for c in range(3):
                     out[..., c] += share * planes[c][scale]
     return out
+
+
+def _scales(plane: Plane, scales: int) -> list[Plane]:
+    """The starlet planes and, as the widest, the rest."""
+    planes, rest = starlet(np.ascontiguousarray(plane), scales)
+    return [*planes, rest]
 
 
 def _round(clear: Mask, reach: int) -> Weight:
