@@ -284,7 +284,7 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     folder = load_recipe(recipe).output.folder
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
     lines += [f"{name}: plain {number(a)}, best50 {number(b)}, deep {number(c)} {unit}" for name, unit, a, b, c in rows]
-    lines += [f"Look at {folder}/result.jpg, then at {folder}/compare/page.html and sheet.png. The truth is in {out / 'truth'}."]
+    lines += [f"Look at {folder / 'result.jpg'}, then at {folder / 'compare' / 'page.html'} and sheet.png. The truth is in {out / 'truth'}."]
     lines += [f"Try: layerblend blend {_quoted(recipe)} --set roles.detail.stack=best75"]
     return Answer([recipe, *written], data, warnings, lines)
 
@@ -436,7 +436,7 @@ def _is_link_of_ours(entry: Path, table: FrameTable) -> bool:
     if not re.match(r"\d{2,}\.\d{2}px_", entry.name):
         return False
     if entry.is_symlink():
-        frame = entry.readlink()
+        frame = Path(os.path.realpath(entry))  # what Windows says of a link itself is spelt otherwise: \\?\C:\frames\a.fits
         return entry.name.endswith(frame.name) and frame.parent in {row.path.resolve().parent for row in table}
     frames = [row.path for row in table if entry.name.endswith(row.path.name)]
     return entry.is_file() and any(entry.samefile(frame) or _age(entry) == _age(frame) for frame in frames)

@@ -17,6 +17,7 @@ import numpy as np
 from layerblend.errors import ArgumentError, StoppedError, check_flag, check_range
 from layerblend.files import bands, stacks
 from layerblend.kinds import Array, FrameTable, Stack
+from layerblend.moves import held_words, take_name
 from layerblend.stacking.arrange import Arrangement, StackSpec, arrange
 from layerblend.stacking.journal import Band, WorkFolder
 from layerblend.stacking.order import frames_in_place, gap_table, make_order, pass_key
@@ -54,20 +55,26 @@ def nested_stacks(
     ------
     ArgumentError, InputError : a spec is wrong; frames do not fit together, are cut short or have no known white level.
     """
-    with tempfile.TemporaryDirectory(prefix="layerblend-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="layerblend-", ignore_cleanup_errors=True) as scratch:
+        place = folder or scratch
         paths = build_stacks(
             table,
             specs,
-            folder=folder or scratch,
+            folder=place,
             reject=reject,
             level_sky=level_sky,
             match_brightness=match_brightness,
             executor=executor,
             workers=workers,
         )
-        words = read_report(folder or scratch).words
-        found = {name: replace(stacks.open_stack(path), words=words) for name, path in paths.items()}
-        return found if folder is not None else {name: stacks.load(stack) for name, stack in found.items()}
+        words = read_report(place).words
+        return {name: _opened(path, words, in_memory=folder is None) for name, path in paths.items()}
+
+
+def _opened(path: Path, words: tuple[str, ...], *, in_memory: bool) -> Stack:
+    """A finished stack, mapped or read; read, its file is let go of, for Windows deletes none that is mapped."""
+    stack = replace(stacks.open_stack(path), words=words)
+    return stacks.load(stack) if in_memory else stack
 
 
 def build_stacks(
@@ -263,10 +270,12 @@ def _disk_trouble(folder: Path, work: WorkFolder) -> Iterator[None]:
     except OSError as error:
         if not work.journal.exists():
             work.clear()
+        place = Path(getattr(error, "filename2", None) or error.filename or folder)
+        mend = held_words(error, place) if place != folder else ""
         raise StoppedError(
-            f"The disk refused while stacking into {folder}: {error.strerror or error}. "
-            "Make room there, then run again: finished bands are kept.",
-            file=error.filename or folder,
+            f"The disk refused while stacking into {folder}: {error.strerror or error}."
+            f"{mend or ' Make room there, then run again:'} {'F' if mend else 'f'}inished bands are kept.",
+            file=place,
             code="disk",
         ) from error
 
@@ -277,7 +286,7 @@ def _finish(
     """Give the files their names, write the report, clear the work folder."""
     final = {name: folder / f"{name}.fits" for name in plan.specs}
     for name, file in zip(names, job.outputs, strict=True):
-        file.path.replace(final[name])
+        take_name(file.path, final[name])
     write_report(plan, order, done, folder, final)
     work.clear()
     return final
