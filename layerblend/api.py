@@ -284,7 +284,9 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     folder = load_recipe(recipe).output.folder
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
     lines += [f"{name}: plain {number(a)}, best50 {number(b)}, deep {number(c)} {unit}" for name, unit, a, b, c in rows]
-    lines += [f"Look at {folder / 'result.jpg'}, then at {folder / 'compare' / 'page.html'} and sheet.png. The truth is in {out / 'truth'}."]
+    lines += [
+        f"Look at {folder / 'result.jpg'}, then at {folder / 'compare' / 'page.html'} and sheet.png. The truth is in {out / 'truth'}."
+    ]
     lines += [f"Try: layerblend blend {_quoted(recipe)} --set roles.detail.stack=best75"]
     return Answer([recipe, *written], data, warnings, lines)
 
@@ -417,7 +419,7 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     links: dict[Path, Path] = {}
     for row in table.used:
-        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace("/", "_")
+        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace(":/", "_").replace("/", "_")
         names = itertools.chain([f"{width}_{name}"], (f"{width}_{number}_{name}" for number in itertools.count(2)))
         links[next(link for link in map(folder.joinpath, names) if link not in links)] = row.path.resolve()
     old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]

@@ -587,6 +587,20 @@ def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: py
     assert (tmp_path / "links" / "05.00px_a.fits").read_bytes() == b"mine" and (tmp_path / "links" / "03.10px_a.fits").exists()
 
 
+def test_sorted_links_are_known_again_where_the_system_spells_them_otherwise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    r"""Windows gives \\?\C:\frames\a.fits for a link to C:\frames\a.fits."""
+    readlink = Path.readlink
+    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
+    link(tmp_path, ("a.fits", 3.0))
+    assert link(tmp_path, ("a.fits", 3.2)) == ["03.20px_a.fits"]
+
+
+def test_sorted_links_of_frames_of_another_drive_have_names_that_every_disk_takes(tmp_path: Path) -> None:
+    (tmp_path / "a.fits").write_bytes(b"a")
+    row = SimpleNamespace(file="D:/night/a.fits", path=tmp_path / "a.fits", fwhm_major=3.0, excluded="")
+    assert [path.name for path in api._sorted_links(FrameTable((row,)), tmp_path / "links")] == ["03.00px_D_night_a.fits"]
+
+
 def test_sorted_links_of_frames_of_one_name_and_width(tmp_path: Path) -> None:
     rows = (("n1/L_0.fits", 3.0), ("n2/L_0.fits", 3.0), ("n2_L_0.fits", 3.0))
     for _ in range(2):

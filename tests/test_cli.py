@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import json
 import os
 import shlex
@@ -385,6 +386,42 @@ def test_what_stops_a_run(
 
     monkeypatch.setattr(api, "blend_recipe", fail)
     refused(layerblend("blend", demo.recipe, "--json"), code, what)
+
+
+def windows_error(number: int, errno_: int, path: str | None = None) -> OSError:
+    """What Windows says: it has more ways to refuse than C has numbers."""
+    error = OSError(errno_, "The device is not ready", path)
+    error.winerror = number  # type: ignore[attr-defined]
+    return error
+
+
+@pytest.mark.parametrize(
+    "trouble", [windows_error(21, errno.EINVAL, r"E:\L_1.fits"), windows_error(64, errno.EINVAL), OSError(errno.EINVAL, "Invalid argument")]
+)
+def test_a_disk_pulled_out_of_windows_is_no_bug(layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch, trouble: OSError) -> None:
+    def fail(*_: Any, **__: Any) -> Any:
+        raise trouble
+
+    monkeypatch.setattr(api, "blend_recipe", fail)
+    monkeypatch.setattr(cli, "ON_WINDOWS", True)
+    refused(layerblend("blend", demo.recipe, "--json"), 4, "disk", word="The disk refused")
+
+
+@pytest.mark.parametrize("words", [("check", "RECIPE", "--json"), ("check", "RECIPE"), ("--help",)])
+def test_a_pipe_that_windows_closed_is_no_trouble(demo: Demo, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]) -> None:
+    """There it is "invalid argument"."""
+
+    class Closed(io.StringIO):
+        def write(self, text: str) -> int:
+            raise OSError(errno.EINVAL, "Invalid argument")
+
+    dropped: list[bool] = []
+    monkeypatch.setattr(cli, "ON_WINDOWS", True)
+    monkeypatch.setattr(cli, "_print_no_more", lambda: dropped.append(True))
+    monkeypatch.setattr(sys, "stdout", Closed())
+    with pytest.raises(SystemExit) as left:
+        cli.main([str(demo.recipe) if word == "RECIPE" else word for word in words])
+    assert not left.value.code and dropped
 
 
 def test_a_bug_names_its_log(layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

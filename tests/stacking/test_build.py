@@ -366,3 +366,20 @@ def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):
     with pytest.raises(StoppedError, match="No room for the stacks"):
         build_stacks(table, SPECS, folder=tmp_path)
     assert not list(tmp_path.glob("*.fits"))
+
+
+# ---------------------------------------------------------------- disks that keep what is open
+def test_stacks_in_memory_leave_no_file_mapped(table, strict_disk, tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    found = nested_stacks(table, {"all": 1.0})
+    assert np.isfinite(found["all"].mean).any()
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_stack_that_is_still_in_use_is_named_and_the_pass_is_kept(table, strict_disk, tmp_path):
+    first = nested_stacks(table, {"all": 1.0}, folder=tmp_path)
+    with pytest.raises(StoppedError, match=r"hold it open: close all\.fits there, then run again\. Finished bands are kept"):
+        nested_stacks(table, {"all": 1.0}, folder=tmp_path, reject=0)
+    before = np.array(first["all"].mean)
+    del first
+    assert not np.array_equal(nested_stacks(table, {"all": 1.0}, folder=tmp_path, reject=0)["all"].mean, before, equal_nan=True)
