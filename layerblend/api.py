@@ -282,6 +282,7 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     rows = showcase.table_rows(comparisons)
     data = {"comparisons": [c.as_json() for c in comparisons], "table": [list(row) for row in rows], "recipe": str(recipe)}
     folder = load_recipe(recipe).output.folder
+    assert folder is not None
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
     lines += [f"{name}: plain {number(a)}, best50 {number(b)}, deep {number(c)} {unit}" for name, unit, a, b, c in rows]
     lines += [
