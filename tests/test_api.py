@@ -566,6 +566,7 @@ def link(tmp_path: Path, *rows: tuple[str, float]) -> list[str]:
     return sorted(path.name for path in (tmp_path / "links").iterdir())
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
 @pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
 def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ways: str) -> None:
     def refuse(*_: Any, **__: Any) -> None:

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from layerblend.errors import NO_ROOM, InputError, StoppedError
-from layerblend.moves import held_words, take_name
+from layerblend.moves import mend_words, take_name
 
 
 @contextmanager
@@ -63,7 +63,7 @@ def refused(error: OSError, path: Path, part: Path, needed: int = 0) -> StoppedE
             code="disk_full",
         )
     reason = error.strerror or str(error)
-    return StoppedError(f"{path} cannot be written: {reason}.{held_words(error, path)}", file=path, code="cannot_write")
+    return StoppedError(f"{path} cannot be written: {reason}.{mend_words(error, path)}", file=path, code="cannot_write")
 
 
 def write_bytes(path: str | Path, *chunks: bytes | bytearray | memoryview) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from layerblend.errors import ArgumentError, StoppedError, check_flag, check_range
 from layerblend.files import bands, stacks
 from layerblend.kinds import Array, FrameTable, Stack
-from layerblend.moves import held_words, take_name
+from layerblend.moves import mend_words, take_name
 from layerblend.stacking.arrange import Arrangement, StackSpec, arrange
 from layerblend.stacking.journal import Band, WorkFolder
 from layerblend.stacking.order import frames_in_place, gap_table, make_order, pass_key
@@ -271,7 +271,7 @@ def _disk_trouble(folder: Path, work: WorkFolder) -> Iterator[None]:
         if not work.journal.exists():
             work.clear()
         place = Path(getattr(error, "filename2", None) or error.filename or folder)
-        mend = held_words(error, place) if place != folder else ""
+        mend = mend_words(error, place) if place != folder else ""
         raise StoppedError(
             f"The disk refused while stacking into {folder}: {error.strerror or error}."
             f"{mend or ' Make room there, then run again:'} {'F' if mend else 'f'}inished bands are kept.",
