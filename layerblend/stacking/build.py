@@ -25,6 +25,9 @@ from layerblend.stacking.report import expected_width, exposure, read_report, wr
 from layerblend.stacking.workers import TILE_ROWS, Job, good_bands, let_go_of_buffers, rows_at_once, stack_band
 from layerblend.steps import stack as step
 
+LOOK_UP_S = 0.2
+"""On Windows Ctrl-C is not heard while a thread waits, so no wait is longer than this."""
+
 
 def nested_stacks(
     table: FrameTable,
@@ -179,7 +182,7 @@ class _Bands:
                     running.add(self.executor.submit(stack_band, self.job, number, _rows_of(self.gaps, number)))
                 if not running:
                     return
-                finished, running = wait(running, return_when=FIRST_COMPLETED)
+                finished, running = wait(running, LOOK_UP_S, FIRST_COMPLETED)
                 for future in finished:
                     yield future.result()
         finally:

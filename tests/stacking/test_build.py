@@ -1,4 +1,8 @@
+import _thread
 import pickle
+import signal
+import threading
+import time
 import tracemalloc
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
@@ -383,3 +387,27 @@ def test_a_stack_that_is_still_in_use_is_named_and_the_pass_is_kept(table, stric
     before = np.array(first["all"].mean)
     del first
     assert not np.array_equal(nested_stacks(table, {"all": 1.0}, folder=tmp_path, reject=0)["all"].mean, before, equal_nan=True)
+
+
+def test_ctrl_c_is_heard_while_a_band_is_made(table, tmp_path, monkeypatch):
+    """Without a signal that ends the wait, as on Windows."""
+    combine = workers.step.combine_rows
+
+    def slowly(*words, **more):
+        time.sleep(2)
+        return combine(*words, **more)
+
+    monkeypatch.setattr(workers.step, "combine_rows", slowly)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    began: list[float] = []
+    try:
+        with ThreadPoolExecutor(1) as pool:
+            timer = threading.Timer(1, lambda: (began.append(time.monotonic()), _thread.interrupt_main()))
+            timer.start()
+            with pytest.raises(KeyboardInterrupt):
+                build_stacks(table, {"all": 1.0}, folder=tmp_path, executor=pool)
+            late = time.monotonic() - began[0]
+            pool.shutdown(wait=False, cancel_futures=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert late < 1
