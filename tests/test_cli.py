@@ -191,8 +191,9 @@ def test_check_reads_no_pixel(layerblend: Run, demo: Demo, monkeypatch: pytest.M
 
 def test_names_with_brackets_are_shown_as_they_are(layerblend: Run, tmp_path: Path) -> None:
     """Square brackets and colons mean something to the library that prints."""
-    said = layerblend("new", tmp_path / "[red]M :star: [/x]")
-    assert said.code == 3 and "[red]M :star: [/x]" in said.err
+    name = str(Path("[red]M :star: [/x]"))
+    said = layerblend("new", tmp_path / name)
+    assert said.code == 3 and name in said.err
     folder = tmp_path / "[red]x [/y]"
     write_frame(folder / "a.fits", np.full((3, 8, 8), 9, np.uint16))
     said = layerblend("new", folder)
@@ -239,7 +240,7 @@ def test_equations_are_solved_in_one_thread() -> None:
     code += "atexit.register(lambda: print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)); cli.main(['--help'])"
     clean = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
     for given, wanted in (({}, "1"), ({"OPENBLAS_NUM_THREADS": "3"}, "3")):
-        said = subprocess.run([sys.executable, "-c", code], env=clean | given, capture_output=True, text=True, check=False)
+        said = subprocess.run([sys.executable, "-c", code], env=clean | given, capture_output=True, encoding="utf-8", check=False)
         assert said.stdout.split()[-2:] == [wanted, "False"], said.stderr
 
 
@@ -483,8 +484,7 @@ main()
 def unstacked(demo: Demo, tmp_path: Path) -> Path:
     """A recipe of the demo's frames with a store of its own; grading is done, stacking is not."""
     recipe = tmp_path / "own" / "r.yaml"
-    recipe.parent.mkdir()
-    (recipe.parent / "frames").symlink_to(demo.folder / "frames")
+    shutil.copytree(demo.folder / "frames", recipe.parent / "frames")
     recipe.write_text("target: x\nframes: {folder: frames}\noutput: {folder: out}\n", encoding="utf-8")
     return recipe
 
@@ -532,6 +532,7 @@ def test_killed_while_stacking_and_resumed(layerblend: Run, demo: Demo, unstacke
     assert len(counted) <= 10 - finished + 1  # one band may have been written and not yet noted
 
 
+@pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX systems")
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
 def test_interrupted_ends_soon_and_resumes(layerblend: Run, demo: Demo, unstacked: Path, sent: signal.Signals) -> None:
     running = start(unstacked)
