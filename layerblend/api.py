@@ -282,9 +282,12 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     rows = showcase.table_rows(comparisons)
     data = {"comparisons": [c.as_json() for c in comparisons], "table": [list(row) for row in rows], "recipe": str(recipe)}
     folder = load_recipe(recipe).output.folder
+    assert folder is not None
     lines = [line for comparison in comparisons for line in [*comparison_lines(comparison), ""]]
     lines += [f"{name}: plain {number(a)}, best50 {number(b)}, deep {number(c)} {unit}" for name, unit, a, b, c in rows]
-    lines += [f"Look at {folder}/result.jpg, then at {folder}/compare/page.html and sheet.png. The truth is in {out / 'truth'}."]
+    lines += [
+        f"Look at {folder / 'result.jpg'}, then at {folder / 'compare' / 'page.html'} and sheet.png. The truth is in {out / 'truth'}."
+    ]
     lines += [f"Try: layerblend blend {_quoted(recipe)} --set roles.detail.stack=best75"]
     return Answer([recipe, *written], data, warnings, lines)
 
@@ -417,7 +420,7 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     links: dict[Path, Path] = {}
     for row in table.used:
-        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace("/", "_")
+        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace(":/", "_").replace("/", "_")
         names = itertools.chain([f"{width}_{name}"], (f"{width}_{number}_{name}" for number in itertools.count(2)))
         links[next(link for link in map(folder.joinpath, names) if link not in links)] = row.path.resolve()
     old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]
@@ -436,7 +439,7 @@ def _is_link_of_ours(entry: Path, table: FrameTable) -> bool:
     if not re.match(r"\d{2,}\.\d{2}px_", entry.name):
         return False
     if entry.is_symlink():
-        frame = entry.readlink()
+        frame = Path(os.path.realpath(entry))  # what Windows says of a link itself is spelt otherwise: \\?\C:\frames\a.fits
         return entry.name.endswith(frame.name) and frame.parent in {row.path.resolve().parent for row in table}
     frames = [row.path for row in table if entry.name.endswith(row.path.name)]
     return entry.is_file() and any(entry.samefile(frame) or _age(entry) == _age(frame) for frame in frames)

@@ -65,6 +65,7 @@ DISK_TROUBLE = NO_ROOM | {
 }  # fmt: skip
 GONE = {errno.ENOENT, errno.ENODEV, errno.ENXIO, getattr(errno, "ESTALE", errno.ENODEV)}
 BROKEN_OFF = 4
+ON_WINDOWS = os.name == "nt"
 TONES = {"good": "green", "bad": "red", "faint": "dim", "": None}
 PIPE_WIDTH = 200
 INTERRUPTS = (signal.SIGINT, signal.SIGTERM)  # Ctrl-C, and what a shutdown or a queue of jobs sends: one answer for both
@@ -99,7 +100,7 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         short = StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory")
         _fail(command, json, short, BROKEN_OFF)
     except Exception as error:
-        if isinstance(error, OSError) and (error.errno in DISK_TROUBLE or (error.errno in GONE and error.filename)):
+        if isinstance(error, OSError) and _is_disk_trouble(error):
             _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), BROKEN_OFF)
         log = _write_log(command)
         text = f"This is a bug in layerblend ({type(error).__name__}: {error}). The log is {log}; please report it with the recipe."
@@ -118,12 +119,17 @@ def _answer(command: str, json: bool, done: Done) -> None:
             done.show()
             _say(*(f"note: {warning['text']}" for warning in done.warnings))
         sys.stdout.flush()
-    except BrokenPipeError:
-        _print_no_more()
     except OSError as error:
         _print_no_more()
+        if _nobody_reads(error):
+            return
         text = f"The answer cannot be printed: {error.strerror or error}. The work is done and kept; run the command again to see it."
         _fail(command, json, StoppedError(text, code="disk"), BROKEN_OFF)
+
+
+def _nobody_reads(error: OSError) -> bool:
+    """Whether the other end of the pipe is closed, for which Windows says "invalid argument"."""
+    return isinstance(error, BrokenPipeError) or (ON_WINDOWS and error.errno == errno.EINVAL)
 
 
 def _print_no_more() -> None:
@@ -147,6 +153,14 @@ def _deaf_to_interrupts() -> Iterator[None]:
 
 def _interrupted() -> StoppedError:
     return StoppedError("Interrupted; what was finished is kept, run the same command to go on.", code="interrupted")
+
+
+def _is_disk_trouble(error: OSError) -> bool:
+    """Whether a disk, or what stands for one, refuses: no bug of ours. Windows has no number for a disk pulled out or a share gone."""
+    if error.errno in GONE:
+        return bool(error.filename)
+    told_by_windows = getattr(error, "winerror", None) is not None or (ON_WINDOWS and error.errno == errno.EINVAL)
+    return error.errno in DISK_TROUBLE or told_by_windows
 
 
 def _disk_sentence(error: OSError) -> str:
@@ -516,6 +530,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     try:
         code = app(given, standalone_mode=False)
     except Exception as error:
+        if isinstance(error, OSError) and _nobody_reads(error):  # help that was read half
+            _print_no_more()
+            sys.exit(0)
         if not hasattr(error, "format_message"):
             raise
         code = _wrong_command_line(error, given)

@@ -20,7 +20,7 @@ from layerblend.chain import StackPass
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
-from layerblend.files.whole import refuse_overwrite, whole, write_bytes
+from layerblend.files.whole import refuse_overwrite, refused, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
@@ -128,13 +128,15 @@ def link_stacks(run: Run, made: StackPass, folder: Path) -> list[Path]:
 def _link(source: Path, target: Path) -> None:
     if _is_there(source, target):
         return
-    part = target.with_name(f".{target.name}.part")
-    part.unlink(missing_ok=True)
     try:
-        os.link(source, part)
+        target.unlink(missing_ok=True)
+    except OSError as error:
+        raise refused(error, target, target) from error
+    try:
+        os.link(source, target)  # under its own name at once: Windows lets no name of a mapped file be moved, and the store's are mapped
     except OSError:
-        shutil.copy2(source, part)
-    part.replace(target)
+        with whole(target, needed=source.stat().st_size) as part:
+            shutil.copy2(source, part)
 
 
 def _is_there(source: Path, target: Path) -> bool:

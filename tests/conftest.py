@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from collections.abc import Callable
@@ -83,3 +84,41 @@ def layerblend(capsys: pytest.CaptureFixture[str]) -> Callable[..., Spoken]:
         return Spoken(int(left.value.code or 0), out, err)
 
     return run
+
+
+@pytest.fixture
+def strict_disk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No file that this process has open or mapped can be deleted or replaced, nor one moved that it maps: as on Windows."""
+    if os.name == "nt":
+        return
+    if not Path("/proc/self/maps").exists():
+        pytest.skip("needs the system's word on what is open")
+
+    def refuse(*places: Any, folder: int | None = None) -> None:
+        here = Path.cwd() if folder is None else Path(f"/proc/self/fd/{folder}")
+        wanted = {(here / place).stat().st_ino for place in places if (here / place).exists()}
+        maps = {int(line.split()[4]) for line in Path("/proc/self/maps").read_text().splitlines()}
+        if wanted & (maps | _open_files()):
+            raise PermissionError(13, "Sharing violation", str(places[0]), None, str(places[-1]))
+
+    def _open_files() -> set[int]:
+        found = set()
+        for entry in Path("/proc/self/fd").iterdir():
+            with contextlib.suppress(OSError):
+                found.add(entry.stat().st_ino)
+        return found
+
+    unlink, replace = os.unlink, os.replace
+
+    def unlink_strictly(path: Any, *, dir_fd: int | None = None) -> None:
+        refuse(path, folder=dir_fd)
+        unlink(path, dir_fd=dir_fd)
+
+    def replace_strictly(source: Any, target: Any) -> None:
+        refuse(source, target)
+        replace(source, target)
+
+    for name in ("unlink", "remove"):
+        monkeypatch.setattr(os, name, unlink_strictly)
+    for name in ("replace", "rename"):
+        monkeypatch.setattr(os, name, replace_strictly)

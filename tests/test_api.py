@@ -566,6 +566,7 @@ def link(tmp_path: Path, *rows: tuple[str, float]) -> list[str]:
     return sorted(path.name for path in (tmp_path / "links").iterdir())
 
 
+@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
 @pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
 def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ways: str) -> None:
     def refuse(*_: Any, **__: Any) -> None:
@@ -585,6 +586,20 @@ def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: py
     with pytest.raises(InputError, match=r"05\.00px_a\.fits is there already"):
         link(tmp_path, ("a.fits", 5.0))
     assert (tmp_path / "links" / "05.00px_a.fits").read_bytes() == b"mine" and (tmp_path / "links" / "03.10px_a.fits").exists()
+
+
+def test_sorted_links_are_known_again_where_the_system_spells_them_otherwise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    r"""Windows gives \\?\C:\frames\a.fits for a link to C:\frames\a.fits."""
+    readlink = Path.readlink
+    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
+    link(tmp_path, ("a.fits", 3.0))
+    assert link(tmp_path, ("a.fits", 3.2)) == ["03.20px_a.fits"]
+
+
+def test_sorted_links_of_frames_of_another_drive_have_names_that_every_disk_takes(tmp_path: Path) -> None:
+    (tmp_path / "a.fits").write_bytes(b"a")
+    row = SimpleNamespace(file="D:/night/a.fits", path=tmp_path / "a.fits", fwhm_major=3.0, excluded="")
+    assert [path.name for path in api._sorted_links(FrameTable((row,)), tmp_path / "links")] == ["03.00px_D_night_a.fits"]
 
 
 def test_sorted_links_of_frames_of_one_name_and_width(tmp_path: Path) -> None:

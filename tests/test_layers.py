@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1] / "layerblend"
-EVERYWHERE = {"kinds", "errors", "endings", "figures"}
+EVERYWHERE = {"kinds", "errors", "endings", "figures", "moves"}
 ALLOWED = {
     "kinds": set(),
     "errors": set(),
     "endings": set(),
     "figures": set(),
+    "moves": set(),
     "maths": {"maths"},
     "steps": {"maths", "steps"},
     "evidence": {"maths", "evidence"},

@@ -14,7 +14,7 @@ from PIL import Image
 import layerblend as lb
 from layerblend.errors import InputError, StoppedError
 from layerblend.files.frames import read_image
-from layerblend.outputs import Output, claim_folder, crop_cards, largest_box, write_outputs
+from layerblend.outputs import Output, _is_there, _link, claim_folder, crop_cards, largest_box, write_outputs
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution
 from layerblend.runs import open_run
@@ -98,3 +98,39 @@ def test_the_common_crop_is_what_all_frames_cover(demo: Demo, tmp_path: Path) ->
 def test_the_reference_pixel_moves_with_the_crop(top_down: bool, row: float) -> None:
     cards = [("CRPIX1", 50.0, ""), ("CRPIX2", 100.0, ""), ("CRVAL1", 3.0, "")]
     assert [v for _, v, _ in crop_cards(cards, (10, 4, 90, 197), 200, top_down)] == [40.0, row, 3.0]
+
+
+# ---------------------------------------------------------------- stacks
+def test_a_stack_is_linked_while_its_file_is_mapped(tmp_path: Path, strict_disk: None) -> None:
+    """Windows moves no name of a mapped file."""
+    source, target = tmp_path / "kept.npy", tmp_path / "all.fits"
+    np.save(source, np.zeros(1000))
+    mapped = np.load(source, mmap_mode="r")
+    _link(source, target)
+    assert target.samefile(source) and mapped[0] == 0
+    old = tmp_path / "old.npy"
+    np.save(old, np.ones(10))
+    del mapped
+    _link(old, target)
+    assert target.samefile(old)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["all.fits", "kept.npy", "old.npy"]
+
+
+def test_a_stack_that_a_viewer_holds_open_is_named(tmp_path: Path, strict_disk: None) -> None:
+    for name in ("kept.fits", "all.fits"):
+        (tmp_path / name).write_bytes(name.encode())
+    with open(tmp_path / "all.fits", "rb"), pytest.raises(StoppedError, match=r"hold it open: close all\.fits there"):
+        _link(tmp_path / "kept.fits", tmp_path / "all.fits")
+    assert (tmp_path / "all.fits").read_bytes() == b"all.fits" and len(list(tmp_path.iterdir())) == 2
+
+
+def test_where_the_disk_knows_no_links_stacks_are_copied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: Any) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr("layerblend.outputs.os.link", refuse)
+    (tmp_path / "kept.fits").write_bytes(b"new")
+    (tmp_path / "all.fits").write_bytes(b"old")
+    _link(tmp_path / "kept.fits", tmp_path / "all.fits")
+    assert (tmp_path / "all.fits").read_bytes() == b"new" and len(list(tmp_path.iterdir())) == 2
+    assert _is_there(tmp_path / "kept.fits", tmp_path / "all.fits")

@@ -70,4 +70,6 @@ def _kinds(hint: Any) -> Kinds | None:
         known = [part for part in parts if part is not None]
         return frozenset().union(*known) if len(known) == len(parts) else None
     found = origin if origin is not None else hint
+    if hasattr(found, "__value__"):  # a name for a hint, as numpy's NDArray is from 2.5 on
+        return _kinds(found.__value__)
     return frozenset({found}) if isinstance(found, type) and found not in (Any, object, type(None)) else None

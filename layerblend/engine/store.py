@@ -32,6 +32,7 @@ from layerblend.engine.locks import Lock, try_lock
 from layerblend.engine.notes import Notes
 from layerblend.engine.values import Reader, UnreadableError, Writer, array_head
 from layerblend.errors import NO_ROOM, StoppedError
+from layerblend.moves import mend_words, take_name
 
 CAP_BYTES = 20 * 10**9
 # evict down to this share of the cap, so that not every result that follows has to make room again
@@ -294,7 +295,8 @@ class Store:
             text = f"The disk is full: the next result{size} does not fit into {self.folder}. Free some space and run again."
             return StoppedError(text, file=self.folder, code="disk")
         reason = error.strerror or str(error)
-        return StoppedError(f"Results cannot be kept in {self.folder}: {reason}. Make the folder writable.", file=self.folder, code="disk")
+        mend = mend_words(error, self.folder / "values") or " Make the folder writable."
+        return StoppedError(f"Results cannot be kept in {self.folder}: {reason}.{mend}", file=self.folder, code="disk")
 
 
 # ---------------------------------------------------------------- files of one entry
@@ -312,7 +314,7 @@ def _write_record(path: Path, record: Mapping[str, Any], priority: int) -> None:
     temporary = path.with_name(f"{secrets.token_hex(4)}.tmp")
     try:
         temporary.write_bytes(f"{_digest(body)} {priority}\n".encode() + body)
-        temporary.replace(path)
+        take_name(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
 

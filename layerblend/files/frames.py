@@ -71,9 +71,13 @@ def _matching(folder: Path, pattern: str) -> Iterator[str]:
 
 
 def _any_case(pattern: str) -> str:
-    """The glob with every letter outside brackets matching both cases, so that a.FITS is found alike on every system."""
-    pieces = re.split(r"(\[[^\]]*\])", pattern)
-    return "".join(piece if piece.startswith("[") else re.sub("[A-Za-z]", _both_cases, piece) for piece in pieces)
+    """The glob with every letter outside brackets matching both cases, so that a.FITS is found alike on every system.
+
+    Not those of a drive or a share (``C:``, ``//server/photos``), which no glob looks for.
+    """
+    drive, rest = os.path.splitdrive(pattern)
+    pieces = re.split(r"(\[[^\]]*\])", rest)
+    return drive + "".join(piece if piece.startswith("[") else re.sub("[A-Za-z]", _both_cases, piece) for piece in pieces)
 
 
 def _both_cases(letter: re.Match[str]) -> str:
@@ -98,8 +102,8 @@ class FrameNames:
 
     def __init__(self, paths: Iterable[Path], folder: Path | None = None) -> None:
         paths = list(paths)
-        root = folder or os.path.commonpath([path.absolute().parent for path in paths])
-        ways = {path: Path(os.path.relpath(path, root)).as_posix() for path in paths}
+        root = _common_folder(paths) if folder is None else folder
+        ways = {path: _way(path, root) for path in paths}
         counts = Counter(path.name for path in ways)
         self.of = {path: path.name if counts[path.name] == 1 else way for path, way in ways.items()}
         self._of_way = {way: self.of[path] for path, way in ways.items()}
@@ -111,6 +115,23 @@ class FrameNames:
         """The names of the frames that a file name or a path from the folder can mean: none, one or several."""
         way = Path(text).as_posix()
         return [self._of_way[way]] if way in self._of_way else self._of_file.get(way, [])
+
+
+def _common_folder(paths: Sequence[Path]) -> Path:
+    """The folder that all have in common; that of the first where they lie on several drives."""
+    folders = [path.absolute().parent for path in paths]
+    try:
+        return Path(os.path.commonpath(folders))
+    except ValueError:
+        return folders[0]
+
+
+def _way(path: Path, root: Path) -> str:
+    """The path from ``root``; the whole path from another drive, where there is no way."""
+    try:
+        return Path(os.path.relpath(path, root)).as_posix()
+    except ValueError:
+        return path.as_posix()
 
 
 def _other_endings(folder: Path) -> str:

@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from layerblend.errors import NO_ROOM, InputError, StoppedError
+from layerblend.moves import mend_words, take_name
 
 
 @contextmanager
@@ -31,11 +32,11 @@ def whole(path: str | Path, *, needed: int = 0) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield part
         _to_disk(part)
-        part.replace(path)
+        take_name(part, path)
         with suppress(OSError):  # not every system lets a folder be opened
             _to_disk(path.parent)
     except OSError as error:
-        raise _stopped(error, path, part, needed) from error
+        raise refused(error, path, part, needed) from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
@@ -49,7 +50,8 @@ def _to_disk(path: Path) -> None:
         os.close(descriptor)
 
 
-def _stopped(error: OSError, path: Path, part: Path, needed: int) -> StoppedError:
+def refused(error: OSError, path: Path, part: Path, needed: int = 0) -> StoppedError:
+    """The sentence for a disk that does not take ``path``; ``part`` is what was written so far."""
     short_write = error.errno is None and "written" in str(error)  # numpy's way of saying that the disk is full
     if error.errno in NO_ROOM or short_write:
         wanted = needed or (part.stat().st_size if part.exists() else 0)
@@ -61,8 +63,7 @@ def _stopped(error: OSError, path: Path, part: Path, needed: int) -> StoppedErro
             code="disk_full",
         )
     reason = error.strerror or str(error)
-    held = " Another program may hold it open." if isinstance(error, PermissionError) and path.exists() else ""
-    return StoppedError(f"{path} cannot be written: {reason}.{held}", file=path, code="cannot_write")
+    return StoppedError(f"{path} cannot be written: {reason}.{mend_words(error, path)}", file=path, code="cannot_write")
 
 
 def write_bytes(path: str | Path, *chunks: bytes | bytearray | memoryview) -> None:

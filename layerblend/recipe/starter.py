@@ -51,15 +51,20 @@ def sort_out(paths: Iterable[Path]) -> Found:
     """
     frames: list[Path] = []
     stacks: list[Path] = []
-    for path in sorted(paths):
+    for path in sorted(paths, key=_parts):
         is_fits = FITS_ENDING.search(path.name)
         if TIFF_ENDING.search(path.name) or (is_fits and _is_stack(path)):
             stacks.append(path)
         elif is_fits:
             frames.append(path)
     if 0 < len(frames) <= 3 * _MOST_TRIOS and len(_trios(frames)) * 3 == len(frames):
-        frames, stacks = [], sorted(frames + stacks)
+        frames, stacks = [], sorted(frames + stacks, key=_parts)
     return Found(tuple(frames), _named(stacks))
+
+
+def _parts(path: Path) -> tuple[str, ...]:
+    """The order of paths by their exact letters, which is not every system's own."""
+    return path.parts
 
 
 def _stem(path: Path) -> str:

@@ -17,12 +17,16 @@ import numpy as np
 from layerblend.errors import ArgumentError, StoppedError, check_flag, check_range
 from layerblend.files import bands, stacks
 from layerblend.kinds import Array, FrameTable, Stack
+from layerblend.moves import mend_words, take_name
 from layerblend.stacking.arrange import Arrangement, StackSpec, arrange
 from layerblend.stacking.journal import Band, WorkFolder
 from layerblend.stacking.order import frames_in_place, gap_table, make_order, pass_key
 from layerblend.stacking.report import expected_width, exposure, read_report, write_report
 from layerblend.stacking.workers import TILE_ROWS, Job, good_bands, let_go_of_buffers, rows_at_once, stack_band
 from layerblend.steps import stack as step
+
+LOOK_UP_S = 0.2
+"""On Windows Ctrl-C is not heard while a thread waits, so no wait is longer than this."""
 
 
 def nested_stacks(
@@ -54,20 +58,26 @@ def nested_stacks(
     ------
     ArgumentError, InputError : a spec is wrong; frames do not fit together, are cut short or have no known white level.
     """
-    with tempfile.TemporaryDirectory(prefix="layerblend-") as scratch:
+    with tempfile.TemporaryDirectory(prefix="layerblend-", ignore_cleanup_errors=True) as scratch:
+        place = folder or scratch
         paths = build_stacks(
             table,
             specs,
-            folder=folder or scratch,
+            folder=place,
             reject=reject,
             level_sky=level_sky,
             match_brightness=match_brightness,
             executor=executor,
             workers=workers,
         )
-        words = read_report(folder or scratch).words
-        found = {name: replace(stacks.open_stack(path), words=words) for name, path in paths.items()}
-        return found if folder is not None else {name: stacks.load(stack) for name, stack in found.items()}
+        words = read_report(place).words
+        return {name: _opened(path, words, in_memory=folder is None) for name, path in paths.items()}
+
+
+def _opened(path: Path, words: tuple[str, ...], *, in_memory: bool) -> Stack:
+    """A finished stack, mapped or read; read, its file is let go of, for Windows deletes none that is mapped."""
+    stack = replace(stacks.open_stack(path), words=words)
+    return stacks.load(stack) if in_memory else stack
 
 
 def build_stacks(
@@ -172,7 +182,7 @@ class _Bands:
                     running.add(self.executor.submit(stack_band, self.job, number, _rows_of(self.gaps, number)))
                 if not running:
                     return
-                finished, running = wait(running, return_when=FIRST_COMPLETED)
+                finished, running = wait(running, LOOK_UP_S, FIRST_COMPLETED)
                 for future in finished:
                     yield future.result()
         finally:
@@ -263,10 +273,12 @@ def _disk_trouble(folder: Path, work: WorkFolder) -> Iterator[None]:
     except OSError as error:
         if not work.journal.exists():
             work.clear()
+        place = Path(getattr(error, "filename2", None) or error.filename or folder)
+        mend = mend_words(error, place) if place != folder else ""
         raise StoppedError(
-            f"The disk refused while stacking into {folder}: {error.strerror or error}. "
-            "Make room there, then run again: finished bands are kept.",
-            file=error.filename or folder,
+            f"The disk refused while stacking into {folder}: {error.strerror or error}."
+            f"{mend or ' Make room there, then run again:'} {'F' if mend else 'f'}inished bands are kept.",
+            file=place,
             code="disk",
         ) from error
 
@@ -277,7 +289,7 @@ def _finish(
     """Give the files their names, write the report, clear the work folder."""
     final = {name: folder / f"{name}.fits" for name in plan.specs}
     for name, file in zip(names, job.outputs, strict=True):
-        file.path.replace(final[name])
+        take_name(file.path, final[name])
     write_report(plan, order, done, folder, final)
     work.clear()
     return final

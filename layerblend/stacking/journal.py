@@ -39,7 +39,7 @@ class WorkFolder:
         if self.journal.exists() and self.journal.read_text(encoding="utf-8").split("\n", 1)[0] == key:
             return True
         shutil.rmtree(self.path, ignore_errors=True)
-        self.path.mkdir(parents=True)
+        self.path.mkdir(parents=True, exist_ok=True)  # what another program holds open stays, and is written over
         return False
 
     def begin(self, key: str) -> None:

@@ -2,11 +2,12 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from typing_extensions import TypeAliasType
 
 from layerblend.engine.edges import fits, gives, named, takes
 from layerblend.engine.graph import Graph, GraphError, Node
@@ -95,3 +96,18 @@ def test_annotated_arrays_are_arrays() -> None:
         return np.zeros((1, 1), np.float32)
 
     assert gives(make) == {np.ndarray}
+
+
+def test_a_named_hint_stands_for_what_it_names() -> None:
+    """numpy's NDArray is one from 2.5 on."""
+    item = TypeVar("item")
+    plain, general = TypeAliasType("plain", Curve | None), TypeAliasType("general", list[item], type_params=(item,))
+
+    def make() -> plain:  # type: ignore[valid-type]
+        return None
+
+    def make_list() -> general[Curve]:  # type: ignore[valid-type]
+        return []
+
+    make.__annotations__["return"], make_list.__annotations__["return"] = plain, general[Curve]  # type: ignore[index]
+    assert gives(make) == {Curve} and gives(make_list) == {list}

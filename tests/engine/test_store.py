@@ -117,6 +117,7 @@ def test_a_work_folder_outlives_the_run_and_becomes_part_of_the_result(store: St
     assert float(value["sum"][0, 0]) == 3
     assert value["side"].read_text(encoding="utf-8") == "kept"
     assert (value["report"] / "a.txt").is_file()
+    del made, value  # Windows deletes no file that is mapped
     (folder / "report" / "a.txt").write_text("bent", encoding="utf-8")
     with pytest.raises(DamagedError):
         store.load(KEY)
@@ -313,3 +314,13 @@ def test_a_file_just_written_is_verified_again(store: Store) -> None:
     os.utime(path, ns=(stamp, stamp))
     with pytest.raises(DamagedError):
         store.load(KEY)
+
+
+def test_a_store_too_deep_for_windows_is_told(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    def absent(path: Path, **_: Any) -> None:
+        raise FileNotFoundError(2, "The system cannot find the path specified", str(path) + "/deep" * 50)
+
+    monkeypatch.setattr("layerblend.moves.ON_WINDOWS", True)
+    monkeypatch.setattr(Path, "mkdir", absent)
+    with pytest.raises(StoppedError, match="too long for Windows"):
+        store.work_folder(KEY)

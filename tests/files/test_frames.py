@@ -1,5 +1,6 @@
 """Frames: finding, headers, pixels. Values in the data set are published by its origins (tests/data/fits_oddities/SOURCE.txt)."""
 
+import ntpath
 import os
 import shutil
 from pathlib import Path
@@ -9,7 +10,7 @@ import pytest
 from astropy.io import fits
 
 from layerblend.errors import InputError
-from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame, read_image
+from layerblend.files.frames import FrameNames, _any_case, check_same_grid, find_frames, open_frame, read_image
 from layerblend.files.pictures import write_fits
 
 DATA = Path(__file__).parents[1] / "data" / "fits_oddities"
@@ -320,3 +321,26 @@ def test_a_mono_picture_with_the_card_of_a_colour_mosaic_is_told(tmp_path: Path)
     assert len(raw.words) == 1 and "BAYERPAT = RGGB" in raw.words[0] and "debayer" in raw.words[0]
     assert open_frame(write(tmp_path / "done.fits", np.ones((3, 9, 12), np.int16), BAYERPAT="RGGB")).words == ()
     assert open_frame(write(tmp_path / "mono.fits", np.ones((9, 12), np.int16))).words == ()
+
+
+def test_a_pattern_keeps_its_drive_or_share(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows finds no drive by a pattern: `[cC]:` is none."""
+    monkeypatch.setattr("layerblend.files.frames.os.path.splitdrive", ntpath.splitdrive)
+    assert _any_case(r"D:\ab\*.fit") == r"D:\[aA][bB]\*.[fF][iI][tT]"
+    assert _any_case("//nas/photos/*.fit") == "//nas/photos/*.[fF][iI][tT]"
+    assert _any_case(r"sub\[ab]c*") == r"[sS][uU][bB]\[ab][cC]*"
+
+
+def test_frames_on_two_drives_are_called_by_their_whole_paths(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """There is no way from one drive to another."""
+
+    def no_way(path: Path, start: Path) -> str:
+        raise ValueError("path is on mount 'D:', start on mount 'C:'")
+
+    monkeypatch.setattr("layerblend.files.frames.os.path.relpath", no_way)
+    monkeypatch.setattr("layerblend.files.frames.os.path.commonpath", lambda paths: no_way(*paths[:2]))
+    one, twin, other = (tmp_path / name for name in ("a/1.fits", "b/1.fits", "b/2.fits"))
+    for folder in (None, tmp_path):
+        names = FrameNames([one, twin, other], folder)
+        assert names.of == {one: one.as_posix(), twin: twin.as_posix(), other: "2.fits"}
+        assert names.meant(one.as_posix()) == [one.as_posix()] and names.meant("2.fits") == ["2.fits"]

@@ -86,3 +86,13 @@ def test_links_to_an_input_folder_are_followed_and_hard_links_elsewhere_are_free
     refuse_overwrite([tmp_path / "b.fits"], [frame])
     write_bytes(tmp_path / "b.fits", b"new")
     assert frame.read_bytes() == b"x"
+
+
+def test_a_file_that_another_program_holds_is_named_with_what_to_do(tmp_path: Path, strict_disk: None) -> None:
+    target = tmp_path / "result.jpg"
+    target.write_bytes(b"earlier")
+    with open(target, "rb"), pytest.raises(StoppedError, match=r"result\.jpg cannot be written: .* hold it open: close result\.jpg there"):
+        write_bytes(target, b"new")
+    assert [path.name for path in tmp_path.iterdir()] == ["result.jpg"]
+    write_bytes(target, b"new")
+    assert target.read_bytes() == b"new"

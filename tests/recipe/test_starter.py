@@ -1,7 +1,7 @@
 """The starter recipe runs as it stands and, with every comment taken away, still says the defaults."""
 
 import re
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 import pytest
 
@@ -80,6 +80,14 @@ def test_frames_and_stacks_are_told_apart_by_name() -> None:
     assert list(found.stacks) == ["best25", "all_2", "mine", "all", "deep"]
     assert set(found.stacks["mine"]) == {"r", "g", "b"}  # type: ignore[arg-type]
     assert not found.frames
+
+
+def test_names_sort_alike_on_every_system() -> None:
+    names = ("L_0001.fits", "a.fits", "all.fits", "B_all.fits", "b.fits")
+    for system in (PurePosixPath, PureWindowsPath):
+        found = sort_out(map(system, names))  # type: ignore[arg-type]
+        assert [path.name for path in found.frames] == ["L_0001.fits", "a.fits", "b.fits"]
+        assert {name: path.name for name, path in found.stacks.items()} == {"all": "B_all.fits", "all_2": "all.fits"}  # type: ignore[union-attr]
 
 
 def test_whatever_is_read_as_fits_is_found_packed_or_not() -> None:

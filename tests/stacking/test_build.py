@@ -1,4 +1,8 @@
+import _thread
 import pickle
+import signal
+import threading
+import time
 import tracemalloc
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
@@ -366,3 +370,44 @@ def test_no_room_is_said_before_work(table, tmp_path, monkeypatch):
     with pytest.raises(StoppedError, match="No room for the stacks"):
         build_stacks(table, SPECS, folder=tmp_path)
     assert not list(tmp_path.glob("*.fits"))
+
+
+# ---------------------------------------------------------------- disks that keep what is open
+def test_stacks_in_memory_leave_no_file_mapped(table, strict_disk, tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    found = nested_stacks(table, {"all": 1.0})
+    assert np.isfinite(found["all"].mean).any()
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_stack_that_is_still_in_use_is_named_and_the_pass_is_kept(table, strict_disk, tmp_path):
+    first = nested_stacks(table, {"all": 1.0}, folder=tmp_path)
+    with pytest.raises(StoppedError, match=r"hold it open: close all\.fits there, then run again\. Finished bands are kept"):
+        nested_stacks(table, {"all": 1.0}, folder=tmp_path, reject=0)
+    before = np.array(first["all"].mean)
+    del first
+    assert not np.array_equal(nested_stacks(table, {"all": 1.0}, folder=tmp_path, reject=0)["all"].mean, before, equal_nan=True)
+
+
+def test_ctrl_c_is_heard_while_a_band_is_made(table, tmp_path, monkeypatch):
+    """Without a signal that ends the wait, as on Windows."""
+    combine = workers.step.combine_rows
+
+    def slowly(*words, **more):
+        time.sleep(2)
+        return combine(*words, **more)
+
+    monkeypatch.setattr(workers.step, "combine_rows", slowly)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    began: list[float] = []
+    try:
+        with ThreadPoolExecutor(1) as pool:
+            timer = threading.Timer(1, lambda: (began.append(time.monotonic()), _thread.interrupt_main()))
+            timer.start()
+            with pytest.raises(KeyboardInterrupt):
+                build_stacks(table, {"all": 1.0}, folder=tmp_path, executor=pool)
+            late = time.monotonic() - began[0]
+            pool.shutdown(wait=False, cancel_futures=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert late < 1

@@ -46,3 +46,13 @@ def test_the_same_pass_goes_on_and_another_starts_anew(work):
     assert not work.path.exists()
     work.stop()
     assert not work.path.exists()
+
+
+def test_an_old_work_folder_that_cannot_be_deleted_is_written_over(tmp_path, monkeypatch):
+    work = WorkFolder(tmp_path / ".stacking")
+    work.enter("one")
+    work.begin("one")
+    monkeypatch.setattr("layerblend.stacking.journal.shutil.rmtree", lambda *words, **more: None)
+    assert not work.enter("two")
+    work.begin("two")
+    assert work.enter("two")
