@@ -141,7 +141,7 @@ def _wide_and_fine(difference: LinearRGB, near_stars: Mask) -> LinearRGB:
 
 
 def _limits(difference: LinearRGB, scales: int) -> Array:
-    """(3, scales + 1) what no noise exceeds, by channel. Light may fill the wider scales: there noise is at most so much of the one before."""
+    """(3, scales + 1) what no noise exceeds, by channel. Light may fill wide scales: noise there is at most so much of the one before."""
     limits = np.empty((3, scales + 1))
     for c in range(3):
         for scale, plane in enumerate(_scales(difference[..., c], scales)):
