@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar, cast
 
+import cv2
 import numpy as np
 
 from layerblend.errors import InputError
@@ -294,12 +295,17 @@ def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Spli
 
 
 def _with_kept_cores(split: Split, saturated: Plane | None) -> Split:
-    """Clipped light that stays in the starless picture, a galaxy's core, in the colour of what lies round it: its own is false."""
+    """Clipped light that stays in the starless picture, a galaxy's core, in the colour of what lies round it: its own is false.
+
+    It counts as masked from here on: sharpened, the edge of a clip rings.
+    """
     kept = split.catalogue[split.catalogue["saturated"] & (split.catalogue["kept"] != "")]
     if saturated is None or not len(kept):
         return split
     whole = clipped_round(np.nan_to_num(saturated) > 0, kept["x"], kept["y"])
-    return replace(split, starless=repair_cores(split.starless, saturated=whole))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(split.checks["fwhm"]) + 1,) * 2)
+    mask = split.mask | cv2.dilate(whole.astype(np.uint8), disc).astype(bool)
+    return replace(split, starless=repair_cores(split.starless, saturated=whole), mask=mask)
 
 
 def half_difference(half_a: LinearImage | None, half_b: LinearImage | None) -> LinearImage | None:

@@ -15,7 +15,7 @@ from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
 from .filling import fills_frame, lower_plane
 from .fit import USED_WEIGHT, SkyFit, cut_edges, fit_sky, legendre_design, sky_surface
 from .objects import galaxy_roughness
-from .tiles import TileTable, join_tiles, measure_light, tile_table
+from .tiles import TileTable, join_tiles, measure_light, shared_noise, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
@@ -34,7 +34,7 @@ class Flattened:
     away. ``level``: (C,) light of the sky that is left in ``image``: 0 but with mode "off". ``samples``: structured
     array of the sky samples, ``x``, ``y`` px, ``value`` (C,) linear light, ``used`` (C,) bool (weight above .5 in that channel's fit),
     ``residual`` (C,) sigma. ``targets``: galaxies in the model, ellipses of three scale lengths. ``frame_filling``: the target was
-    taken to fill the frame. ``sigma``: (C,) noise of one pixel. ``before``, ``after``: (C,) gradient, peak to peak in sigma.
+    taken to fill the frame. ``sigma``: (C,) noise of one pixel, told by means. ``before``, ``after``: (C,) gradient, peak to peak in sigma.
     ``kept``: (4, C) samples used and ``total``: (4,) samples there are, by quadrant (upper left, upper right, lower left, lower right).
     ``uncertain``: sigma by which sky and the target's halo cannot be told apart, 0 where they can.
     """
@@ -114,6 +114,8 @@ def flatten(
 def _measure(cube: Array, noise: Array | None, skip: Mask | None, stars: Mask | None) -> TileTable:
     """Tile table in which a galaxy's arms are not taken for stars."""
     light = measure_light(cube, sigma=noise, skip=skip, stars=stars)
+    if ((shared := shared_noise(light)) > 1).any():
+        light = measure_light(cube, sigma=light.sigma * shared, skip=skip, stars=stars)
     table = tile_table(light)
     rough = galaxy_roughness(table)
     return tile_table(light, rough) if rough.any() else table

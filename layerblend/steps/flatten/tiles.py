@@ -39,6 +39,12 @@ CROWDED = 0.3
 # Least share for joined tiles, of that for tiles.
 LEAST_BLOCK_SHARE = 0.57
 NO_DATA = 2
+# Debayering and registration spread noise over neighbours: means fall more slowly than with the root of their pixels. Told by means of
+# blocks this wide, hardly wider than such noise reaches, lest structure pass for it; the quiet quarter of them counts, and a factor
+# above this.
+BLOCK_PX, MOST_BLOCK_ROWS, FEWEST_BLOCKS = 4, 200, 500
+QUIET, QUIET_SIGMA = 0.25, 0.3186
+LEAST_SHARED = 1.1
 # What stands out of a galaxy by less than this share of its light is an arm or a knot and no star: without the arms a disc is measured too
 # faint in its inner part, hence taken for a wider one.
 ROUGHNESS = 0.7
@@ -46,7 +52,8 @@ ROUGHNESS = 0.7
 
 @dataclass(frozen=True)
 class TileTable:
-    """Tile means of the sky, in units of each channel's noise of one pixel, zero at the channel's ``level``.
+    """Tile means of the sky, in units of each channel's noise of one pixel, zero at the channel's ``level``. Where neighbours share noise
+    the unit is larger, so that the mean of n pixels has the noise of 1/sqrt(n).
 
     ``x``, ``y``: (ny, nx) float64, where a tile's pixels lie on average, px. ``value``: (ny, nx, C) float64. ``count``: (ny, nx) pixels
     averaged. ``error``: (ny, nx) of the mean. ``used``: more than ``least_share`` of the pixels. ``median``: (ny, nx) luminance of all
@@ -139,6 +146,26 @@ def measure_light(image: Array, *, sigma: Array | None = None, skip: Mask | None
     median = tile_medians(light)
     masks = (None if mask is None else _binned_mask(mask, factor) for mask in (skip, stars))
     return Light(height, width, factor, bins, light, _above_base(light, median), light_noise(light), median, level, scale, *masks)
+
+
+def shared_noise(of: Light) -> Array:
+    """(C,) factor by which means scatter more than a pixel's noise says, since neighbours share it; 1 where they do not.
+
+    Second differences of the means of neighbouring blocks without stars, which no gradient changes.
+    """
+    size = max(1, round(BLOCK_PX / of.factor))
+    mask = _star_mask(of.above, of.noise, np.zeros(of.median.shape), 1.0) if of.stars is None else of.stars
+    rows, columns = (n // size for n in of.light.shape)
+    chosen = np.arange(0, rows, max(1, rows // MOST_BLOCK_ROWS))
+    lines = (size * chosen[:, None] + np.arange(size)).ravel()
+    bins = np.where(mask[lines, : columns * size, None] > 0, np.float32(np.nan), of.bins[lines, : columns * size])
+    mean = bins.reshape(len(chosen), size, columns, size, -1).mean((1, 3))
+    bend = (mean[:, 2:] - 2 * mean[:, 1:-1] + mean[:, :-2]).reshape(-1, mean.shape[-1]) / np.sqrt(6)
+    bend = np.abs(bend[np.isfinite(bend).all(1)])
+    if len(bend) < FEWEST_BLOCKS:
+        return np.ones(mean.shape[-1])
+    factor = np.quantile(bend, QUIET, axis=0) / QUIET_SIGMA * size * of.factor
+    return np.where(factor > LEAST_SHARED, factor, 1.0)
 
 
 def tile_table(of: Light, rough: Array | None = None) -> TileTable:

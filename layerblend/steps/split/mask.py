@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -119,7 +119,13 @@ def find_blobs(clipped: Mask) -> Blobs:
 
 
 def part_broad(
-    blobs: Blobs, plane: Plane, valid: Mask, fwhm: float, light: Callable[[Array], Array], judged: Array | None = None
+    blobs: Blobs,
+    plane: Plane,
+    valid: Mask,
+    fwhm: float,
+    light: Callable[[Array], Array],
+    judged: Array | None = None,
+    stars: Array | Sequence[Sequence[float]] = (),
 ) -> tuple[Blobs, Array]:
     """The clipped stars, and the places (n, 2), x, y px, of clipped light that falls off too slowly for a star: the cores of galaxies.
 
@@ -131,6 +137,7 @@ def part_broad(
     fwhm : width of the stars, px
     light : a star's light at distances from its middle, FWHM
     judged : catalogue of another stack of the same place, whose verdicts on what clipped in both are taken over
+    stars : (n, 2), x, y px, places that the imager knows for stars
     """
     _, labels, stats, middles = cv2.connectedComponentsWithStats(blobs.mask.astype(np.uint8), connectivity=8)
     home = values_at(labels, blobs.x, blobs.y)
@@ -140,6 +147,7 @@ def part_broad(
     if judged is not None:
         rows = judged[judged["saturated"]]
         broad[values_at(labels, rows["x"], rows["y"])] = rows["kept"] == "broad"
+    broad[values_at(labels, *np.reshape(stars, (-1, 2)).T)] = False
     broad[0] = False
     star, gone = ~broad[home], broad[labels]
     kept = Blobs(blobs.x[star], blobs.y[star], blobs.radius[star], blobs.mask & ~gone, blobs.small & ~gone)
@@ -169,10 +177,13 @@ def _ring_levels(plane: Plane, away: Plane, seen: Mask) -> tuple[Array, Array]:
 
 
 def _unlike_star(place: Array, level: Array, star: Array) -> bool:
-    """Light that falls off more slowly than a star's, or that ends where a star so bright would still shine."""
+    """Light that falls off more slowly than a star's, or that does and ends where a star so bright would still shine."""
+    fall = _half_fall(place, level)
+    if fall <= LEAST_FALL:
+        return False
     far = slice(-len(place) // 3, None)
     ends = np.median(level[far]) / level[0] < LEAST_TAIL * np.median(star[far]) / star[0]
-    return bool(ends or _half_fall(place, level) > max(LEAST_FALL, MOST_FALL * _half_fall(place, star)))
+    return bool(ends or fall > MOST_FALL * _half_fall(place, star))
 
 
 def _half_fall(place: Array, level: Array) -> float:

@@ -41,6 +41,8 @@ RIM_SEEN, RIM_STRENGTH = 0.5, 250.0
 SIDES_SEEN, SIDE_STRENGTH = 1.5, 1500.0
 # So far (its own widths, which may be so many ln units over a star's) a source that stayed is left out of the look for sides.
 KEPT_REACH, MOST_WIDER = 1.5, 1.5
+# Said where another stack of the set, whose stars are wide enough, decides.
+NARROW = "The stars are only {:.1f} px wide; below {:g} px little of them is told apart cleanly. Stack on a finer grid."
 # So many cores that stay are named by their places.
 MOST_NAMED = 3
 
@@ -87,7 +89,8 @@ def split_stars(
     grow : .5..2, how far the mended surroundings of a star reach
     keep_knots : False takes every compact source for a star
     keep, remove : places (x, y) px that are no stars, and that are
-    judged : catalogue of another stack of the same place, whose verdicts on the sources that both hold are taken over
+    judged : catalogue of another stack of the same place, whose verdicts on the sources that both hold are taken over; empty, or with
+        stars, it decides whether stars as narrow as can be are separated at all
 
     Returns
     -------
@@ -110,18 +113,23 @@ def split_stars(
     keep_places, remove_places = (_places(name, asked, picture.shape) for name, asked in (("keep", keep), ("remove", remove)))
     if saturated is not None and np.shape(saturated) != picture.shape[:2]:
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
+    if judged is not None and not len(judged):
+        return _untouched(
+            picture, "Nothing was separated, as in the stack whose stars decide: half a set without stars would show them twice."
+        )
     planes, valid = _planes(picture)
     luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
     blobs, noise, start = _first_look(planes, luminance, valid, saturated, star_shape)
     if start is None:
         return _untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
-    if start.fwhm < LEAST_FWHM:
+    narrow = start.fwhm < LEAST_FWHM
+    if narrow and judged is None:
         return _untouched(
             picture,
             f"The stars are only {start.fwhm:.1f} px wide; below {LEAST_FWHM:g} px their shape cannot be told, so nothing was separated. "
             "Stack on a finer grid.",
         )
-    blobs, broad, fitted = _fit_stars(luminance, valid, noise, blobs, start, judged)
+    blobs, broad, fitted = _fit_stars(luminance, valid, noise, blobs, start, judged, remove_places)
     good = valid & ~blobs.mask
     channels = _fit_channels(planes, good, noise, fitted)
     if fitted.ghosts is not None and sum(channel.reflects for channel in channels) <= len(channels) / 2:
@@ -142,7 +150,7 @@ def split_stars(
         mask & valid,
         _catalogue(fitted, channels, choice, broad),
         checks,
-        _words(checks, broad),
+        ((NARROW.format(start.fwhm, LEAST_FWHM),) if narrow else ()) + _words(checks, broad),
     )
 
 
@@ -193,16 +201,18 @@ def _first_look(
     return blobs, noise, first_field(luminance.shape[0], luminance.shape[1], fits, star_shape)
 
 
-def _fit_stars(plane: Plane, valid: Mask, noise: Noise, blobs: Blobs, start: Field, judged: Array | None) -> tuple[Blobs, Array, Fitted]:
-    """The clipped stars, places (n, 2) of clipped light that is none, and the fit of all stars.
+def _fit_stars(
+    plane: Plane, valid: Mask, noise: Noise, blobs: Blobs, start: Field, judged: Array | None, known: Array
+) -> tuple[Blobs, Array, Fitted]:
+    """The clipped stars, places (n, 2) of clipped light that is none, and the fit of all stars; ``known`` (n, 2): places of stars.
 
     What falls off more slowly than a bare star image may be a star so bright that its halo is seen. The halo is learnt without it first:
     a galaxy's core would take itself for one.
     """
-    sure, _ = part_broad(blobs, plane, valid, start.fwhm, partial(profile_at, start.image.profile), judged)
+    sure, _ = part_broad(blobs, plane, valid, start.fwhm, partial(profile_at, start.image.profile), judged, known)
     fitted = fit_field(plane, valid & ~sure.mask, noise, sure, start)
     star = with_halo(fitted.field.image, fitted.haloes)
-    stars, broad = part_broad(blobs, plane, valid, fitted.field.fwhm, partial(profile_at, star.profile), judged)
+    stars, broad = part_broad(blobs, plane, valid, fitted.field.fwhm, partial(profile_at, star.profile), judged, known)
     if (stars.mask != sure.mask).any():
         fitted = fit_field(plane, valid & ~stars.mask, noise, stars, start)
     return stars, broad, fitted

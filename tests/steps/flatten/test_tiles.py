@@ -1,9 +1,18 @@
+import cv2
 import numpy as np
 import pytest
 
 from layerblend.maths.moffat import moffat_image
 from layerblend.steps.flatten import tiles
-from layerblend.steps.flatten.tiles import channel_noise, join_tiles, make_tiles, measure_light, peak_width, tile_table
+from layerblend.steps.flatten.tiles import (
+    channel_noise,
+    join_tiles,
+    make_tiles,
+    measure_light,
+    peak_width,
+    shared_noise,
+    tile_table,
+)
 
 
 def noise_image(shape=(200, 300), channels=3, seed=0) -> np.ndarray:
@@ -129,3 +138,28 @@ def test_arms_of_a_galaxy_are_no_stars() -> None:
     assert np.median(found / means) == pytest.approx(1, abs=0.02)
     smooth = tile_table(light, np.zeros(plain.count.shape))
     np.testing.assert_array_equal(smooth.value, plain.value)
+
+
+@pytest.mark.parametrize("width", [500, 2800])
+def test_noise_that_neighbours_share_is_told(width: int) -> None:
+    """White noise through (1, 2, 1)/4 both ways has 1.5 of its pixels' noise per axis left in wide means (Parseval): 2.67 in all."""
+    rng = np.random.default_rng(5)
+    white = rng.normal(size=(500, width, 3)).astype(np.float32)
+    kernel = np.array([0.25, 0.5, 0.25])
+    shared = cv2.sepFilter2D(white, -1, kernel, kernel)
+    y, x = np.mgrid[:500, :width] / width
+    slope = (40 * x + 25 * y**2)[..., None].astype(np.float32)
+    np.testing.assert_array_equal(shared_noise(measure_light(white + slope)), 1)
+    image = np.concatenate([white[..., :1], shared[..., 1:]], -1) + slope
+    factor = shared_noise(measure_light(image))
+    assert factor[0] == 1
+    exact = _block_scatter(kernel, 4)
+    np.testing.assert_allclose(factor[1:], exact, rtol=0.06)
+
+
+def _block_scatter(kernel: np.ndarray, size: int) -> float:
+    """Standard deviation of (second differences of) means of ``size`` x ``size`` pixels over that of white noise as strong."""
+    across = np.repeat([1, -2, 1], size) / (size * np.sqrt(6))
+    down = np.full(size, 1 / size)
+    whole = np.hypot.reduce(np.convolve(across, kernel)) * np.hypot.reduce(np.convolve(down, kernel))
+    return float(whole * size / (kernel**2).sum())

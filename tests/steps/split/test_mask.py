@@ -169,6 +169,19 @@ def test_a_clipped_star_is_a_star_however_bright(light, times: float) -> None:  
     np.testing.assert_array_equal(stars.mask, blobs.mask)
 
 
+@pytest.mark.parametrize("times", [1.2, 5, 50])
+def test_a_star_of_less_halo_than_is_told_is_a_star(times: float) -> None:
+    """The common halo may be told too bright; what falls as steeply as stars do is one all the same."""
+    plane, blobs = _clipped(times * _moffat(AT / 4), 1.0)
+    assert len(part_broad(blobs, plane, ALL, 4.0, _with_aureole)[1]) == 0
+
+
+def test_what_the_imager_calls_a_star_is_one() -> None:
+    plane, blobs = _clipped(3 * np.exp(-AT / 9), 1.0)
+    assert len(part_broad(blobs, plane, ALL, 4.0, _moffat, stars=[[82, 79]])[1]) == 0
+    assert len(part_broad(blobs, plane, ALL, 4.0, _moffat, stars=[[12, 9]])[1]) == 1
+
+
 @pytest.mark.parametrize("times", [1.5, 4])
 @pytest.mark.parametrize("length", [6.0, 14.0])
 def test_the_clipped_core_of_a_galaxy_is_none(times: float, length: float) -> None:

@@ -247,6 +247,18 @@ def test_undersampled_stars_are_left_and_said() -> None:
     assert "px wide" in result.words[0]
 
 
+def test_another_stack_decides_whether_narrow_stars_are_separated() -> None:
+    """Stars that stay in the one stack's starless picture and lie in the other's layer would be shown twice."""
+    wide, narrow = (make_scene(height=500, width=500, stars=200, fwhm=fwhm, seed=3, knots=0, target=False) for fwhm in (2.4, 1.4))
+    decides = split_stars(wide.image)
+    followed = split_stars(narrow.image, judged=decides.catalogue)
+    assert followed.checks["separated"] == 1 and any("px wide" in word for word in followed.words)
+    np.testing.assert_allclose(followed.starless + followed.stars, narrow.image, atol=1e-6)
+    assert np.nansum(followed.stars) == pytest.approx(np.nansum(decides.stars) * (1.4 / 2.4) ** 2, rel=0.1)  # of the same peaks
+    left = split_stars(wide.image, judged=decides.catalogue[:0])
+    assert left.checks["separated"] == 0 and (left.stars == 0).all() and "as in the stack that decides" in left.words[0]
+
+
 def test_empty_sky_is_left() -> None:
     result = split_stars(np.random.default_rng(1).normal(0, 1e-3, (200, 200)).astype(np.float32))
     assert (result.stars == 0).all() and result.words
