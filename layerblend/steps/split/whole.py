@@ -114,9 +114,7 @@ def split_stars(
     if saturated is not None and np.shape(saturated) != picture.shape[:2]:
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
     if judged is not None and not len(judged):
-        return _untouched(
-            picture, "Nothing was separated, as in the stack whose stars decide: half a set without stars would show them twice."
-        )
+        return _untouched(picture, "Nothing was separated, as in the stack that decides for all: its stars would be shown twice.")
     planes, valid = _planes(picture)
     luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
     blobs, noise, start = _first_look(planes, luminance, valid, saturated, star_shape)
