@@ -55,7 +55,7 @@ from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
 from layerblend.steps.shared_ground import Patch, ground_between, without_patches
-from layerblend.steps.split import LEAST_FWHM, Split, split_stars
+from layerblend.steps.split import LEAST_FWHM, Split, split_stars, untouched
 from layerblend.steps.white import White, white_balance
 
 First = TypeVar("First")
@@ -284,6 +284,8 @@ def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
 
 def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Split | None = None, **settings: Any) -> Split:
     """Stars apart from everything else; what is a star is told by the ``judge``, the split of the deepest stack, where it is given."""
+    if judge is not None and not judge.checks["separated"]:
+        return untouched(linear, "Nothing was separated, as in the stack that decides for all: its stars would be shown twice.")
     judged, saturated = None if judge is None else judge.catalogue, saturated_map(stack)
     try:
         split = split_stars(linear, star_shape=shape, saturated=saturated, judged=judged, **settings)

@@ -69,6 +69,14 @@ def test_a_halo_keeps_its_stars_colour_though_the_sharp_stacks_split_found_anoth
     np.testing.assert_allclose(back[radius < 2], star[radius < 2], rtol=1e-3)
 
 
+def test_what_the_deciding_stack_did_not_separate_stays_whole_in_all() -> None:
+    light = star_field()
+    decides = replace(plain_split(light), checks={"separated": 0.0})
+    split = chain.split_picture(light, as_stack(light), round_stars(2.8), decides)
+    assert not split.stars.any() and "as in the stack that decides" in split.words[0]
+    np.testing.assert_array_equal(split.starless, light)
+
+
 @pytest.mark.parametrize("whole", [False, True])
 def test_a_halo_that_one_split_left_in_its_ground_is_shown_once(whole: bool) -> None:
     """The sharp stack's split takes the galaxy round a bright star for its halo: over the colour stack's ground it would be there twice."""

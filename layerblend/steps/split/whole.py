@@ -89,8 +89,8 @@ def split_stars(
     grow : .5..2, how far the mended surroundings of a star reach
     keep_knots : False takes every compact source for a star
     keep, remove : places (x, y) px that are no stars, and that are
-    judged : catalogue of another stack of the same place, whose verdicts on the sources that both hold are taken over; empty, or with
-        stars, it decides whether stars as narrow as can be are separated at all
+    judged : catalogue of another stack of the same place, whose verdicts on the sources that both hold are taken over; with it even
+        stars under 2 px are separated, as they were there
 
     Returns
     -------
@@ -113,16 +113,14 @@ def split_stars(
     keep_places, remove_places = (_places(name, asked, picture.shape) for name, asked in (("keep", keep), ("remove", remove)))
     if saturated is not None and np.shape(saturated) != picture.shape[:2]:
         raise ArgumentError(f"`saturated` must have the shape {picture.shape[:2]} of `image`, got {np.shape(saturated)}.")
-    if judged is not None and not len(judged):
-        return _untouched(picture, "Nothing was separated, as in the stack that decides for all: its stars would be shown twice.")
     planes, valid = _planes(picture)
     luminance = np.ascontiguousarray(working_luminance(np.moveaxis(planes, 0, -1)) if len(planes) == 3 else planes[0])
     blobs, noise, start = _first_look(planes, luminance, valid, saturated, star_shape)
     if start is None:
-        return _untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
+        return untouched(picture, "Too few stars stand out to learn their shape; nothing was separated.")
     narrow = start.fwhm < LEAST_FWHM
-    if narrow and judged is None:
-        return _untouched(
+    if narrow and (judged is None or not len(judged)):
+        return untouched(
             picture,
             f"The stars are only {start.fwhm:.1f} px wide; below {LEAST_FWHM:g} px their shape cannot be told, so nothing was separated. "
             "Stack on a finer grid.",
@@ -319,7 +317,8 @@ def _sum_exactly(picture, starless, first, second, top, bottom):  # type: ignore
                 second[j, i, c] = whole - part
 
 
-def _untouched(picture: LinearImage, word: str) -> Split:
+def untouched(picture: LinearImage, word: str) -> Split:
+    """A picture, (H, W, 3) or (H, W) float32, of which nothing was separated, for the reason that ``word`` says."""
     height, width = picture.shape[:2]
     stars = np.where(np.isfinite(picture), np.float32(0), np.float32(np.nan)).astype(np.float32)
     rows = np.zeros(0, _row_type(1 if picture.ndim == 2 else 3))
