@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import cv2
 import numpy as np
 
-from layerblend.kinds import Array, LinearImage, Plane
+from layerblend.kinds import LinearImage, Plane
 from layerblend.maths.bands import each
-from layerblend.maths.robust import MAD_TO_SIGMA
+from layerblend.maths.noise_line import measure_noise
+from layerblend.maths.robust import nan_filled
 
 Y_WEIGHTS = (0.25, 0.5, 0.25)
 # A single pixel's standard error comes from a handful of frames and scatters itself; its square is averaged over this box.
 POOL_PX = 9
-LAG_PX = 4
-SIGNAL_BINS = 12
 GROUND_PX = 12
 
 
@@ -77,10 +74,7 @@ def ground_error(sigma: Plane, *, reach_px: int = GROUND_PX) -> Plane:
 
 
 def signal_error_map(image: LinearImage) -> LinearImage:
-    """Noise of every pixel of a finished stack without error map: sky noise plus what grows with the signal.
-
-    The scatter of differences four pixels apart (safe with noise that neighbours share) is measured in bins of brightness and a
-    straight line, variance against signal, fitted through them; negative slopes are taken as zero.
+    """Noise of every pixel of a finished stack without error map: sky noise plus what grows with the signal, see `measure_noise`.
 
     Parameters
     ----------
@@ -96,30 +90,6 @@ def signal_error_map(image: LinearImage) -> LinearImage:
 
 
 def _plane_error(plane: Plane) -> Plane:
-    floor, slope = _variance_line(plane)
-    smooth = cv2.blur(np.nan_to_num(plane), (POOL_PX, POOL_PX), borderType=cv2.BORDER_REFLECT_101)
-    sigma = np.sqrt(floor + slope * np.maximum(smooth, 0))
-    return np.where(np.isfinite(plane), sigma, np.nan).astype(np.float32)
-
-
-def _variance_line(plane: Plane) -> tuple[float, float]:
-    """Intercept and slope of variance against signal."""
-    left, right = plane[::2, :-LAG_PX], plane[::2, LAG_PX:]
-    mean, difference = (left + right).ravel() / 2, (right - left).ravel()
-    good = np.isfinite(mean)
-    mean, difference = mean[good], difference[good]
-    if mean.size < 64:
-        return 1e-12, 0.0
-    floor = max(_scatter(difference[mean <= np.median(mean)]) ** 2, 1e-20)
-    edges = np.quantile(mean, np.linspace(0.5, 0.99, SIGNAL_BINS + 1))
-    slopes = []
-    for low, high in pairwise(edges):
-        inside = (mean > low) & (mean <= high)
-        level = float(np.median(mean[inside])) if inside.sum() > 200 else 0.0
-        if level > 3 * np.sqrt(floor):
-            slopes.append((_scatter(difference[inside]) ** 2 - floor) / level)
-    return floor, max(float(np.median(slopes)), 0.0) if slopes else 0.0
-
-
-def _scatter(difference: Array) -> float:
-    return float(MAD_TO_SIGMA * np.median(np.abs(difference)) / np.sqrt(2))
+    filled, seen = nan_filled(plane)
+    light = cv2.blur(filled, (POOL_PX, POOL_PX), borderType=cv2.BORDER_REFLECT_101)
+    return np.where(seen, measure_noise(filled, seen).map(light), np.float32(np.nan))

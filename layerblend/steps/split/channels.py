@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.field import Field, Fitted, armed, bends
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
 from layerblend.steps.split.haloes import Haloes, draw_haloes, fit_haloes, halo_basis
 from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 

@@ -9,12 +9,12 @@ import numpy as np
 import scipy
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
 from layerblend.steps.split.field import Fitted, Sources
 from layerblend.steps.split.mask import usual_height
 from layerblend.steps.split.model import profile_at
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness
 
 LEAST_STRENGTH = 4.0

@@ -11,6 +11,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
+from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
@@ -27,7 +28,6 @@ from layerblend.steps.split.model import (
     render,
     sweep,
 )
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness, roughness
 from layerblend.steps.split.settle import settle
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes

@@ -13,7 +13,7 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import by_bands, over_bands, over_rows
-from layerblend.steps.split.noise import Noise
+from layerblend.maths.noise_line import Noise
 
 LEVELS = 8
 CONFIDENT = 4.0

@@ -18,8 +18,8 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown
 
 # Stars whose peak is so far above the noise, so many of them.

@@ -18,9 +18,9 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.model import StarImage, profile_at
-from layerblend.steps.split.noise import Noise
 
 WIDTHS = np.array([2.0, 2.5, 3.2, 4.1, 5.2, 6.7, 8.6, 11.0, 14.0, 18.0, 23.0, 30.0])
 BETA = 2.0

@@ -18,9 +18,9 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.haloes import SECTORS, Haloes, halo_basis, read_cells, together
 from layerblend.steps.split.model import StarImage, profile_at
-from layerblend.steps.split.noise import Noise
 
 RINGS = 14
 # Rings in FWHM: from so far outside the clipped core to where the brightest halo is lost.

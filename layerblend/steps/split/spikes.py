@@ -17,8 +17,8 @@ from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import over_bands
+from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA, weighted_median
-from layerblend.steps.split.noise import Noise
 
 # Stars that show the arms: so many of the brightest, if their peak is so far above the noise.
 MOST_STARS, BRIGHT = 24, 400.0

@@ -15,6 +15,7 @@ from layerblend.errors import ArgumentError, InputError, check_flag, check_image
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.clipped import parts_at
+from layerblend.maths.noise_line import Noise, measure_noise, sky_noise
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
@@ -23,7 +24,6 @@ from layerblend.steps.split.field import Field, Fitted, first_field, first_fits,
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs, part_broad
 from layerblend.steps.split.model import profile_at, star_light
-from layerblend.steps.split.noise import Noise, measure_noise, sky_noise
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
 LEAST_FWHM = 2.0

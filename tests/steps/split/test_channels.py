@@ -7,12 +7,12 @@ import dataclasses
 import numpy as np
 
 from layerblend.kinds import working_luminance
+from layerblend.maths.noise_line import Noise, measure_noise
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
 from layerblend.steps.split.haloes import WIDTHS, Haloes, draw_haloes, halo_basis
 from layerblend.steps.split.mask import Blobs
 from layerblend.steps.split.model import StarImage
-from layerblend.steps.split.noise import Noise, measure_noise
 from tests.scenes.split import make_scene
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from layerblend.maths.moffat import StarFits
+from layerblend.maths.noise_line import measure_noise
 from layerblend.steps.split.checks import (
     compact_left,
     looks_stretched,
@@ -17,7 +18,6 @@ from layerblend.steps.split.checks import (
 )
 from layerblend.steps.split.field import first_fits
 from layerblend.steps.split.model import StarImage, render
-from layerblend.steps.split.noise import measure_noise
 from tests.scenes.split import add_ghost, add_spikes, make_scene
 
 

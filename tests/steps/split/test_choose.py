@@ -6,10 +6,10 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split import choose, split_stars
 from layerblend.steps.split.field import Sources
 from layerblend.steps.split.model import StarImage, render
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.rough import Roughness
 from tests.scenes.split import CHANNEL_WIDTH, add_moffat, ellipse_form, make_scene
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws, pull_push
-from layerblend.steps.split.noise import Noise
 
 
 def test_smooth_ground_is_bridged() -> None:

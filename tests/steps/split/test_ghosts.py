@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split import split_stars
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts, light_ghosts
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown
 from tests.scenes.split import add_ghost, make_scene
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes, together
 from layerblend.steps.split.model import StarImage
-from layerblend.steps.split.noise import Noise
 
 IMAGE = StarImage.moffat(3.0)
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.haloes import SECTORS, WIDTHS, Haloes, draw_haloes, read_cells
 from layerblend.steps.split.model import StarImage, profile_at
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.settle import RINGS, _draw, _fill_covariance, _waves_at, _weigh, settle
 
 SIGMA, FWHM = 1e-4, 4.0

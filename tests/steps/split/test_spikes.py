@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
+from layerblend.maths.noise_line import Noise
 from layerblend.steps.split import split_stars
-from layerblend.steps.split.noise import Noise
 from layerblend.steps.split.spikes import Shown, draw_spikes, find_spikes, light_spikes
 from tests.scenes.split import add_spikes, make_scene
 from tests.scenes.split_score import ring_means

@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from layerblend.maths.noise_line import Noise, measure_noise
 from layerblend.steps.split.model import StarImage, render
-from layerblend.steps.split.noise import Noise, measure_noise
 
 
 def test_white_noise() -> None:
