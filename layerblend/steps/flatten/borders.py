@@ -17,7 +17,7 @@ DARKEST_SHARE = 0.05
 MEDIAN_PX, MARGIN_PX = 5, 3
 # Stars shine in it: gaps this narrow are border too.
 GAP_PX = 31
-# A border reaches no farther in than this share of the picture.
+# A border reaches no farther in than this share of the picture, from its edge or from what is marked already.
 DEEPEST = 0.2
 
 
@@ -30,16 +30,17 @@ def dim_border(image: LinearImage, sigma: Array) -> Mask:
     sigma : (C,), noise of one pixel
     """
     cube = image if image.ndim == 3 else image[..., None]
-    missing = np.isnan(cube).any(-1)
+    missing = np.asarray(np.isnan(cube).any(-1))
     lowest = np.full(missing.shape, np.inf, np.float32)
     for c in range(cube.shape[2]):
         scaled = np.nan_to_num(cube[..., c] / np.float32(max(sigma[c], 1e-12)))
         np.minimum(lowest, by_bands(lambda band: cv2.medianBlur(band, MEDIAN_PX), np.ascontiguousarray(scaled), MEDIAN_PX), out=lowest)
     labels, count = scipy.ndimage.label(missing | (lowest < -DARK), np.ones((3, 3)))
-    border = np.zeros(missing.shape, bool)
+    border, depth = np.zeros(missing.shape, bool), _depth(missing)
     for number in _at_edge(labels, missing.shape) if count else ():
         part = (labels == number) & ~missing
-        if part.any() and np.quantile(lowest[part], DARKEST_SHARE) < -DARKEST and _is_shallow(labels == number):
+        shallow = part.any() and depth[part].max() <= DEEPEST * min(missing.shape)
+        if shallow and np.quantile(lowest[part], DARKEST_SHARE) < -DARKEST:
             border |= part
     return _closed(border) & ~missing if border.any() else border
 
@@ -75,9 +76,7 @@ def _at_edge(labels: Array, shape: tuple[int, ...]) -> list[int]:
     return [int(number) for number in np.unique(rim) if number]
 
 
-def _is_shallow(part: Mask) -> bool:
-    """Nowhere farther from the nearest edge than a border can be."""
-    height, width = part.shape
-    y, x = np.nonzero(part)
-    inside = np.minimum(np.minimum(y, height - 1 - y), np.minimum(x, width - 1 - x))
-    return bool(inside.max() <= DEEPEST * min(height, width))
+def _depth(missing: Mask) -> Array:
+    """(H, W) px, how far from the edge of what is known each pixel lies."""
+    known = np.pad(~missing, 1).astype(np.uint8)
+    return np.asarray(cv2.distanceTransform(known, cv2.DIST_L2, 5)[1:-1, 1:-1])

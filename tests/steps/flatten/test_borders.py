@@ -51,6 +51,18 @@ def test_what_is_marked_already_does_not_hide_the_rest() -> None:
     assert border[(missing > 0.5 / FRAMES) & (missing <= 0.5)].mean() > 0.99
 
 
+def test_beside_wide_marked_corners_a_dim_border_is_found() -> None:
+    """A set turned by a third of a right angle: corners without data reach far in."""
+    image = _picture(4)
+    y, x = np.mgrid[:300, :400]
+    inside = 330 - (0.87 * x + 0.5 * y)
+    image[inside < 15] -= np.float32(0.2 * PEDESTAL)
+    image[inside < 0] = np.nan
+    border = dim_border(image, np.full(3, SIGMA))
+    assert border[(inside > 0) & (inside < 14)].mean() > 0.99
+    assert border[inside > 25].mean() < 0.002  # where it meets the edge of the picture at a sharp angle
+
+
 @pytest.mark.parametrize("depth", [8.0, 200.0])
 def test_dark_places_that_are_no_border_stay(depth: float) -> None:
     """A corner of 20 sigma at most too dark, as a sky badly flattened; a dark cloud inside; a shadow over a quarter of the picture."""
