@@ -159,7 +159,7 @@ def shared_noise(of: Light) -> Array:
     chosen = np.arange(0, rows, max(1, rows // MOST_BLOCK_ROWS))
     lines = (size * chosen[:, None] + np.arange(size)).ravel()
     bins = np.where(mask[lines, : columns * size, None] > 0, np.float32(np.nan), of.bins[lines, : columns * size])
-    mean = bins.reshape(len(chosen), size, columns, size, -1).mean((1, 3))
+    mean = bins.reshape(len(chosen), size, columns, size, of.bins.shape[2]).mean((1, 3))
     bend = (mean[:, 2:] - 2 * mean[:, 1:-1] + mean[:, :-2]).reshape(-1, mean.shape[-1]) / np.sqrt(6)
     bend = np.abs(bend[np.isfinite(bend).all(1)])
     if len(bend) < FEWEST_BLOCKS:

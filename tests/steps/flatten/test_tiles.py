@@ -157,6 +157,12 @@ def test_noise_that_neighbours_share_is_told(width: int) -> None:
     np.testing.assert_allclose(factor[1:], exact, rtol=0.06)
 
 
+@pytest.mark.parametrize("shape", [(3, 50, 3), (50, 3, 3), (1, 40, 1), (2, 2, 3), (9, 9, 1)])
+def test_of_a_picture_of_few_blocks_nothing_is_told(shape: tuple[int, int, int]) -> None:
+    image = np.random.default_rng(0).normal(size=shape).astype(np.float32)
+    np.testing.assert_array_equal(shared_noise(measure_light(image)), np.ones(shape[2]))
+
+
 def _block_scatter(kernel: np.ndarray, size: int) -> float:
     """Standard deviation of (second differences of) means of ``size`` x ``size`` pixels over that of white noise as strong."""
     across = np.repeat([1, -2, 1], size) / (size * np.sqrt(6))
