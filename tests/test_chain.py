@@ -69,6 +69,17 @@ def test_a_halo_keeps_its_stars_colour_though_the_sharp_stacks_split_found_anoth
     np.testing.assert_allclose(back[radius < 2], star[radius < 2], rtol=1e-3)
 
 
+def test_a_dim_border_of_a_stack_from_elsewhere_is_no_data_and_is_told() -> None:
+    light = star_field()
+    light[:, :9] -= 0.2
+    sky = replace(no_sky(light), sigma=np.full(3, 3e-4))
+    parts = (as_stack(light), sky, replace(WHITE, factors=np.ones(3)), chain.Brightness())
+    linear = chain.linear_picture(*parts, foreign=True)
+    assert np.isnan(linear[:, :9]).all() and np.isfinite(linear[:, 20:]).all()
+    assert "stack.fits has a border" in chain.cover_of(linear, parts[0]).words[0]
+    assert np.isfinite(own := chain.linear_picture(*parts)).all() and not chain.cover_of(own, parts[0]).words
+
+
 def test_what_the_deciding_stack_did_not_separate_stays_whole_in_all() -> None:
     light = star_field()
     decides = replace(plain_split(light), checks={"separated": 0.0})
@@ -502,6 +513,7 @@ def test_a_galaxys_clipped_core_has_the_colour_of_its_bulge_and_no_star_layer_ta
     split = chain.split_picture(image, stack, shape, grow=1.0, keep_knots=True, keep=(), remove=())
     core = (saturated > 0) & (away < 12)
     assert core.sum() > 50
+    assert split.mask[core].all()  # no detail is made of the edge of a clip
     shown = split.starless[core].mean(0)
     np.testing.assert_allclose(shown / shown[1], colour, atol=0.05)
     rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}

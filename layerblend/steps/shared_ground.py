@@ -130,10 +130,9 @@ def _wide_and_fine(difference: LinearRGB, near_stars: Mask) -> LinearRGB:
     near = cv2.resize(near_stars.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0
     coarse = cv2.resize(difference, size, interpolation=cv2.INTER_AREA)
     scales, rounds = COARSE
-    around = AROUND  # or what fills the place would pass for its level
-    wide = _beyond_noise(
-        np.pad(coarse, ((around, around), (around, around), (0, 0))), np.pad(near, around), _limits(coarse, scales), rounds
-    )[around:-around, around:-around]
+    # or what fills the place would pass for its level
+    framed = np.pad(coarse, ((AROUND, AROUND), (AROUND, AROUND), (0, 0)))
+    wide = _beyond_noise(framed, np.pad(near, AROUND), _limits(coarse, scales), rounds)[AROUND:-AROUND, AROUND:-AROUND]
     wide = cv2.resize(wide, (width, height), interpolation=cv2.INTER_LINEAR)
     scales, rounds = FINE
     left = difference - wide

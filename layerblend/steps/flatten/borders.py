@@ -37,7 +37,7 @@ def dim_border(image: LinearImage, sigma: Array) -> Mask:
         np.minimum(lowest, by_bands(lambda band: cv2.medianBlur(band, MEDIAN_PX), np.ascontiguousarray(scaled), MEDIAN_PX), out=lowest)
     labels, count = scipy.ndimage.label(missing | (lowest < -DARK), np.ones((3, 3)))
     border, depth = np.zeros(missing.shape, bool), _depth(missing)
-    for number in _at_edge(labels, missing.shape) if count else ():
+    for number in _at_edge(labels) if count else ():
         part = (labels == number) & ~missing
         shallow = part.any() and depth[part].max() <= DEEPEST * min(missing.shape)
         if shallow and np.quantile(lowest[part], DARKEST_SHARE) < -DARKEST:
@@ -70,7 +70,7 @@ def _closed(border: Mask) -> Mask:
     return np.asarray(cv2.morphologyEx(wide, cv2.MORPH_CLOSE, gap)[inside, inside], bool)
 
 
-def _at_edge(labels: Array, shape: tuple[int, ...]) -> list[int]:
+def _at_edge(labels: Array) -> list[int]:
     """Numbers of the parts that touch the edge of the picture."""
     rim = np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]])
     return [int(number) for number in np.unique(rim) if number]

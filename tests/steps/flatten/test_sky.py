@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -259,3 +260,17 @@ def test_a_single_tile_half_covered_is_no_sky(shape: tuple[int, ...]) -> None:
     image[:12, :12] = np.random.default_rng(0).normal(0.1, 0.001, image[:12, :12].shape)
     with pytest.raises(ArgumentError, match="no sky to measure"):
         flatten(image)
+
+
+def test_noise_that_neighbours_share_does_not_fill_the_frame() -> None:
+    """As debayering and registration leave it: taken for structure, such noise made a nebula of the sky."""
+    scene = make_scene(143003, frac=1 / 12, shape=(500, 700), n_stars=250, amplitude=15.0)
+    light = np.minimum(scene.sky + scene.galaxy + scene.stars, scene.full)
+    kernel = np.array([0.25, 0.5, 0.25])
+    noise = np.random.default_rng(143003).standard_normal(light.shape)
+    for _ in range(2):
+        noise = cv2.sepFilter2D(noise, -1, kernel, kernel)
+    shot = np.sqrt(1 + np.maximum(light - scene.sky, 0) / 50)
+    found = flatten((light + noise / noise.std() * shot).astype(np.float32))
+    assert not found.frame_filling
+    assert flatten_score(scene, found.model)["rms"].max() < 0.15
