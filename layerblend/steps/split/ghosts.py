@@ -35,6 +35,8 @@ FINE_ROUNDS = 16
 # A fit must gain so much (chi square), in at least so many of the stars that should show it best, and this share of what it should there.
 LEAST_GAIN, STAR_GAIN, LEAST_STARS, JUDGES, SHARE = 400.0, 16.0, 3, 5, 0.6
 ROUNDS = 3
+# Discs of which no more than this share lies across the rings round their stars are not told from halos; less is rounding.
+TOLD = 1e-7
 # Discs nearer to each other may be one thing; shifts beyond this share of the distance are none of a mirror or lens.
 APART, MOST_SLOPE = 15.0, 0.2
 # Light that has not ended in the outermost rings is no disc but a slope of the ground.
@@ -198,11 +200,13 @@ def _gain(
     total, shared, own, right = _sum_up(patches.star, home, low, patches.weight, value, len(stars), n_round, rings)
     part = (shared / np.sqrt(np.maximum(total, 1e-300))[:, None]).reshape(len(stars), n_round, rings)
     normal = np.stack([np.diag(w) - p.T @ p for w, p in zip(own, part, strict=True)])
-    # no star decides alone, however bright it is
     trace = np.trace(normal, axis1=1, axis2=2)
+    if np.median(trace) <= TOLD * np.median(own.sum(1)):  # discs round their own stars are halos
+        return 0.0, np.zeros(rings), np.zeros(len(stars)), np.zeros(len(stars))
+    # no star decides alone, however bright it is
     trust = np.minimum(1.0, 3 * np.median(trace) / np.maximum(trace, 1e-9 * trace.max() + 1e-300))
     all_normal, all_right = np.tensordot(trust, normal, 1), trust @ right
-    scale = np.sqrt(np.maximum(np.diag(all_normal), 1e-300))
+    scale = np.sqrt(np.maximum(np.diag(all_normal), TOLD * (trust @ own) + 1e-300))
     smooth = np.diff(np.eye(rings), 2, axis=0)
     matrix = all_normal / np.outer(scale, scale) + 1e-8 * np.eye(rings)
     matrix += 1e-3 * (smooth.T @ smooth)

@@ -58,12 +58,9 @@ MODEL_SHARE = 0.03
 CLIPPED_PEAK = 0.3
 # Ground that differs from sector to sector is hardly flat along the radius either.
 SLOPE_SHARE = 1.5
-# Where fewer clipped stars than this teach the common sum, what lies round them may be taken for it.
-TEACHERS = 3
-# Then a halo of so many sigma leaves no pair of sectors but the darkest one darker than so many sigma and errors below the sky.
-LEEWAY_SEEN, LEEWAY_SIGMA, LEEWAY_ERRORS = 3.0, 1.0, 3.0
-# Grossly alone: what is darker by less than this share may be a dark place of the ground.
-LEEWAY_SHARE = 0.75
+# Where fewer clipped stars than this teach the common sum, what lies round them may be taken for it: a galaxy round a bright star in its
+# middle is hardly darker in one direction than in another. Then ground is taken for so many times as uneven as its sectors are.
+TEACHERS, ALONE_SHARE = 3, 6.0
 
 
 @dataclass
@@ -148,21 +145,6 @@ def _combine_sectors(rings: Array, sigma: float, counts: Array) -> tuple[Array, 
     return np.nan_to_num(value), np.where(enough | single, error, np.inf), ground
 
 
-def _leeway(rings: Array, sigma: float, counts: Array, was: Array, halo: Array) -> Array:
-    """(n,) 0 to 1, the share of each halo (n, rings) that its darkest sectors leave: under it is no light below the sky.
-
-    ``rings`` are without the light that ``was`` (n, rings) taken before. Round a nucleus all of a galaxy can pass for its halo.
-    """
-    half = SECTORS // 2
-    pairs = np.sort(0.5 * (rings[..., :half] + rings[..., half:]), -1)
-    cell = 1.25 * sigma / np.sqrt(np.maximum(counts.sum(-1) / SECTORS, 1))
-    most = pairs[..., 1] + was + LEEWAY_SIGMA * sigma + LEEWAY_ERRORS * cell
-    shown = np.isfinite(most) & (halo > LEEWAY_SEEN * sigma)
-    ratio = np.where(shown, most / np.maximum(halo, 1e-30), 1.0)
-    share = ratio.min(-1)
-    return np.where(share < LEEWAY_SHARE, np.maximum(share, 0.0), 1.0)
-
-
 def _beyond(spread: Array, noise: Array) -> Array:
     return np.sqrt(np.maximum(spread**2 - noise**2, 0))
 
@@ -233,20 +215,15 @@ def fit_haloes(
     if start is not None and start.common is not None:
         light, rest = start.common * top[:, None], start.common * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
+    uneven = ALONE_SHARE if np.count_nonzero(hidden) < TEACHERS else 1.0
     for _ in range(repeats):
         rings, counts = read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
         value, error, ground = _combine_sectors(rings, noise.sigma, counts)
-        was = np.einsum("skw,sw->sk", basis, light)
-        value = value + was
+        value = value + np.einsum("skw,sw->sk", basis, light)
         error = np.hypot(error, MODEL_SHARE * core)
-        stars = [
-            Rings(value[k], error[k], _ground_covariance(ground[k], radii[k]) + np.outer(unsure[k], unsure[k]), basis[k] * top[k])
-            for k in range(len(top))
-        ]
-        common = _common_sum(stars)
+        stars = _shown(value, error, ground, unsure, radii, basis * top[:, None, None])
+        common = _common_sum(_shown(value, error, uneven * ground, unsure, radii, basis * top[:, None, None]))
         light = np.stack([_own_sum(star, common) * height for star, height in zip(stars, top, strict=True)])
-        if np.count_nonzero(hidden) < TEACHERS:
-            light *= _leeway(rings, noise.sigma, counts, was, np.einsum("skw,sw->sk", basis, light))[:, None]
         rest = common[None] * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
     return Haloes(everything, np.concatenate([light[home] * share, rest]), common), halo
@@ -283,6 +260,12 @@ class Rings(NamedTuple):
         low = np.linalg.cholesky(covariance)
         both = np.linalg.solve(low, np.column_stack([self.basis, self.value]))
         return both[:, :-1], both[:, -1]
+
+
+def _shown(value: Array, error: Array, ground: Array, unsure: Array, radii: Array, basis: Array) -> list[Rings]:
+    """What each star shows; ``unsure`` (n, rings): how wrong the star image's own light may be, alike in all rings."""
+    covariance = [_ground_covariance(*own) + np.outer(image, image) for *own, image in zip(ground, radii, unsure, strict=True)]
+    return [Rings(*star) for star in zip(value, error, covariance, basis, strict=True)]
 
 
 def _ground_covariance(ground: Array, radii: Array) -> Array:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -11,7 +10,6 @@ import scipy
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import each
-from layerblend.maths.clipped import values_at
 from layerblend.maths.robust import MAD_TO_SIGMA
 
 # A share of saturated frames above this bends a pixel's light.
@@ -27,13 +25,6 @@ LEAST_BLOB_PX = 12
 # A blob whose ellipse differs by this from the usual one (of at least so many blobs) may be two stars, if so many px apart; blobs longer
 # than so many times their width are bled columns.
 LONG, USUAL_BLOBS, LEAST_GAP_PX, MOST_LENGTH = 0.055, 3, 3.0, 2.2
-# Beside a clipped core its light is followed in rings of so many FWHM, of at least so many pixels.
-FALL_STEP, FALL_REACH, FALL_PX = 0.25, 6.0, 8
-# A star's falls to half within this many FWHM or, where its image says more, so many times as far: some 400 simulated stars needed 1.16
-# times as far at most, real ones of a crowded field .9 of the first figure. A galaxy's core is this share as bright beside its rim.
-LEAST_FALL, MOST_FALL, LEAST_RIM = 0.55, 1.4, 0.4
-# Farther out a star has at least this share of the light that the stars' common halo tells.
-LEAST_TAIL = 0.7
 FILTER_RADIUS = 1.6
 FILTER_BETA = 3.0
 BLOCK_PX = 64
@@ -116,81 +107,6 @@ def find_blobs(clipped: Mask) -> Blobs:
     small = np.ones(count, bool)
     small[[0, *large]] = False
     return Blobs(found[:, 0], found[:, 1], found[:, 2], grown.astype(bool), small[labels])
-
-
-def part_broad(
-    blobs: Blobs,
-    plane: Plane,
-    valid: Mask,
-    fwhm: float,
-    light: Callable[[Array], Array],
-    judged: Array | None = None,
-    stars: Array | Sequence[Sequence[float]] = (),
-) -> tuple[Blobs, Array]:
-    """The clipped stars, and the places (n, 2), x, y px, of clipped light that falls off too slowly for a star: the cores of galaxies.
-
-    Parameters
-    ----------
-    blobs : everything that clipped
-    plane : (H, W) float32, linear, finite
-    valid : (H, W) bool, pixels with data
-    fwhm : width of the stars, px
-    light : a star's light at distances from its middle, FWHM
-    judged : catalogue of another stack of the same place, whose verdicts on what clipped in both are taken over
-    stars : (n, 2), x, y px, places that the imager knows for stars
-    """
-    _, labels, stats, middles = cv2.connectedComponentsWithStats(blobs.mask.astype(np.uint8), connectivity=8)
-    home = values_at(labels, blobs.x, blobs.y)
-    broad = np.zeros(len(stats), bool)
-    for k in set(home.tolist()) - {0}:
-        broad[k] = _falls_slowly(k, labels, stats[k], plane, valid, fwhm, light)
-    if judged is not None:
-        rows = judged[judged["saturated"]]
-        broad[values_at(labels, rows["x"], rows["y"])] = rows["kept"] == "broad"
-    broad[values_at(labels, *np.reshape(stars, (-1, 2)).T)] = False
-    broad[0] = False
-    star, gone = ~broad[home], broad[labels]
-    kept = Blobs(blobs.x[star], blobs.y[star], blobs.radius[star], blobs.mask & ~gone, blobs.small & ~gone)
-    return kept, middles[broad]
-
-
-def _falls_slowly(k: int, labels: Array, stat: Array, plane: Plane, valid: Mask, fwhm: float, light: Callable[[Array], Array]) -> bool:
-    """Blob ``k`` of ``labels`` (box and area: ``stat``) is no star by the light round it."""
-    x0, y0, width, height, area = stat
-    margin = round((FALL_REACH + 1) * fwhm)
-    box = (slice(max(y0 - margin, 0), y0 + height + margin), slice(max(x0 - margin, 0), x0 + width + margin))
-    away = cv2.distanceTransform((labels[box] != k).astype(np.uint8), cv2.DIST_L2, 5) / fwhm
-    place, level = _ring_levels(plane[box], away, valid[box] & (labels[box] == 0))
-    rim = LEAST_RIM * float(np.median(plane[box][labels[box] == k]))
-    if len(level) < 2 or level[0] - level[-1] <= rim:
-        return False  # beside a hot pixel nothing is
-    return _unlike_star(place, level, light(float(np.sqrt(area / np.pi)) / fwhm + place))
-
-
-def _ring_levels(plane: Plane, away: Plane, seen: Mask) -> tuple[Array, Array]:
-    """Rings round a core in which enough is seen: distance from its rim (FWHM), and the median light there."""
-    step = np.floor(away / FALL_STEP).astype(int)
-    rings = [(place, plane[seen & (step == place)]) for place in range(round(FALL_REACH / FALL_STEP))]
-    known = [((place + 0.5) * FALL_STEP, np.median(ring)) for place, ring in rings if len(ring) >= FALL_PX]
-    place, level = np.array(known, float).reshape(-1, 2).T
-    return place, level
-
-
-def _unlike_star(place: Array, level: Array, star: Array) -> bool:
-    """Light that falls off more slowly than a star's, or that does and ends where a star so bright would still shine."""
-    fall = _half_fall(place, level)
-    if fall <= LEAST_FALL:
-        return False
-    far = slice(-len(place) // 3, None)
-    ends = np.median(level[far]) / level[0] < LEAST_TAIL * np.median(star[far]) / star[0]
-    return bool(ends or fall > MOST_FALL * _half_fall(place, star))
-
-
-def _half_fall(place: Array, level: Array) -> float:
-    """How far from the first place the light over the last one's has fallen to half."""
-    level = (level - level[-1]) / (level[0] - level[-1])
-    last = np.flatnonzero(level <= 0.5)[0]
-    return float(np.interp(-0.5, -level[last - 1 : last + 1], place[last - 1 : last + 1]) - place[0])
 
 
 def _ellipse(part: Mask) -> tuple[float, float]:

@@ -17,12 +17,13 @@ from layerblend.maths.bands import by_bands, each, over_bands, over_rows
 from layerblend.maths.clipped import parts_at
 from layerblend.maths.noise_line import Noise, measure_noise, sky_noise
 from layerblend.maths.robust import nan_filled
+from layerblend.steps.split.broad import part_broad
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey
 from layerblend.steps.split.field import Field, Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
-from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs, part_broad
+from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
 from layerblend.steps.split.model import profile_at, star_light
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
@@ -208,7 +209,7 @@ def _fit_stars(
     sure, _ = part_broad(blobs, plane, valid, start.fwhm, partial(profile_at, start.image.profile), judged, known)
     fitted = fit_field(plane, valid & ~sure.mask, noise, sure, start)
     star = with_halo(fitted.field.image, fitted.haloes)
-    stars, broad = part_broad(blobs, plane, valid, fitted.field.fwhm, partial(profile_at, star.profile), judged, known)
+    stars, broad = part_broad(blobs, plane, valid, fitted.field.fwhm, partial(profile_at, star.profile), judged, known, hills=sure.mask)
     if (stars.mask != sure.mask).any():
         fitted = fit_field(plane, valid & ~stars.mask, noise, stars, start)
     return stars, broad, fitted

@@ -8,7 +8,7 @@ import pytest
 
 from layerblend.maths.noise_line import Noise
 from layerblend.steps.split import split_stars
-from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts, light_ghosts
+from layerblend.steps.split.ghosts import Ghosts, _gain, _patches, draw_ghosts, find_ghosts, light_ghosts
 from layerblend.steps.split.spikes import Shown
 from tests.scenes.split import add_ghost, make_scene
 
@@ -82,6 +82,15 @@ def test_light_that_does_not_end_is_no_disc() -> None:
     for x, y in zip(stars.x, stars.y, strict=True):
         add_ghost(plane, x + 45, y - 20, 3e-3, 140.0, 3.0)
     assert find_ghosts(plane, np.ones(plane.shape, bool), NOISE, stars, 4.0) is None
+
+
+@pytest.mark.parametrize("shift", [0.0, 1e-9, 1e-4])
+def test_discs_round_their_own_stars_tell_nothing(shift: float) -> None:
+    """They are halos; what rounding leaves of them was no positive definite matrix, and the search for a finer shift came by."""
+    plane, _, stars = _picture(0, (0, 0), 0)
+    patches = _patches(plane, np.ones(plane.shape, bool), NOISE, stars, 4.0)
+    gain, light, *_ = _gain(patches, stars, Ghosts(0.0, (shift, 0.0), np.zeros(0), 4.0), plane.shape)
+    assert np.isfinite(gain) and np.isfinite(light).all() and gain < 400
 
 
 def test_discs_go_with_their_stars() -> None:

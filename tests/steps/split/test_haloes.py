@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from layerblend.maths.noise_line import Noise
-from layerblend.steps.split.haloes import WIDTHS, _leeway, draw_haloes, fit_haloes, together
+from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes, together
 from layerblend.steps.split.model import StarImage
 
 IMAGE = StarImage.moffat(3.0)
@@ -134,21 +134,3 @@ def test_a_star_beyond_the_edge_lights_no_pixel_that_it_does_not_reach(beyond: f
     geo[:, :2] += margin
     whole = draw_haloes((50 + 2 * margin, 60 + 2 * margin), geo, light, 2.0, 0.05)
     np.testing.assert_allclose(part, whole[margin : margin + 50, margin : margin + 60], rtol=1e-4, atol=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("dark", "halo", "room"), [(20.0, 15.0, 1.0), (5.0, 15.0, 0.4), (5.0, 7.0, 1.0), (-4.0, 15.0, 0.0), (0.0, 2.0, 1.0)]
-)
-def test_a_halo_has_the_leeway_that_its_darkest_sectors_leave(dark: float, halo: float, room: float) -> None:
-    """20 sigma of light all round but for two pairs of opposite sectors; no light is below the sky."""
-    rings, counts = np.full((1, 6, 16), 20.0), np.full((1, 6, 16), 1e6)
-    rings[0, 3, [2, 3, 10, 11]] = dark
-    was = np.full((1, 6), 8.0)
-    found = _leeway(rings - was[..., None], 1.0, counts, was, np.full((1, 6), halo))
-    np.testing.assert_allclose(found, [room], atol=0.01)
-
-
-def test_one_dark_spot_beside_a_star_takes_nothing_of_its_halo() -> None:
-    rings = np.full((1, 6, 16), 20.0)
-    rings[0, 3, 2] = -30.0
-    assert _leeway(rings, 1.0, np.full(rings.shape, 1e6), np.zeros((1, 6)), np.full((1, 6), 18.0)) == 1

@@ -387,6 +387,26 @@ def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, t
     assert np.abs(result.starless - truth)[far].mean() < 1.4 * np.abs(parted.starless - scene.starless)[far].mean()
 
 
+def with_nucleus(scene: Scene, flux: float) -> tuple[np.ndarray, np.ndarray]:
+    """The scene and its truth without stars, a point more in the target's middle, clipped at 1."""
+    o, (x, y) = scene.options, scene.centre
+    down, right = np.mgrid[: o.height, : o.width]
+    point = flux * (1 + np.hypot(right - x, down - y) ** 2 * 4 * (2 ** (1 / 3) - 1) / o.fwhm**2) ** -3.0
+    point = (point[..., None] * np.array([1.1, 1.0, 0.9])).astype(np.float32)
+    return np.minimum(scene.image + point, 1), np.minimum(scene.starless + point, 1)
+
+
+def test_a_galaxys_clipped_point_nucleus_stays_with_the_galaxy(scene: Scene) -> None:
+    """Taken for a star, and the brightest, it taught the halo what is the galaxy's: light went from one channel more than from another."""
+    image, truth = with_nucleus(scene, 4.0)
+    result = split_stars(image)
+    x, y = scene.centre
+    away = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None]))
+    for ring in ((away > 2.5 * scene.options.fwhm) & (away < 12 * scene.options.fwhm), away < 12 * scene.options.fwhm):
+        kept = result.starless[ring].sum(0) / truth[ring].sum(0)
+        np.testing.assert_allclose(kept, 1, atol=0.03)
+
+
 def test_a_clipped_core_that_the_imager_calls_a_star_goes(scene: Scene) -> None:
     image, truth = with_bulge(scene, 2.0, 5.0)
     x, y = (round(place) for place in scene.centre)
