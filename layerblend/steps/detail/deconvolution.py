@@ -136,17 +136,18 @@ def _deconvolution_gates(
     rests: tuple[Plane, ...] = (filled, sharp, filter_plane(means, sharpener))
     for scale in range(len(SIGNIFICANCE)):
         smoother = tuple(smooth(rest, scale) for rest in rests)
-        change, energy = _changes(rests, smoother)
+        change, energy = _changes(rests, smoother, felt)
         doubt = pool(cv2.dilate(change, box, borderType=cv2.BORDER_REFLECT_101), 1.5) if strength > 0 else np.zeros_like(change)
         shares.append(_trust(_found(energy, doubt, left, noise[scale], scale, sigma), doubt, noise[scale], sigma))
         rests = smoother
     return Gates(tuple(shares), float(grain), (1.0,) * len(shares), sharpener, felt=felt), sharp
 
 
-def _changes(rests: Sequence[Plane], smoother: Sequence[Plane]) -> tuple[Plane, Plane]:
-    """|w_out - w_in| and w_quiet^2 of one starlet scale, from successive smoothings of the plane, the filtered and the quiet one."""
+def _changes(rests: Sequence[Plane], smoother: Sequence[Plane], felt: Array) -> tuple[Plane, Plane]:
+    """|w_out - w_in| as far as it is ``felt``, and w_quiet^2, of one starlet scale, from successive smoothings of the plane, the filtered
+    and the quiet one."""
     change, energy = np.empty_like(rests[0]), np.empty_like(rests[0])
-    over_rows(_change_rows, rests[0], smoother[0], rests[1], smoother[1], rests[2], smoother[2], change, energy)
+    over_rows(_change_rows, rests[0], smoother[0], rests[1], smoother[1], rests[2], smoother[2], felt, change, energy)
     return change, energy
 
 
@@ -234,10 +235,11 @@ def _at(sigma: Any, place: tuple[slice, slice]) -> Any:
 
 # ---------------------------------------------------------------- kernels
 @njit(cache=True, nogil=True)
-def _change_rows(rest_in, next_in, rest_out, next_out, rest_quiet, next_quiet, change, energy, first, last):
+def _change_rows(rest_in, next_in, rest_out, next_out, rest_quiet, next_quiet, felt, change, energy, first, last):
     for y in range(first, last):
         for x in range(rest_in.shape[1]):
-            change[y, x] = abs((rest_out[y, x] - next_out[y, x]) - (rest_in[y, x] - next_in[y, x]))
+            # what the filter would do where it is not felt is no doubt: a bright star that the imager keeps would be calmed away
+            change[y, x] = felt[y, x] / SHARE_STEP * abs((rest_out[y, x] - next_out[y, x]) - (rest_in[y, x] - next_in[y, x]))
             energy[y, x] = (rest_quiet[y, x] - next_quiet[y, x]) ** 2
 
 
