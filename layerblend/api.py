@@ -7,6 +7,7 @@ import math
 import os
 import re
 import shutil
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -15,23 +16,23 @@ from typing import Any
 
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
-from layerblend.endings import FITS_ENDING
+from layerblend.endings import FITS_ENDING, TIFF_ENDING
 from layerblend.errors import ArgumentError, InputError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.figures import number, signed
-from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame
-from layerblend.files.pictures import check_stack_file
+from layerblend.files.frames import HOW_TO_SAY_WHITE, FrameNames, check_same_grid, find_frames, open_frame
+from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, write_bytes
-from layerblend.kinds import DisplayRGB, FrameTable, Stack
+from layerblend.kinds import DisplayRGB, FrameInfo, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
-from layerblend.recipe.schema import Execution, Recipe
+from layerblend.recipe.schema import Execution, Recipe, file_name
 from layerblend.recipe.starter import sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet, on_contact_sheet
 from layerblend.runs import Run, open_run, worker_count
@@ -53,6 +54,9 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
+MOST_HEADERS = 25  # of hundreds of frames; the headers of one set are alike
+LONGEST_OBJECT = 60
+NO_OBJECT = {"", "unknown", "none", "n/a", "na", "object", "target", "light", "lights", "light frame"}
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
 SMALLEST_DEMO, LARGEST_DEMO = 240, 20000
@@ -301,7 +305,6 @@ def new(folder: Path, out: Path | None) -> Answer:
     """Look at a folder and write a starter recipe; what it still needs is said."""
     if not folder.is_dir():
         raise InputError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
-    target = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
     path = out or folder.resolve().parent / f"{folder.resolve().name}.yaml"
     if path.exists():
         raise InputError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
@@ -312,6 +315,10 @@ def new(folder: Path, out: Path | None) -> Answer:
         found = sort_out(find_frames(folder, pattern))
     frames = found.frames
     home = path.resolve().parent
+    files = frames or [file for files in found.stacks.values() for file in _files(files)]
+    looked_at = files[:: -(-len(files) // MOST_HEADERS)]
+    headers = [header for file in looked_at if (header := _header(file)) is not None]
+    target = _target_name(folder, headers, home)
     if frames:
         aside = [name for name in _names(found.stacks) if FITS_ENDING.search(name)]
         text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, home=home)
@@ -325,8 +332,7 @@ def new(folder: Path, out: Path | None) -> Answer:
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
     lines.append(f"Wrote {path}.")
-    if _white_unknown(next(iter(frames or [file for files in found.stacks.values() for file in _files(files)]))):
-        lines.append("These are floats whose headers do not say which value is white: set frames.white_level in the recipe first.")
+    lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
 
@@ -341,13 +347,61 @@ def _files(files: Any) -> list[Path]:
     return list(files.values()) if isinstance(files, Mapping) else [files]
 
 
-def _white_unknown(path: Path) -> bool:
-    """Whether a FITS file does not say which value is white; one that cannot be opened is told of when it is used."""
+def _header(path: Path) -> FrameInfo | None:
+    """What a FITS file says of itself; one that cannot be opened is told of when it is used."""
     try:
-        header = check_stack_file(path)
+        return check_stack_file(path)
     except InputError:
-        return False
-    return header is not None and header.white_level is None
+        return None
+
+
+def _is_float_tiff(path: Path) -> bool:
+    return TIFF_ENDING.search(path.name) is not None and floats_in_tiff(path)
+
+
+def _white_unknown(paths: Sequence[Path]) -> list[str]:
+    """The hint that floats want a white level, with the value at which clipped stars would end."""
+    if not paths:
+        return []
+    most = brightest_value(paths[0])
+    hint = "" if most is None else f" The brightest pixel of {paths[0].name} holds {most:.4g}, which is white if its stars are clipped."
+    return [f"Floats that do not say which value is white ({paths[0].name}): {HOW_TO_SAY_WHITE}{hint}"]
+
+
+def _target_name(folder: Path, headers: Sequence[FrameInfo], home: Path) -> str:
+    """What most of the headers call their target (OBJECT), else the folder's name.
+
+    A set of one filter is called after that too, and what another recipe beside has taken gets the folder's name behind it: two recipes of
+    one target would write into one folder.
+    """
+    own = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
+    names = Counter(name for header in headers if (name := _object_name(header)))
+    name, count = names.most_common(1)[0] if names else ("", 0)
+    if 2 * count <= len(headers):
+        return own
+    filters = {header.filter for header in headers if header.channels == 1}
+    if len(filters) == 1 and (one := filters.pop()):
+        name = f"{name} {_plain(one)}"
+    taken = {_folder_name(beside) for beside in home.glob("*.y*ml")}
+    return name if file_name(name).casefold() not in taken else f"{name} {own}"
+
+
+def _object_name(header: FrameInfo) -> str:
+    """The card OBJECT on one line, no longer than a folder's name may be; nothing where it only fills the place."""
+    text = next((_plain(value) for key, value, _ in header.cards if key == "OBJECT"), "")
+    return "" if text.casefold() in NO_OBJECT else text
+
+
+def _plain(value: Any) -> str:
+    return " ".join(re.sub(r"[\x00-\x1f\x7f]", " ", str(value or "")).split())[:LONGEST_OBJECT].strip()
+
+
+def _folder_name(recipe: Path) -> str | None:
+    """What the results of another recipe are filed under."""
+    try:
+        return file_name(load_recipe(recipe).target).casefold()
+    except RecipeError:
+        return None
 
 
 def _absolute(files: Any) -> Any:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 
 import layerblend as lb
@@ -502,7 +503,50 @@ def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> Non
     assert recipe == tmp_path / "my stacks.yaml" and answer.data["stacks"] == ["best25", "all", "deep"]
     assert "stacks best25, all, deep" in api.check(recipe, []).lines[0]
     api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    name = load_recipe(recipe).target
+    assert name == "my stacks"  # one file of five tells an OBJECT
     assert (tmp_path / "out" / "my_stacks" / "result.jpg").is_file()
+
+
+def named_frames(folder: Path, objects: list[str | None], **cards: Any) -> Path:
+    """Small frames with these names of their target in the headers."""
+    folder.mkdir(parents=True)
+    for index, name in enumerate(objects):
+        header = fits.Header({key: value for key, value in {"OBJECT": name, **cards}.items() if value is not None})
+        fits.writeto(folder / f"L_{index}.fits", np.full((32, 48), 100, np.int16), header)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("objects", "target"),
+    [
+        (["Lantern Spiral"] * 3, "Lantern Spiral"),
+        (["Lantern  Spiral "] * 2 + ["Moon", None], "night 1"),
+        (["Lantern  Spiral "] * 3 + ["Moon", None], "Lantern Spiral"),
+        (["Unknown"] * 3, "night 1"),
+        ([None] * 3, "night 1"),
+        (["Lantern 1/2: 'a' <b>?"] * 2, "Lantern 1/2: 'a' <b>?"),
+        (["NUL"] * 2, "NUL"),
+        (["x" * 200] * 2, "x" * 60),
+    ],
+)
+def test_new_calls_the_target_as_most_headers_do(tmp_path: Path, objects: list[str | None], target: str) -> None:
+    api.new(named_frames(tmp_path / "night_1", objects), tmp_path / "r.yaml")
+    recipe = load_recipe(tmp_path / "r.yaml")
+    assert recipe.target == target
+    assert recipe.output.folder.parent == tmp_path / "out" and not set(recipe.output.folder.name) & set('<>:"/\\|?*')
+    assert recipe.output.folder.name.lower() != "nul"
+
+
+def test_new_gives_no_two_recipes_one_result_folder(tmp_path: Path) -> None:
+    (tmp_path / "broken.yaml").write_text("target: [", encoding="utf-8")
+    for folder in ("night_1", "night_2"):
+        named_frames(tmp_path / folder, ["Lantern Spiral"] * 2)
+    for colour in ("red", "green"):
+        named_frames(tmp_path / colour, ["Lantern Spiral"] * 2, FILTER=colour.title())
+    made = [load_recipe(api.new(tmp_path / name, None).outputs[0]) for name in ("night_1", "night_2", "red", "green")]
+    assert [recipe.target for recipe in made] == ["Lantern Spiral", "Lantern Spiral night 2", "Lantern Spiral Red", "Lantern Spiral Green"]
+    assert len({recipe.output.folder for recipe in made}) == 4
 
 
 def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
@@ -511,6 +555,26 @@ def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
     assert not any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "own.yaml").lines)  # has SATURATE
     fits.writeto(tmp_path / "lights" / "a.fits", np.full((3, 32, 48), 0.1, np.float32), overwrite=True)
     assert any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "r.yaml").lines)
+
+
+@pytest.mark.parametrize("floats", ["all.fits", "all.tif"])
+def test_new_and_check_ask_every_finished_stack_what_is_white(tmp_path: Path, floats: str) -> None:
+    """The first stack holds whole numbers; the second ends at .69, where its stars are clipped."""
+    folder = tmp_path / "done"
+    folder.mkdir()
+    write_tiff(folder / "best25.tif", np.full((32, 48, 3), 0.1, np.float32))
+    light = np.full((32, 48, 3), 0.1, np.float32)
+    light[10:13, 20:23] = 0.69
+    if floats.endswith("tif"):
+        tifffile.imwrite(folder / floats, light, photometric="rgb")
+    else:
+        fits.writeto(folder / floats, np.moveaxis(light, 2, 0))
+    answer = api.new(folder, None)
+    (said,) = [line for line in answer.lines if "frames.white_level" in line]
+    assert floats in said and "finished stacks too" in said and "holds 0.69," in said
+    with pytest.raises(InputError, match=rf"{floats} holds floats .*frames\.white_level, in a recipe of finished stacks too"):
+        api.check(answer.outputs[0], [])
+    assert api.check(answer.outputs[0], ["frames.white_level=.69"]).data["frames"] == 0
 
 
 def test_results_do_not_lie_among_the_frames(demo: Demo) -> None:
