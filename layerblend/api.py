@@ -17,7 +17,7 @@ from typing import Any
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
 from layerblend.endings import FITS_ENDING, TIFF_ENDING
-from layerblend.errors import ArgumentError, InputError, RecipeError, check_display, check_range
+from layerblend.errors import ArgumentError, InputError, PlaceError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
@@ -281,6 +281,7 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     """Simulate, run, judge, and say in words which assignment is better in what."""
     from layerblend import showcase
 
+    out = out.absolute()  # as the recipe's own paths are
     recipe = showcase.simulate(out, frames=frames, size=size, seed=seed, execution=execution)
     comparisons, written, warnings = showcase.judge_assignments(recipe, render, execution)
     rows = showcase.table_rows(comparisons)
@@ -304,10 +305,10 @@ def _quoted(path: Path) -> str:
 def new(folder: Path, out: Path | None) -> Answer:
     """Look at a folder and write a starter recipe; what it still needs is said."""
     if not folder.is_dir():
-        raise InputError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
+        raise PlaceError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
     path = out or folder.resolve().parent / f"{folder.resolve().name}.yaml"
     if path.exists():
-        raise InputError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
+        raise PlaceError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
     pattern = None
     found = sort_out([entry for entry in folder.iterdir() if entry.is_file()])
     if not found.frames and not found.stacks:
@@ -437,12 +438,14 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     else:
         loaded = _folder_recipe(source, changes)
     folder = out or _folder(loaded)
+    if csv is not None and csv.is_dir():
+        raise PlaceError(f"{csv} is a folder; name the file that the table shall be written to.", file=csv, key="--csv", code="overwrite")
     with open_run(loaded, execution) as opened:
         if not opened.sources.frames:
-            raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
+            raise PlaceError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
         outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
         if links is not None and links.resolve() in {info.path.resolve().parent for info in opened.sources.frames}:
-            raise InputError(f"{links} holds the frames themselves; choose another folder with --links.", file=links, key="--links")
+            raise PlaceError(f"{links} holds the frames themselves; choose another folder with --links.", file=links, key="--links")
         values = opened.get_all("table", "picture/grade")
         table = values["table"]
         written = outputs.write_frames(opened, values, folder)
@@ -480,7 +483,7 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]
     for link in links:
         if link not in old and os.path.lexists(link):
-            raise InputError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
+            raise PlaceError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
     for entry in old:
         entry.unlink()
     for link, frame in links.items():
@@ -538,7 +541,7 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
     folder = out or _folder(loaded)
     with open_run(loaded, execution) as opened:
         if "stacks" not in opened.graph:
-            raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
+            raise PlaceError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
         outputs.claim_folder(opened, folder)
         plots = outputs.plots_of(opened, "rejected")
         values = opened.get_all("table", "picture/grade", "stacks", *(node for plot in plots for node in plot.nodes))
@@ -643,7 +646,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
             f"Star widths along the long axis: {widths}.",
             f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(judged)}",
         ]
-        return Answer(written, {"facts": facts, "folder": str(folder)}, opened.warnings, lines)
+        return Answer(written, {"facts": facts, "folder": str(folder.absolute())}, opened.warnings, lines)
 
 
 def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
@@ -716,6 +719,9 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
 
 def _looked_at(sources: Sequence[Path], changes: Sequence[str], notes: list[str]) -> list[Subject | Recipe]:
     """Every source opened, before the first is rendered, which may take hours; ``notes`` gets what there is to say of pictures."""
+    for path in sources:
+        if _is_picture(path) and not path.exists():
+            raise PlaceError(f"There is no picture {path}.", file=path, code="no_file")
     found = [judge.picture_subject(path, notes) if _is_picture(path) else _recipe_of(path, parse_changes(changes)) for path in sources]
     if isinstance(lone := found[0], Recipe) and len(found) == 1 and isinstance(against := lone.compare.against, Path):
         _looked_at([against], (), notes)
@@ -736,7 +742,7 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
     """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
     if path.is_dir():
         if not (path / RECORD).exists() or not (path / "recipe.yaml").exists():
-            raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
+            raise PlaceError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
         recipe = load_recipe(path / "recipe.yaml", changes)
         home, file = (read_record(path).get(key) for key in ("home", "recipe_file"))
         if isinstance(home, str) and Path(home).is_dir():
@@ -744,7 +750,7 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
         return recipe
     if FITS_ENDING.search(path.name):
         text = f"{path} is linear light; compare takes recipes, result folders and finished pictures ({' '.join(sorted(PICTURE_ENDINGS))})."
-        raise InputError(text, file=path, code="not_a_picture")
+        raise PlaceError(text, file=path, code="not_a_picture")
     return load_recipe(path, changes)
 
 

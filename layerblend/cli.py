@@ -176,7 +176,7 @@ def _print_json(command: str, status: str, done: Done) -> None:
         "schema": 1,
         "command": command,
         "status": status,
-        "outputs": [str(path) for path in done.outputs],
+        "outputs": [str(path.absolute()) for path in done.outputs],
         "warnings": list(done.warnings),
         "data": done.data,
     }
@@ -338,7 +338,9 @@ def check(
 @app.command()
 def grade(
     source: Annotated[Path, typer.Argument(metavar="RECIPE or FOLDER", help="A recipe, or just a folder of frames.")],
-    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write the table here as well.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the table here as well (UTF-8: say so where a spreadsheet asks).")
+    ] = None,
     links: Annotated[Path | None, typer.Option("--links", metavar="DIR", help="Sorted links `03.42px_NAME` to the frames.")] = None,
     out: Out = None,
     changes: Set = None,

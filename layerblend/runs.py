@@ -18,7 +18,7 @@ from layerblend.chain import StackPass
 from layerblend.engine.graph import Graph
 from layerblend.engine.runner import AHEAD, Event, Runner
 from layerblend.engine.store import Store
-from layerblend.errors import InputError, RecipeError
+from layerblend.errors import InputError, PlaceError, RecipeError
 from layerblend.files.frames import (
     HOW_TO_SAY_WHITE,
     FrameNames,
@@ -311,7 +311,7 @@ def _refuse_white_of_floats(infos: Sequence[FrameInfo]) -> None:
     wrong = [info for info in infos if white_of_floats(info)]
     if wrong:
         others = f" and {len(wrong) - 1} more frames hold" if len(wrong) > 1 else " holds"
-        raise InputError(
+        raise PlaceError(
             f"{wrong[0].path.name}{others} whole numbers, of which {wrong[0].white_level:g} is next to nothing: leave frames.white_level "
             "out, or set it to the value of a saturated pixel (65535 of 16 bits).",
             file=wrong[0].path,
