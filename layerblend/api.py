@@ -26,7 +26,7 @@ from layerblend.figures import number, signed
 from layerblend.files.frames import HOW_TO_SAY_WHITE, FrameNames, check_same_grid, find_frames, open_frame
 from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
-from layerblend.files.whole import refuse_overwrite, write_bytes
+from layerblend.files.whole import refuse_overwrite, refused, write_bytes
 from layerblend.kinds import DisplayRGB, FrameInfo, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
@@ -485,7 +485,10 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
         if link not in old and os.path.lexists(link):
             raise PlaceError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
     for entry in old:
-        entry.unlink()
+        try:
+            entry.unlink()
+        except OSError as error:
+            raise refused(error, entry, entry) from error
     for link, frame in links.items():
         _link(frame, link)
     return list(links)

@@ -18,7 +18,7 @@ from astropy.io import fits
 import layerblend as lb
 from layerblend import api
 from layerblend.engine.runner import Runner
-from layerblend.errors import InputError, RecipeError
+from layerblend.errors import InputError, RecipeError, StoppedError
 from layerblend.evidence.measures import aperture_flux
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
@@ -658,6 +658,38 @@ def test_sorted_links_are_known_again_where_the_system_spells_them_otherwise(tmp
     monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
     link(tmp_path, ("a.fits", 3.0))
     assert link(tmp_path, ("a.fits", 3.2)) == ["03.20px_a.fits"]
+
+
+@pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
+def test_a_second_grade_knows_its_links_by_the_rules_of_windows(
+    demo: Demo, tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch, ways: str
+) -> None:
+    r"""Links are spelt \\?\C:\..., or need rights and become hard links or copies; no name of a frame that is open can be taken away."""
+
+    def refuse(*_: Any, **__: Any) -> None:
+        raise OSError("not on this disk")
+
+    readlink = Path.readlink
+    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
+    if ways != "links":
+        monkeypatch.setattr(Path, "symlink_to", refuse)
+    if ways == "copies":
+        monkeypatch.setattr(api.os, "link", refuse)
+    grade = {"csv": None, "links": tmp_path / "links", "out": tmp_path, "execution": EXECUTION}
+    used = api.grade(demo.folder / "frames", changes=[], **grade).data["used"]
+    first = {path.name for path in (tmp_path / "links").iterdir()}
+    assert len(first) == used
+    api.grade(demo.folder / "frames", changes=["frames.exclude.max_eccentricity=1"], **grade)  # more frames, the same names
+    second = {path.name for path in (tmp_path / "links").iterdir()}
+    assert first <= second and len(second) == api.grade(demo.recipe, changes=["frames.exclude.max_eccentricity=1"], **grade).data["used"]
+    assert all(path.is_symlink() == (ways == "links") for path in (tmp_path / "links").iterdir())
+
+
+def test_a_link_that_another_program_holds_is_named(tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Path, "symlink_to", lambda *_: (_ for _ in ()).throw(OSError("no right to")))
+    link(tmp_path, ("a.fits", 3.0))
+    with open(tmp_path / "links" / "03.00px_a.fits", "rb"), pytest.raises(StoppedError, match=r"close 03\.00px_a\.fits there"):
+        link(tmp_path, ("a.fits", 3.2))
 
 
 def test_sorted_links_of_frames_of_another_drive_have_names_that_every_disk_takes(tmp_path: Path) -> None:

@@ -152,3 +152,22 @@ def test_one_dark_spot_beside_a_star_takes_nothing_of_its_halo() -> None:
     rings = np.full((1, 6, 16), 20.0)
     rings[0, 3, 2] = -30.0
     assert _leeway(rings, 1.0, np.full(rings.shape, 1e6), np.zeros((1, 6)), np.full((1, 6), 18.0)) == 1
+
+
+@pytest.mark.parametrize("clipped", [1, 3])
+def test_few_clipped_stars_leave_the_darkest_sectors_their_leeway(clipped: int) -> None:
+    """A dark lane through the light round a star: one star alone may not fill it with its halo, three agree that it is one."""
+    rng = np.random.default_rng(6)
+    geo = np.zeros((clipped, 7))
+    geo[:, :2], geo[:, 2] = np.array([[110.0, 110.0], [310.0, 110.0], [120.0, 310.0]])[:clipped], np.log(4.0)
+    light = np.zeros((clipped, len(WIDTHS)))
+    light[:, 5] = 0.005
+    truth = draw_haloes((400, 400), geo, light, 4.0, 1e-4)
+    yy, xx = np.mgrid[:400, :400] - 110.0
+    r = np.hypot(xx, yy)
+    lane = (r < 90) & (np.abs(np.arctan2(yy, xx) % np.pi - np.pi / 2) < np.pi / 8)
+    plane = (rng.normal(0, 1e-4, truth.shape) + np.where(lane, 0, truth)).astype(np.float32)
+    good, none = np.ones(plane.shape, bool), np.zeros_like(plane)
+    _, halo = fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, np.full(clipped, 1.0), np.full(clipped, 5.0), 4.0, IMAGE)
+    share = np.median(halo[lane & (r > 12) & (r < 40)]) / np.median(truth[lane & (r > 12) & (r < 40)])
+    assert share < 0.3 if clipped == 1 else share > 0.8
