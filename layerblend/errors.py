@@ -19,6 +19,10 @@ NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """A full disk, however it says so: an account's quota and limits of file size feel the same. Windows knows no quota by this name."""
 
 
+FEW_STARS = "few_stars"
+"""Code of an error that has too few stars for its cause."""
+
+
 class LayerblendError(Exception):
     """Base of all expected trouble: one clear sentence (what, where, how to mend)."""
 
