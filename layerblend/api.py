@@ -297,9 +297,9 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     return Answer([recipe, *written], data, warnings, lines)
 
 
-def _quoted(path: Path) -> str:
-    """A path as a command line takes it."""
-    return f'"{path}"' if re.search(r"[^\w./\\:~-]", str(path)) else str(path)
+def _quoted(path: Path | str) -> str:
+    """A path, or a changed key, as a command line takes it."""
+    return f'"{path}"' if re.search(r"[^\w./\\:~=-]", str(path)) else str(path)
 
 
 def new(folder: Path, out: Path | None) -> Answer:
@@ -422,6 +422,8 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
             done = len(grades) - len(waiting)
             lines.append(f"  grade            {done} of {len(grades)} frames graded" + (f", {len(waiting)} to do" if waiting else ""))
         lines += [f"  {r.node:16s} {'done' if r.status == 'done' else f'would run: {r.why}'}" for r in others]
+        if any(reason.status != "done" for reason in reasons):
+            lines.append(f"Next: layerblend blend {' '.join([_quoted(recipe), *(f'--set {_quoted(change)}' for change in changes)])}")
         data = {"target": loaded.target, "frames": len(opened.sources.frames), "nodes": [r._asdict() for r in reasons]}
         return Answer([], data, opened.warnings, lines)
 
@@ -463,6 +465,8 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
     answer.listings = [_grade_listing(table)]
     answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'}."]
+    if links is not None:
+        answer.lines.append(f"Links to them, sharpest first, are in {links}.")
     return answer
 
 

@@ -184,6 +184,8 @@ def test_check_says_what_would_run_and_why(demo: Demo) -> None:
     assert "12 of 12 frames graded" in text
     assert "detail           would run: setting grain 0.5 -> 0.7" in text
     assert "split/deep       done" in text
+    assert lines[-1] == f'Next: layerblend blend "{demo.recipe}" --set roles.detail.grain=.7'
+    assert "Next" not in "\n".join(api.check(demo.recipe, []).lines)
 
 
 def test_check_says_done_whatever_was_made_elsewhere_in_between(demo: Demo, tmp_path: Path) -> None:
@@ -612,7 +614,7 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert names == [f"{row.fwhm_major:05.2f}px_{row.file}" for row in table.used]
     assert (tmp_path / "links" / names[0]).samefile(table.used[0].path)
     assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
-    assert len(answer.listings[0].rows) == 12
+    assert len(answer.listings[0].rows) == 12 and answer.lines[-1].endswith(f"are in {tmp_path / 'links'}.")
     with pytest.raises(InputError, match="holds the frames"):
         api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
 

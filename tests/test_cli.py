@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import itertools
 import json
 import os
 import shlex
@@ -91,6 +92,15 @@ def test_help_names_all_commands_steps_and_ways_out(layerblend: Run) -> None:
     assert layerblend().code == 2
     body = " ".join(layerblend("blend", "--help").out.replace("│", " ").split())
     assert ", ".join(STEPS) in body
+
+
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_help_fills_its_lines(name: str) -> None:
+    """At 80 columns no line of a paragraph ends before the next one's first word would have had room."""
+    said = command(*([name] if name else []), "--help", env=os.environ | {"COLUMNS": "80", "TERM": "dumb"}).stdout
+    lines = [line.strip() for line in said.partition("╭")[0].partition("+-")[0].splitlines()]
+    early = [(line, after) for line, after in itertools.pairwise(lines) if line and after and len(line) + len(after.split()[0]) < 74]
+    assert lines and not early
 
 
 def test_a_bare_command_shows_help(layerblend: Run) -> None:
@@ -262,7 +272,7 @@ def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     (tmp_path / "empty" / "a.jpg").touch()
     refused(layerblend("blend", recipe_for(tmp_path / "empty"), "--json"), 3, "no_frames", word="1 x .jpg")
-    refused(layerblend("blend", tmp_path / "no.yaml", "--json"), 2, "recipe_missing")
+    refused(layerblend("blend", tmp_path / "nothing_like_it.yaml", "--json"), 2, "recipe_missing", word="`layerblend new FOLDER` writes")
     refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing", word="recipe or folder")
 
 

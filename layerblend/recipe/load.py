@@ -233,7 +233,7 @@ def _no_recipe(path: Path, error: OSError) -> str:
     if not path.exists():
         beside = sorted(p.name for p in path.parent.glob("*.y*ml")) if path.parent.is_dir() else []
         near = get_close_matches(path.name, beside, 1)
-        return f"There is no recipe {path}." + (f" Is {path.parent / near[0]} meant?" if near else "")
+        return f"There is no recipe {path}." + (f" Is {path.parent / near[0]} meant?" if near else " `layerblend new FOLDER` writes one.")
     return f"The recipe {path} cannot be read: {error.strerror or error}."
 
 
