@@ -464,7 +464,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         ]
         answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
     answer.listings = [_grade_listing(table)]
-    answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'}."]
+    answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'} and frames.csv beside it."]
     if links is not None:
         answer.lines.append(f"Links to them, sharpest first, are in {links}.")
     return answer
