@@ -7,6 +7,7 @@ import math
 import os
 import re
 import shutil
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -15,23 +16,23 @@ from typing import Any
 
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
-from layerblend.endings import FITS_ENDING
-from layerblend.errors import ArgumentError, InputError, RecipeError, check_display, check_range
+from layerblend.endings import FITS_ENDING, TIFF_ENDING
+from layerblend.errors import ArgumentError, InputError, PlaceError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.figures import number, signed
-from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame
-from layerblend.files.pictures import check_stack_file
+from layerblend.files.frames import HOW_TO_SAY_WHITE, FrameNames, check_same_grid, find_frames, open_frame
+from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
-from layerblend.files.whole import refuse_overwrite, write_bytes
-from layerblend.kinds import DisplayRGB, FrameTable, Stack
+from layerblend.files.whole import refuse_overwrite, refused, write_bytes
+from layerblend.kinds import DisplayRGB, FrameInfo, FrameTable, Stack
 from layerblend.ledger import Ledger
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
-from layerblend.recipe.schema import Execution, Recipe
+from layerblend.recipe.schema import Execution, Recipe, file_name
 from layerblend.recipe.starter import sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet, on_contact_sheet
 from layerblend.runs import Run, open_run, worker_count
@@ -53,6 +54,9 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
+MOST_HEADERS = 25  # of hundreds of frames; the headers of one set are alike
+LONGEST_OBJECT = 60
+NO_OBJECT = {"", "unknown", "none", "n/a", "na", "object", "target", "light", "lights", "light frame"}
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
 SMALLEST_DEMO, LARGEST_DEMO = 240, 20000
@@ -277,6 +281,7 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     """Simulate, run, judge, and say in words which assignment is better in what."""
     from layerblend import showcase
 
+    out = out.absolute()  # as the recipe's own paths are
     recipe = showcase.simulate(out, frames=frames, size=size, seed=seed, execution=execution)
     comparisons, written, warnings = showcase.judge_assignments(recipe, render, execution)
     rows = showcase.table_rows(comparisons)
@@ -292,19 +297,18 @@ def demo(out: Path, *, frames: int, size: tuple[int, int], seed: int, execution:
     return Answer([recipe, *written], data, warnings, lines)
 
 
-def _quoted(path: Path) -> str:
-    """A path as a command line takes it."""
-    return f'"{path}"' if re.search(r"[^\w./\\:~-]", str(path)) else str(path)
+def _quoted(path: Path | str) -> str:
+    """A path, or a changed key, as a command line takes it."""
+    return f'"{path}"' if re.search(r"[^\w./\\:~=-]", str(path)) else str(path)
 
 
 def new(folder: Path, out: Path | None) -> Answer:
     """Look at a folder and write a starter recipe; what it still needs is said."""
     if not folder.is_dir():
-        raise InputError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
-    target = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
+        raise PlaceError(f"{folder} is no folder; name the folder that holds the frames or the stacks.", file=folder, code="no_folder")
     path = out or folder.resolve().parent / f"{folder.resolve().name}.yaml"
     if path.exists():
-        raise InputError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
+        raise PlaceError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
     pattern = None
     found = sort_out([entry for entry in folder.iterdir() if entry.is_file()])
     if not found.frames and not found.stacks:
@@ -312,6 +316,10 @@ def new(folder: Path, out: Path | None) -> Answer:
         found = sort_out(find_frames(folder, pattern))
     frames = found.frames
     home = path.resolve().parent
+    files = frames or [file for files in found.stacks.values() for file in _files(files)]
+    looked_at = files[:: -(-len(files) // MOST_HEADERS)]
+    headers = [header for file in looked_at if (header := _header(file)) is not None]
+    target = _target_name(folder, headers, home)
     if frames:
         aside = [name for name in _names(found.stacks) if FITS_ENDING.search(name)]
         text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, home=home)
@@ -325,8 +333,7 @@ def new(folder: Path, out: Path | None) -> Answer:
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
     lines.append(f"Wrote {path}.")
-    if _white_unknown(next(iter(frames or [file for files in found.stacks.values() for file in _files(files)]))):
-        lines.append("These are floats whose headers do not say which value is white: set frames.white_level in the recipe first.")
+    lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
 
@@ -341,13 +348,61 @@ def _files(files: Any) -> list[Path]:
     return list(files.values()) if isinstance(files, Mapping) else [files]
 
 
-def _white_unknown(path: Path) -> bool:
-    """Whether a FITS file does not say which value is white; one that cannot be opened is told of when it is used."""
+def _header(path: Path) -> FrameInfo | None:
+    """What a FITS file says of itself; one that cannot be opened is told of when it is used."""
     try:
-        header = check_stack_file(path)
+        return check_stack_file(path)
     except InputError:
-        return False
-    return header is not None and header.white_level is None
+        return None
+
+
+def _is_float_tiff(path: Path) -> bool:
+    return TIFF_ENDING.search(path.name) is not None and floats_in_tiff(path)
+
+
+def _white_unknown(paths: Sequence[Path]) -> list[str]:
+    """The hint that floats want a white level, with the value at which clipped stars would end."""
+    if not paths:
+        return []
+    most = brightest_value(paths[0])
+    hint = "" if most is None else f" The brightest pixel of {paths[0].name} holds {most:.4g}, which is white if its stars are clipped."
+    return [f"Floats that do not say which value is white ({paths[0].name}): {HOW_TO_SAY_WHITE}{hint}"]
+
+
+def _target_name(folder: Path, headers: Sequence[FrameInfo], home: Path) -> str:
+    """What most of the headers call their target (OBJECT), else the folder's name.
+
+    A set of one filter is called after that too, and what another recipe beside has taken gets the folder's name behind it: two recipes of
+    one target would write into one folder.
+    """
+    own = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
+    names = Counter(name for header in headers if (name := _object_name(header)))
+    name, count = names.most_common(1)[0] if names else ("", 0)
+    if 2 * count <= len(headers):
+        return own
+    filters = {header.filter for header in headers if header.channels == 1}
+    if len(filters) == 1 and (one := filters.pop()):
+        name = f"{name} {_plain(one)}"
+    taken = {_folder_name(beside) for beside in home.glob("*.y*ml")}
+    return name if file_name(name).casefold() not in taken else f"{name} {own}"
+
+
+def _object_name(header: FrameInfo) -> str:
+    """The card OBJECT on one line, no longer than a folder's name may be; nothing where it only fills the place."""
+    text = next((_plain(value) for key, value, _ in header.cards if key == "OBJECT"), "")
+    return "" if text.casefold() in NO_OBJECT else text
+
+
+def _plain(value: Any) -> str:
+    return " ".join(re.sub(r"[\x00-\x1f\x7f]", " ", str(value or "")).split())[:LONGEST_OBJECT].strip()
+
+
+def _folder_name(recipe: Path) -> str | None:
+    """What the results of another recipe are filed under."""
+    try:
+        return file_name(load_recipe(recipe).target).casefold()
+    except RecipeError:
+        return None
 
 
 def _absolute(files: Any) -> Any:
@@ -367,6 +422,8 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
             done = len(grades) - len(waiting)
             lines.append(f"  grade            {done} of {len(grades)} frames graded" + (f", {len(waiting)} to do" if waiting else ""))
         lines += [f"  {r.node:16s} {'done' if r.status == 'done' else f'would run: {r.why}'}" for r in others]
+        if any(reason.status != "done" for reason in reasons):
+            lines.append(f"Next: layerblend blend {' '.join([_quoted(recipe), *(f'--set {_quoted(change)}' for change in changes)])}")
         data = {"target": loaded.target, "frames": len(opened.sources.frames), "nodes": [r._asdict() for r in reasons]}
         return Answer([], data, opened.warnings, lines)
 
@@ -383,12 +440,14 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     else:
         loaded = _folder_recipe(source, changes)
     folder = out or _folder(loaded)
+    if csv is not None and csv.is_dir():
+        raise PlaceError(f"{csv} is a folder; name the file that the table shall be written to.", file=csv, key="--csv", code="overwrite")
     with open_run(loaded, execution) as opened:
         if not opened.sources.frames:
-            raise InputError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
+            raise PlaceError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")
         outputs.claim_folder(opened, folder, *([csv] if csv is not None else []))
         if links is not None and links.resolve() in {info.path.resolve().parent for info in opened.sources.frames}:
-            raise InputError(f"{links} holds the frames themselves; choose another folder with --links.", file=links, key="--links")
+            raise PlaceError(f"{links} holds the frames themselves; choose another folder with --links.", file=links, key="--links")
         values = opened.get_all("table", "picture/grade")
         table = values["table"]
         written = outputs.write_frames(opened, values, folder)
@@ -405,7 +464,9 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
         ]
         answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
     answer.listings = [_grade_listing(table)]
-    answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'}."]
+    answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'} and frames.csv beside it."]
+    if links is not None:
+        answer.lines.append(f"Links to them, sharpest first, are in {links}.")
     return answer
 
 
@@ -426,9 +487,12 @@ def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
     old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]
     for link in links:
         if link not in old and os.path.lexists(link):
-            raise InputError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
+            raise PlaceError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
     for entry in old:
-        entry.unlink()
+        try:
+            entry.unlink()
+        except OSError as error:
+            raise refused(error, entry, entry) from error
     for link, frame in links.items():
         _link(frame, link)
     return list(links)
@@ -484,7 +548,7 @@ def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: 
     folder = out or _folder(loaded)
     with open_run(loaded, execution) as opened:
         if "stacks" not in opened.graph:
-            raise InputError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
+            raise PlaceError("This recipe has finished stacks only; there is nothing to stack.", key="stacks", code="no_frames")
         outputs.claim_folder(opened, folder)
         plots = outputs.plots_of(opened, "rejected")
         values = opened.get_all("table", "picture/grade", "stacks", *(node for plot in plots for node in plot.nodes))
@@ -589,7 +653,7 @@ def blend_recipe(recipe: Path, *, changes: Sequence[str], out: Path | None, upto
             f"Star widths along the long axis: {widths}.",
             f"Layers in {folder / 'layers'}, what the steps did in {folder / 'steps'}. To judge it: layerblend compare {_quoted(judged)}",
         ]
-        return Answer(written, {"facts": facts, "folder": str(folder)}, opened.warnings, lines)
+        return Answer(written, {"facts": facts, "folder": str(folder.absolute())}, opened.warnings, lines)
 
 
 def _run_upto(opened: Run, step: str, folder: Path) -> Answer:
@@ -662,6 +726,9 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
 
 def _looked_at(sources: Sequence[Path], changes: Sequence[str], notes: list[str]) -> list[Subject | Recipe]:
     """Every source opened, before the first is rendered, which may take hours; ``notes`` gets what there is to say of pictures."""
+    for path in sources:
+        if _is_picture(path) and not path.exists():
+            raise PlaceError(f"There is no picture {path}.", file=path, code="no_file")
     found = [judge.picture_subject(path, notes) if _is_picture(path) else _recipe_of(path, parse_changes(changes)) for path in sources]
     if isinstance(lone := found[0], Recipe) and len(found) == 1 and isinstance(against := lone.compare.against, Path):
         _looked_at([against], (), notes)
@@ -682,7 +749,7 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
     """The recipe in a file, or the one that a result folder was made from, with the store of its making."""
     if path.is_dir():
         if not (path / RECORD).exists() or not (path / "recipe.yaml").exists():
-            raise InputError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
+            raise PlaceError(f"{path} is no result folder: recipe.yaml and provenance.json are missing.", file=path, code="no_result")
         recipe = load_recipe(path / "recipe.yaml", changes)
         home, file = (read_record(path).get(key) for key in ("home", "recipe_file"))
         if isinstance(home, str) and Path(home).is_dir():
@@ -690,7 +757,7 @@ def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:
         return recipe
     if FITS_ENDING.search(path.name):
         text = f"{path} is linear light; compare takes recipes, result folders and finished pictures ({' '.join(sorted(PICTURE_ENDINGS))})."
-        raise InputError(text, file=path, code="not_a_picture")
+        raise PlaceError(text, file=path, code="not_a_picture")
     return load_recipe(path, changes)
 
 

@@ -13,7 +13,7 @@ from typing import Any, TypeVar, cast
 import cv2
 import numpy as np
 
-from layerblend.errors import InputError
+from layerblend.errors import FEW_STARS, InputError
 from layerblend.files.frames import read_image
 from layerblend.files.pictures import read_linear
 from layerblend.files.stacks import is_own_stack, open_stack
@@ -175,10 +175,24 @@ def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | 
     if image.ndim == 2:
         return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono")
     saturated = saturated_map(stack)
-    if source == "catalogue":
-        return white_balance(image, source="stars", saturated=saturated, catalogue=catalogue)
     level = np.nanmedian(sky.model.reshape(-1, 3), axis=0) + sky.level if source == "sky" else None
-    return white_balance(image, source=source, saturated=saturated, sky=level)
+    with _stretch_suspected(stack):
+        if source == "catalogue":
+            return white_balance(image, source="stars", saturated=saturated, catalogue=catalogue)
+        return white_balance(image, source=source, saturated=saturated, sky=level)
+
+
+@contextlib.contextmanager
+def _stretch_suspected(stack: Stack) -> Iterator[None]:
+    """Where somebody else's stack has too few stars, it may be no linear light: of few stars alone that cannot be told for sure."""
+    try:
+        yield
+    except InputError as error:
+        if error.code != FEW_STARS or stack.halves is not None or not stack.files:
+            raise
+        name = Path(stack.files[0]).name
+        text = f"{error} If {name} was stretched already, that is why: give it as it was before any stretch."
+        raise InputError(text, file=stack.files[0], code=error.code) from None
 
 
 @dataclass(frozen=True)
@@ -279,7 +293,8 @@ def saturated_map(stack: Stack) -> Plane | None:
 # ---------------------------------------------------------------- layers
 def star_shape(linear: LinearRGB, stack: Stack) -> StarShape:
     """The star image of a stack over the field, measured on its luminance."""
-    return measure_psf(working_luminance(linear), saturated=saturated_map(stack))
+    with _stretch_suspected(stack):
+        return measure_psf(working_luminance(linear), saturated=saturated_map(stack))
 
 
 def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Split | None = None, **settings: Any) -> Split:

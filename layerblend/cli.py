@@ -176,7 +176,7 @@ def _print_json(command: str, status: str, done: Done) -> None:
         "schema": 1,
         "command": command,
         "status": status,
-        "outputs": [str(path) for path in done.outputs],
+        "outputs": [str(path.absolute()) for path in done.outputs],
         "warnings": list(done.warnings),
         "data": done.data,
     }
@@ -284,7 +284,9 @@ def demo(
 @app.command()
 def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="A folder of registered frames, or of finished stacks.")],
-    out: Annotated[Path | None, typer.Option("--out", metavar="RECIPE", help="The recipe to write.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="RECIPE", help="The recipe to write (default: FOLDER.yaml beside the folder).")
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
     workers: Workers = None,
@@ -294,7 +296,9 @@ def new(
     """Look at a folder of frames (or stacks) and write a commented starter recipe.
 
     Every setting stands in it with its default, its range and what it does. Files named best25, all, deep, stack, ... and every TIFF
-    count as finished stacks, other FITS files as frames. Example: `layerblend new lights --out galaxy.yaml`
+    count as finished stacks, other FITS files as frames. The target is called as their headers say (OBJECT), else after the folder.
+
+    Example: `layerblend new lights --out galaxy.yaml`
     """
 
     def body() -> Done:
@@ -319,7 +323,9 @@ def check(
 ) -> None:
     """Validate the recipe and list what would run, what is done already, and why. Reads no pixels.
 
-    All faults are told at once, with their lines. Example: `layerblend check galaxy.yaml --set roles.detail.stack=best75`
+    All faults are told at once, with their lines.
+
+    Example: `layerblend check galaxy.yaml --set roles.detail.stack=best75`
     """
 
     def body() -> Done:
@@ -338,7 +344,9 @@ def check(
 @app.command()
 def grade(
     source: Annotated[Path, typer.Argument(metavar="RECIPE or FOLDER", help="A recipe, or just a folder of frames.")],
-    csv: Annotated[Path | None, typer.Option("--csv", metavar="FILE", help="Write the table here as well.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write the table here as well (UTF-8: say so where a spreadsheet asks).")
+    ] = None,
     links: Annotated[Path | None, typer.Option("--links", metavar="DIR", help="Sorted links `03.42px_NAME` to the frames.")] = None,
     out: Out = None,
     changes: Set = None,
@@ -351,7 +359,9 @@ def grade(
     """Measure every frame's stars and sky and rank the frames, sharpest first.
 
     Writes a table (FWHM along the long axis, eccentricity, sky, noise, SNR, transparency) and plots; frames that are left out come with
-    the reason. Example: `layerblend grade lights --links sorted`
+    the reason.
+
+    Example: `layerblend grade lights --links sorted`
     """
 
     def body() -> Done:
@@ -378,7 +388,9 @@ def stack(
     """Build all stacks of the recipe in one pass over the frames.
 
     Without `stacks` in the recipe: best25, best50, best75, all, and deep (all frames, the sharp ones counting more). A stopped pass goes
-    on where it was. Example: `layerblend stack galaxy.yaml --memory 2GB`
+    on where it was.
+
+    Example: `layerblend stack galaxy.yaml --memory 2GB`
     """
 
     def body() -> Done:
@@ -405,9 +417,12 @@ def blend(
     """Make the picture: grade, stack, flatten, split, sharpen, denoise, combine, blend. Finished work is not done again.
 
     Stars come from the sharpest stack, light and dark from `deep`, colour from `all`; `roles` in the recipe says otherwise.
+
     Modes of `blend.mode`: screen (the default; stars keep their light over dark sky), plus-lighter (a little brighter over the target),
     lighten (the brighter of both), normal (covers), soft-light (hardly lifts stars over dark sky).
+
     Steps of `--upto`: grade, stack, flatten, white, split, detail, colour, combine, stars, blend.
+
     Example: `layerblend blend galaxy.yaml --set roles.detail.stack=best75 --out other`
     """
 
@@ -436,8 +451,9 @@ def compare(
 ) -> None:
     """Measure results against each other: verdicts with error bars, a page and a side-by-side sheet.
 
-    One recipe alone is set against `plain`, its own stack of everything with nothing done. Example: `layerblend compare galaxy.yaml`, or
-    `layerblend compare galaxy.yaml other.yaml finished.tif`
+    One recipe alone is set against `plain`, its own stack of everything with nothing done.
+
+    Example: `layerblend compare galaxy.yaml`, or `layerblend compare galaxy.yaml other.yaml finished.tif`
     """
 
     def body() -> Done:
@@ -502,6 +518,16 @@ def try_page(
         )
 
     _run("try", json, body)
+
+
+def _flowing(text: str) -> str:
+    """Help in which only empty lines end a line: the library keeps every other, and at 80 columns the lines came out ragged."""
+    return "\n\n".join(" ".join(paragraph.split()) for paragraph in text.split("\n\n"))
+
+
+app.info.help = _flowing(str(app.info.help))
+for _command in app.registered_commands:
+    _command.help = _flowing(str(_command.callback.__doc__))
 
 
 # ---------------------------------------------------------------- the way in

@@ -1,6 +1,7 @@
 """One small error per way of being wrong, and the checks of arguments that every public function shares.
 
-The exit code of the command line hangs on the class: RecipeError 2, InputError 3, StoppedError 4; anything else is a bug, 1.
+The exit code of the command line hangs on the class: RecipeError and PlaceError 2, InputError 3, StoppedError 4; anything else is a
+bug, 1.
 """
 
 from __future__ import annotations
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
 
 NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 """A full disk, however it says so: an account's quota and limits of file size feel the same. Windows knows no quota by this name."""
+
+
+FEW_STARS = "few_stars"
+"""Code of an error that has too few stars for its cause."""
 
 
 class LayerblendError(Exception):
@@ -52,6 +57,12 @@ class InputError(LayerblendError):
 
     exit_code = 3
     code = "input"
+
+
+class PlaceError(InputError):
+    """The data may be sound, but the command line or the recipe names the wrong folder, file or value for them."""
+
+    exit_code = 2
 
 
 class StoppedError(LayerblendError):

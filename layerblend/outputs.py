@@ -17,7 +17,7 @@ import numpy as np
 
 from layerblend import __version__, chain
 from layerblend.chain import StackPass
-from layerblend.errors import InputError, StoppedError
+from layerblend.errors import PlaceError, RecipeError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, refused, whole, write_bytes
@@ -58,14 +58,14 @@ def claim_folder(run: Run, folder: Path, *also: Path) -> None:
 
     Raises
     ------
-    InputError
+    PlaceError
         A result would overwrite an input or a file that no run has put there, or lie among the frames.
     StoppedError
         The folder cannot be made or written to.
     """
     if run.recipe.frames.folder is not None and folder.resolve() == run.recipe.frames.folder.resolve():
         text = f"{folder} is the frames' own folder; results among them would be taken for frames. Choose another with --out."
-        raise InputError(text, file=folder, key="output.folder", code="overwrite")
+        raise PlaceError(text, file=folder, key="output.folder", code="overwrite")
     refuse_overwrite([*planned_files(run, folder), *also], input_files(run))
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -85,7 +85,7 @@ def _sign(run: Run, folder: Path) -> None:
     foreign = [path.name for path in planned_files(run, folder) if path.exists()]
     if foreign:
         text = f"{folder} holds {foreign[0]}, which no run has put there. Choose another folder with --out or output.folder."
-        raise InputError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
+        raise PlaceError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
     write_json(folder / RECORD, {"schema": SCHEMA, "recipe_file": _recipe_file(run), "written": {}})
 
 
@@ -95,7 +95,7 @@ def _refuse_other_recipe(run: Run, folder: Path) -> None:
     if not other or own is None or not Path(other).is_file() or not Path(own).is_file() or Path(other).samefile(own):
         return
     text = f"{folder} holds the results of {other}. Give this recipe another `target` or `output.folder`, or choose another --out."
-    raise InputError(text, file=folder, key="output.folder", code="other_recipe")
+    raise PlaceError(text, file=folder, key="output.folder", code="other_recipe")
 
 
 def _recipe_file(run: Run) -> str | None:
@@ -290,7 +290,7 @@ def crop_box(run: Run, values: Mapping[str, Any]) -> Box | None:
         x0, y0, x1, y1 = crop
         if x1 > width or y1 > height:  # found before where headers tell the size
             text = f"output.crop {list(crop)} reaches outside the picture of {width} x {height} px."
-            raise InputError(text, key="output.crop", code="crop")
+            raise RecipeError(text, key="output.crop", code="crop")
         return x0, y0, x1, y1
     covers = [values[f"cover/{name}"] for name in run.names.roles]
     box = largest_box(np.logical_and.reduce([cover.common for cover in covers]))

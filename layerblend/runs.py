@@ -18,9 +18,17 @@ from layerblend.chain import StackPass
 from layerblend.engine.graph import Graph
 from layerblend.engine.runner import AHEAD, Event, Runner
 from layerblend.engine.store import Store
-from layerblend.errors import InputError, RecipeError
-from layerblend.files.frames import FrameNames, check_same_grid, find_frames, is_own_result, open_frame, white_of_floats
-from layerblend.files.pictures import check_stack_file
+from layerblend.errors import InputError, PlaceError, RecipeError
+from layerblend.files.frames import (
+    HOW_TO_SAY_WHITE,
+    FrameNames,
+    check_same_grid,
+    find_frames,
+    is_own_result,
+    open_frame,
+    white_of_floats,
+)
+from layerblend.files.pictures import check_stack_file, floats_in_tiff
 from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
@@ -194,8 +202,10 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     found = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else _Frames()
     frames = tuple(found.used.values())
     stacks = [path for paths in finished_files(recipe).values() for path in paths]
-    headers = [header for path in stacks if (header := check_stack_file(path, white_level=recipe.frames.white_level)) is not None]
-    _refuse_unknown_white(headers)
+    opened = {path: check_stack_file(path, white_level=recipe.frames.white_level) for path in stacks}
+    headers = [header for header in opened.values() if header is not None]
+    tiffs = [path for path, header in opened.items() if header is None and recipe.frames.white_level is None]
+    _refuse_unknown_white([*_without_white(headers), *filter(floats_in_tiff, tiffs)])
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     warnings += _refuse_missing(recipe, catalogue_path)
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
@@ -242,7 +252,7 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> _Frames:
     if not infos:
         raise InputError(f"No frames in {folder} are left to work on.", file=folder, key="frames.folder", code="no_frames")
     mixed = check_same_grid(infos)
-    _refuse_unknown_white(infos)
+    _refuse_unknown_white(_without_white(infos))
     _refuse_white_of_floats(infos)
     warnings += [*_header_notes(infos), *({"code": "mixed_filters", "text": text, "file": None} for text in mixed)]
     return _Frames(used, left_out, names)
@@ -281,13 +291,16 @@ def _unclear(text: str, several: Sequence[str]) -> str:
     return f"{text} can be any of {len(several)} frames; name the folder too, such as {several[0]} or {several[1]}."
 
 
-def _refuse_unknown_white(infos: Sequence[FrameInfo]) -> None:
-    unknown = [info.path for info in infos if info.white_level is None]
+def _without_white(infos: Iterable[FrameInfo]) -> list[Path]:
+    return [info.path for info in infos if info.white_level is None]
+
+
+def _refuse_unknown_white(unknown: Sequence[Path]) -> None:
     if unknown:
-        others = f" and {len(unknown) - 1} more files hold" if len(unknown) > 1 else " holds"
+        more = len(unknown) - 1
+        others = f" and {more} more file{'s' if more > 1 else ''} hold floats and do" if more else " holds floats and does"
         raise InputError(
-            f"{unknown[0].name}{others} floats without a SATURATE or DATAMAX card: set frames.white_level to the value of a saturated "
-            "pixel (1 if white is 1.0).",
+            f"{unknown[0].name}{others} not say which value is white (no card SATURATE or DATAMAX): {HOW_TO_SAY_WHITE}",
             file=unknown[0],
             key="frames.white_level",
             code="white_level",
@@ -298,7 +311,7 @@ def _refuse_white_of_floats(infos: Sequence[FrameInfo]) -> None:
     wrong = [info for info in infos if white_of_floats(info)]
     if wrong:
         others = f" and {len(wrong) - 1} more frames hold" if len(wrong) > 1 else " holds"
-        raise InputError(
+        raise PlaceError(
             f"{wrong[0].path.name}{others} whole numbers, of which {wrong[0].white_level:g} is next to nothing: leave frames.white_level "
             "out, or set it to the value of a saturated pixel (65535 of 16 bits).",
             file=wrong[0].path,

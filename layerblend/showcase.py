@@ -10,7 +10,7 @@ from typing import Any
 
 from layerblend import judge
 from layerblend.demo.scene import Exposures, frame_plan, load_scenario, simulate_truth, truth_images
-from layerblend.errors import InputError
+from layerblend.errors import PlaceError
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison
 from layerblend.files.pictures import write_fits, write_frame
@@ -49,18 +49,18 @@ def simulate(folder: Path, *, frames: int, size: tuple[int, int], seed: int, exe
 
     Raises
     ------
-    InputError
+    PlaceError
         The folder holds another demo, or something that is no demo.
     """
     made = {"frames": frames, "size": list(size), "seed": seed}
     note = folder / NOTE
     if note.exists():
         if json.loads(note.read_text(encoding="utf-8")) != made:
-            raise InputError(
+            raise PlaceError(
                 f"{folder} holds a demo made with other options; choose another folder with --out.", file=folder, code="exists"
             )
     elif folder.exists() and any(folder.iterdir()):
-        raise InputError(f"{folder} is not empty and holds no demo; choose another folder with --out.", file=folder, code="exists")
+        raise PlaceError(f"{folder} is not empty and holds no demo; choose another folder with --out.", file=folder, code="exists")
     folder.mkdir(parents=True, exist_ok=True)
     write_json(note, made)
     recipe = folder / "recipe.yaml"

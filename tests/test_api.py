@@ -12,12 +12,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 
 import layerblend as lb
 from layerblend import api
 from layerblend.engine.runner import Runner
-from layerblend.errors import InputError, RecipeError
+from layerblend.errors import InputError, RecipeError, StoppedError
 from layerblend.evidence.measures import aperture_flux
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
@@ -183,6 +184,8 @@ def test_check_says_what_would_run_and_why(demo: Demo) -> None:
     assert "12 of 12 frames graded" in text
     assert "detail           would run: setting grain 0.5 -> 0.7" in text
     assert "split/deep       done" in text
+    assert lines[-1] == f'Next: layerblend blend "{demo.recipe}" --set roles.detail.grain=.7'
+    assert "Next" not in "\n".join(api.check(demo.recipe, []).lines)
 
 
 def test_check_says_done_whatever_was_made_elsewhere_in_between(demo: Demo, tmp_path: Path) -> None:
@@ -502,7 +505,50 @@ def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> Non
     assert recipe == tmp_path / "my stacks.yaml" and answer.data["stacks"] == ["best25", "all", "deep"]
     assert "stacks best25, all, deep" in api.check(recipe, []).lines[0]
     api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=EXECUTION)
+    name = load_recipe(recipe).target
+    assert name == "my stacks"  # one file of five tells an OBJECT
     assert (tmp_path / "out" / "my_stacks" / "result.jpg").is_file()
+
+
+def named_frames(folder: Path, objects: list[str | None], **cards: Any) -> Path:
+    """Small frames with these names of their target in the headers."""
+    folder.mkdir(parents=True)
+    for index, name in enumerate(objects):
+        header = fits.Header({key: value for key, value in {"OBJECT": name, **cards}.items() if value is not None})
+        fits.writeto(folder / f"L_{index}.fits", np.full((32, 48), 100, np.int16), header)
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("objects", "target"),
+    [
+        (["Lantern Spiral"] * 3, "Lantern Spiral"),
+        (["Lantern  Spiral "] * 2 + ["Moon", None], "night 1"),
+        (["Lantern  Spiral "] * 3 + ["Moon", None], "Lantern Spiral"),
+        (["Unknown"] * 3, "night 1"),
+        ([None] * 3, "night 1"),
+        (["Lantern 1/2: 'a' <b>?"] * 2, "Lantern 1/2: 'a' <b>?"),
+        (["NUL"] * 2, "NUL"),
+        (["x" * 200] * 2, "x" * 60),
+    ],
+)
+def test_new_calls_the_target_as_most_headers_do(tmp_path: Path, objects: list[str | None], target: str) -> None:
+    api.new(named_frames(tmp_path / "night_1", objects), tmp_path / "r.yaml")
+    recipe = load_recipe(tmp_path / "r.yaml")
+    assert recipe.target == target
+    assert recipe.output.folder.parent == tmp_path / "out" and not set(recipe.output.folder.name) & set('<>:"/\\|?*')
+    assert recipe.output.folder.name.lower() != "nul"
+
+
+def test_new_gives_no_two_recipes_one_result_folder(tmp_path: Path) -> None:
+    (tmp_path / "broken.yaml").write_text("target: [", encoding="utf-8")
+    for folder in ("night_1", "night_2"):
+        named_frames(tmp_path / folder, ["Lantern Spiral"] * 2)
+    for colour in ("red", "green"):
+        named_frames(tmp_path / colour, ["Lantern Spiral"] * 2, FILTER=colour.title())
+    made = [load_recipe(api.new(tmp_path / name, None).outputs[0]) for name in ("night_1", "night_2", "red", "green")]
+    assert [recipe.target for recipe in made] == ["Lantern Spiral", "Lantern Spiral night 2", "Lantern Spiral Red", "Lantern Spiral Green"]
+    assert len({recipe.output.folder for recipe in made}) == 4
 
 
 def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
@@ -511,6 +557,26 @@ def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
     assert not any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "own.yaml").lines)  # has SATURATE
     fits.writeto(tmp_path / "lights" / "a.fits", np.full((3, 32, 48), 0.1, np.float32), overwrite=True)
     assert any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "r.yaml").lines)
+
+
+@pytest.mark.parametrize("floats", ["all.fits", "all.tif"])
+def test_new_and_check_ask_every_finished_stack_what_is_white(tmp_path: Path, floats: str) -> None:
+    """The first stack holds whole numbers; the second ends at .69, where its stars are clipped."""
+    folder = tmp_path / "done"
+    folder.mkdir()
+    write_tiff(folder / "best25.tif", np.full((32, 48, 3), 0.1, np.float32))
+    light = np.full((32, 48, 3), 0.1, np.float32)
+    light[10:13, 20:23] = 0.69
+    if floats.endswith("tif"):
+        tifffile.imwrite(folder / floats, light, photometric="rgb")
+    else:
+        fits.writeto(folder / floats, np.moveaxis(light, 2, 0))
+    answer = api.new(folder, None)
+    (said,) = [line for line in answer.lines if "frames.white_level" in line]
+    assert floats in said and "finished stacks too" in said and "holds 0.69," in said
+    with pytest.raises(InputError, match=rf"{floats} holds floats .*frames\.white_level, in a recipe of finished stacks too"):
+        api.check(answer.outputs[0], [])
+    assert api.check(answer.outputs[0], ["frames.white_level=.69"]).data["frames"] == 0
 
 
 def test_results_do_not_lie_among_the_frames(demo: Demo) -> None:
@@ -548,7 +614,7 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert names == [f"{row.fwhm_major:05.2f}px_{row.file}" for row in table.used]
     assert (tmp_path / "links" / names[0]).samefile(table.used[0].path)
     assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
-    assert len(answer.listings[0].rows) == 12
+    assert len(answer.listings[0].rows) == 12 and answer.lines[-1].endswith(f"are in {tmp_path / 'links'}.")
     with pytest.raises(InputError, match="holds the frames"):
         api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
 
@@ -594,6 +660,38 @@ def test_sorted_links_are_known_again_where_the_system_spells_them_otherwise(tmp
     monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
     link(tmp_path, ("a.fits", 3.0))
     assert link(tmp_path, ("a.fits", 3.2)) == ["03.20px_a.fits"]
+
+
+@pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
+def test_a_second_grade_knows_its_links_by_the_rules_of_windows(
+    demo: Demo, tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch, ways: str
+) -> None:
+    r"""Links are spelt \\?\C:\..., or need rights and become hard links or copies; no name of a frame that is open can be taken away."""
+
+    def refuse(*_: Any, **__: Any) -> None:
+        raise OSError("not on this disk")
+
+    readlink = Path.readlink
+    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
+    if ways != "links":
+        monkeypatch.setattr(Path, "symlink_to", refuse)
+    if ways == "copies":
+        monkeypatch.setattr(api.os, "link", refuse)
+    grade = {"csv": None, "links": tmp_path / "links", "out": tmp_path, "execution": EXECUTION}
+    used = api.grade(demo.folder / "frames", changes=[], **grade).data["used"]
+    first = {path.name for path in (tmp_path / "links").iterdir()}
+    assert len(first) == used
+    api.grade(demo.folder / "frames", changes=["frames.exclude.max_eccentricity=1"], **grade)  # more frames, the same names
+    second = {path.name for path in (tmp_path / "links").iterdir()}
+    assert first <= second and len(second) == api.grade(demo.recipe, changes=["frames.exclude.max_eccentricity=1"], **grade).data["used"]
+    assert all(path.is_symlink() == (ways == "links") for path in (tmp_path / "links").iterdir())
+
+
+def test_a_link_that_another_program_holds_is_named(tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Path, "symlink_to", lambda *_: (_ for _ in ()).throw(OSError("no right to")))
+    link(tmp_path, ("a.fits", 3.0))
+    with open(tmp_path / "links" / "03.00px_a.fits", "rb"), pytest.raises(StoppedError, match=r"close 03\.00px_a\.fits there"):
+        link(tmp_path, ("a.fits", 3.2))
 
 
 def test_sorted_links_of_frames_of_another_drive_have_names_that_every_disk_takes(tmp_path: Path) -> None:

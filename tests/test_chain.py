@@ -297,6 +297,22 @@ def test_a_stretched_stack_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     assert (caught.value.code, caught.value.file) == ("stretched", "/my/all.tif")
 
 
+def test_a_stack_of_others_with_too_few_stars_may_be_stretched_and_one_of_ours_is_not() -> None:
+    dark = np.random.default_rng(3).normal(0, 1e-3, (60, 80, 3)).astype(np.float32)
+    own = as_stack(dark, halves=(dark, dark))
+    other = Stack(mean=dark, files=("/my/all.tif",))
+    for find in (
+        lambda stack: chain.star_shape(dark, stack),
+        lambda stack: chain.find_white(stack, no_sky(dark), source="stars", catalogue=None),
+    ):
+        with pytest.raises(InputError, match=r"If all\.tif was stretched already") as caught:
+            find(other)
+        assert caught.value.file == "/my/all.tif"
+        with pytest.raises(InputError) as caught:
+            find(own)
+        assert "stretched" not in str(caught.value)
+
+
 def test_white_is_no_brighter_than_the_stacks() -> None:
     light = np.array([[[0.0, 0.01, 0.02], [0.3, 0.2, 0.1]]], np.float32)
     shown = stretch(light, CURVE)

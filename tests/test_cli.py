@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import itertools
 import json
 import os
 import shlex
@@ -93,6 +94,15 @@ def test_help_names_all_commands_steps_and_ways_out(layerblend: Run) -> None:
     assert ", ".join(STEPS) in body
 
 
+@pytest.mark.parametrize("name", ["", *COMMANDS])
+def test_help_fills_its_lines(name: str) -> None:
+    """At 80 columns no line of a paragraph ends before the next one's first word would have had room."""
+    said = command(*([name] if name else []), "--help", env=os.environ | {"COLUMNS": "80", "TERM": "dumb"}).stdout
+    lines = [line.strip() for line in said.partition("╭")[0].partition("+-")[0].splitlines()]
+    early = [(line, after) for line, after in itertools.pairwise(lines) if line and after and len(line) + len(after.split()[0]) < 74]
+    assert lines and not early
+
+
 def test_a_bare_command_shows_help(layerblend: Run) -> None:
     said = layerblend()
     assert said.code == 2 and "Usage" in said.out + said.err
@@ -149,7 +159,7 @@ def test_a_comparison_never_takes_the_place_of_what_it_compares(layerblend: Run,
     (tmp_path / "b.png").write_bytes(imagecodecs.png_encode(np.ascontiguousarray(picture[..., :3])))
     before = (tmp_path / "sheet.png").read_bytes()
     words = ("compare", tmp_path / "sheet.png", tmp_path / "b.png", "--json", "-q")
-    refused(layerblend(*words, "--out", tmp_path), 3, "overwrites_input", word="sheet.png")
+    refused(layerblend(*words, "--out", tmp_path), 2, "overwrites_input", word="sheet.png")
     assert (tmp_path / "sheet.png").read_bytes() == before
     told = layerblend(*words, "--out", tmp_path / "else").json["warnings"]
     assert any("transparency" in note["text"] for note in told)
@@ -193,11 +203,54 @@ def test_names_with_brackets_are_shown_as_they_are(layerblend: Run, tmp_path: Pa
     """Square brackets and colons mean something to the library that prints."""
     name = str(Path("[red]M :star: [/x]"))
     said = layerblend("new", tmp_path / name)
-    assert said.code == 3 and name in said.err
+    assert said.code == 2 and name in said.err
     folder = tmp_path / "[red]x [/y]"
     write_frame(folder / "a.fits", np.full((3, 8, 8), 9, np.uint16))
     said = layerblend("new", folder)
     assert said.code == 0 and f"Wrote {folder.with_name(folder.name + '.yaml')}." in said.out
+
+
+@pytest.mark.parametrize(
+    "words, what",
+    [
+        (("new", "nowhere"), "no_folder"),
+        (("new", "finished.yaml"), "no_folder"),
+        (("new", "{frames}", "--out", "finished.yaml"), "exists"),
+        (("demo", "--out", "{frames}"), "exists"),
+        (("grade", "finished.yaml"), "no_frames"),
+        (("stack", "finished.yaml"), "no_frames"),
+        (("grade", "{recipe}", "--links", "{frames}"), "input"),
+        (("blend", "{recipe}", "--out", "{frames}"), "overwrite"),
+        (("check", "{recipe}", "--set", "frames.white_level=1"), "white_level"),
+        (("compare", "nowhere.tif", "{recipe}"), "no_file"),
+        (("compare", "{frames}"), "no_result"),
+        (("compare", "all.fits", "{recipe}"), "not_a_picture"),
+    ],
+)
+def test_a_wrong_place_is_a_fault_of_the_command_line(
+    layerblend: Run, demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], what: str
+) -> None:
+    """The frames are sound, so it is not exit code 3."""
+    monkeypatch.chdir(tmp_path)
+    write_fits(tmp_path / "all.fits", np.full((40, 60, 3), 0.1, np.float32))
+    (tmp_path / "finished.yaml").write_text("target: x\nstacks: {all: {file: all.fits}}\n", encoding="utf-8")
+    named = [word.format(frames=demo.folder / "frames", recipe=demo.recipe) for word in words]
+    refused(layerblend(*named, "--json", "-q"), 2, what)
+
+
+def test_a_folder_in_the_place_of_a_recipe_names_the_recipe_in_it(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
+    refused(layerblend("check", demo.out, "--json"), 2, "recipe_missing", word=f"in it: {demo.out / 'recipe.yaml'}.")
+    refused(layerblend("check", tmp_path, "--json"), 2, "recipe_missing", word=f"layerblend new {tmp_path}")
+
+
+def test_outputs_are_whole_paths_wherever_the_command_stands(
+    layerblend: Run, demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    answer = layerblend("grade", demo.recipe, "--out", "here", "--csv", "t.csv", "--json", "-q").json
+    assert answer["outputs"] == [str(tmp_path / "here" / "grade" / name) for name in ("frames.csv", "report.png")] + [
+        str(tmp_path / "t.csv")
+    ]
 
 
 # ---------------------------------------------------------------- input that cannot be used
@@ -219,7 +272,7 @@ def test_missing_or_empty_folders(layerblend: Run, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     (tmp_path / "empty" / "a.jpg").touch()
     refused(layerblend("blend", recipe_for(tmp_path / "empty"), "--json"), 3, "no_frames", word="1 x .jpg")
-    refused(layerblend("blend", tmp_path / "no.yaml", "--json"), 2, "recipe_missing")
+    refused(layerblend("blend", tmp_path / "nothing_like_it.yaml", "--json"), 2, "recipe_missing", word="`layerblend new FOLDER` writes")
     refused(layerblend("grade", tmp_path / "no", "--json"), 2, "recipe_missing", word="recipe or folder")
 
 
@@ -306,10 +359,11 @@ def test_an_output_never_takes_the_place_of_an_input(layerblend: Run, demo: Demo
     before = (tmp_path / "result.fits").read_bytes()
     recipe = tmp_path / "r.yaml"
     recipe.write_text("target: x\nstacks: {all: {file: result.fits}}\noutput: {folder: .}\n", encoding="utf-8")
-    refused(layerblend("blend", recipe, "--json"), 3, "overwrites_input", word="result.fits")
+    refused(layerblend("blend", recipe, "--json"), 2, "overwrites_input", word="result.fits")
     assert (tmp_path / "result.fits").read_bytes() == before
     frame = demo.frames[0]
-    refused(layerblend("grade", demo.recipe, "--csv", frame, "--json", "-q"), 3, "overwrites_input", word=frame.name)
+    refused(layerblend("grade", demo.recipe, "--csv", frame, "--json", "-q"), 2, "overwrites_input", word=frame.name)
+    refused(layerblend("grade", demo.recipe, "--csv", tmp_path, "--json", "-q"), 2, "overwrite", word="is a folder")
 
 
 def test_two_recipes_of_one_target_do_not_share_a_folder(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
@@ -317,7 +371,7 @@ def test_two_recipes_of_one_target_do_not_share_a_folder(layerblend: Run, demo: 
     for name in ("red", "green"):
         (tmp_path / f"{name}.yaml").write_text(text, encoding="utf-8")
     assert layerblend("grade", tmp_path / "red.yaml", "-q").code == 0
-    refused(layerblend("grade", tmp_path / "green.yaml", "--json", "-q"), 3, "other_recipe", word="red.yaml")
+    refused(layerblend("grade", tmp_path / "green.yaml", "--json", "-q"), 2, "other_recipe", word="red.yaml")
     assert layerblend("grade", tmp_path / "green.yaml", "--out", tmp_path / "own", "-q").code == 0
     (tmp_path / "red.yaml").rename(tmp_path / "blue.yaml")
     assert layerblend("grade", tmp_path / "blue.yaml", "-q").code == 0
@@ -364,7 +418,7 @@ def test_files_that_no_run_has_written_are_not_replaced(layerblend: Run, demo: D
     (tmp_path / "layers").mkdir()
     mine = tmp_path / "layers" / "starless.tif"
     mine.write_bytes(b"another program's")
-    refused(layerblend("blend", demo.recipe, "--out", tmp_path, "--json", "-q"), 3, "overwrite", word="starless.tif")
+    refused(layerblend("blend", demo.recipe, "--out", tmp_path, "--json", "-q"), 2, "overwrite", word="starless.tif")
     assert mine.read_bytes() == b"another program's"
     assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["starless.tif"]
 

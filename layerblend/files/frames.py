@@ -30,6 +30,7 @@ BAND_ROWS = 64  # few enough that a band stays in the processor's cache
 EXPOSURE_CARDS = ("EXPTIME", "EXPOSURE")
 DATE_CARDS = ("DATE-OBS", "DATE-BEG", "DATE-AVG")
 WHITE_CARDS = ("SATURATE", "DATAMAX")
+HOW_TO_SAY_WHITE = "set frames.white_level, in a recipe of finished stacks too, to the value of a saturated pixel (1 if white is 1.0)."
 
 
 # ---------------------------------------------------------------- finding
@@ -375,8 +376,7 @@ def read_image(info: FrameInfo) -> LinearImage:
     """
     if info.white_level is None:
         raise InputError(
-            f"{info.path.name} holds floats, and neither SATURATE nor DATAMAX says which value is white: "
-            "set frames.white_level (1 if saturated pixels hold 1.0).",
+            f"{info.path.name} holds floats, and neither SATURATE nor DATAMAX says which value is white: {HOW_TO_SAY_WHITE}",
             file=info.path,
             key="frames.white_level",
             code="white_level",

@@ -19,13 +19,13 @@ from PIL import Image, ImageCms, ImageOps
 from layerblend.endings import FITS_ENDING, TIFF_ENDING
 from layerblend.errors import ArgumentError, InputError, check_image
 from layerblend.files.edges import blank_edge_zeros
-from layerblend.files.frames import open_frame, read_image, white_of_floats
+from layerblend.files.frames import HOW_TO_SAY_WHITE, open_frame, read_image, white_of_floats
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
 
 __all__ = [
-    "check_stack_file", "read_linear", "read_picture", "srgb_profile",
+    "brightest_value", "check_stack_file", "floats_in_tiff", "read_linear", "read_picture", "srgb_profile",
     "write_fits", "write_frame", "write_jpeg", "write_png", "write_tiff",
 ]  # fmt: skip
 
@@ -161,6 +161,24 @@ def check_stack_file(path: Path, *, white_level: float | None = None) -> FrameIn
     return None
 
 
+def floats_in_tiff(path: Path) -> bool:
+    """Whether a TIFF holds floats, of which nothing in the file says which is white; one that cannot be read is told of when it is."""
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            return bool(tiff.pages.first.dtype is not None and tiff.pages.first.dtype.kind == "f")
+    except Exception:  # the decoder raises classes of its own
+        return False
+
+
+def brightest_value(path: Path) -> float | None:
+    """The largest value of a file of floats, where clipped stars end; None where it cannot be read or holds none."""
+    try:
+        most = float(np.fmax.reduce(read_linear(path, white_level=1.0)[0], axis=None))
+    except InputError:
+        return None
+    return most if np.isfinite(most) else None
+
+
 def _no_stack(path: Path) -> InputError:
     return InputError(f"{path.name} is not a linear stack: give FITS (.fits .fit .fts) or TIFF with 16 bits or more.", file=path)
 
@@ -179,7 +197,7 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
         raise _too_few_bits(path)
     if samples.dtype.kind == "f" and white_level is None:
         raise InputError(
-            f"{path.name} holds floats; set frames.white_level to the value of a saturated pixel (1 if white is 1.0).",
+            f"{path.name} holds floats and does not say which value is white: {HOW_TO_SAY_WHITE}",
             file=path,
             key="frames.white_level",
             code="white_level",

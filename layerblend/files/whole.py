@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from layerblend.errors import NO_ROOM, InputError, StoppedError
+from layerblend.errors import NO_ROOM, PlaceError, StoppedError
 from layerblend.moves import mend_words, take_name
 
 
@@ -78,13 +78,13 @@ def refuse_overwrite(outputs: Iterable[str | Path], inputs: Iterable[str | Path]
 
     Raises
     ------
-    InputError : naming the file that would be lost.
+    PlaceError : naming the file that would be lost.
     """
     taken = {_place(path): Path(path) for path in inputs}
     for output in outputs:
         if (lost := taken.get(_place(output))) is not None:
-            raise InputError(
-                f"The result {output} would overwrite the input {lost}; set output.folder to another place.",
+            raise PlaceError(
+                f"The result {output} would overwrite the input {lost}; choose another place for it (output.folder, --out or --csv).",
                 file=lost,
                 key="output.folder",
                 code="overwrites_input",

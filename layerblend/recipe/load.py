@@ -188,7 +188,12 @@ class _Loader(yaml.SafeLoader):
     def compose_node(self, parent: Any, index: Any) -> Any:
         if self.check_event(yaml.AliasEvent):
             mark = self.peek_event().start_mark  # type: ignore[no-untyped-call]
-            raise yaml.composer.ComposerError(None, None, "aliases (*name) are not used in recipes; write the value again", mark)
+            raise yaml.composer.ComposerError(
+                None,
+                None,
+                "aliases (*name) are not used in recipes; write the value again, or put quotes round a text that begins with *",
+                mark,
+            )
         return super().compose_node(parent, index)
 
 
@@ -221,11 +226,14 @@ def _text_of(path: Path) -> str:
 
 def _no_recipe(path: Path, error: OSError) -> str:
     if path.is_dir():
+        inside = sorted(path.glob("*.y*ml"))
+        if inside:
+            return f"{path} is a folder; name the recipe file{f', such as {inside[0]}' if len(inside) > 1 else f' in it: {inside[0]}'}."
         return f"{path} is a folder; name the recipe file, or write one with `layerblend new {path}`."
     if not path.exists():
         beside = sorted(p.name for p in path.parent.glob("*.y*ml")) if path.parent.is_dir() else []
         near = get_close_matches(path.name, beside, 1)
-        return f"There is no recipe {path}." + (f" Is {path.parent / near[0]} meant?" if near else "")
+        return f"There is no recipe {path}." + (f" Is {path.parent / near[0]} meant?" if near else " `layerblend new FOLDER` writes one.")
     return f"The recipe {path} cannot be read: {error.strerror or error}."
 
 
@@ -258,6 +266,8 @@ def _yaml_hint(problem: str) -> str:
         return "; a backslash in double quotes starts an escape: write a Windows path with / or in single quotes"
     if "mapping values" in problem:
         return "; put quotes round a text with `: ` in it, or give each key a line of its own"
+    if "alphabetic or numeric" in problem:
+        return "; put quotes round a text that begins with * or &, such as '*.fits'"
     return "; indent with spaces, not tabs" if r"'\t'" in problem else ""
 
 

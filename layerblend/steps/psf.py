@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from layerblend.errors import InputError, check_image, check_map
+from layerblend.errors import FEW_STARS, InputError, check_image, check_map
 from layerblend.kinds import Array, LinearImage, StarShape
 from layerblend.maths import moffat
 from layerblend.maths import stars as find
@@ -60,7 +60,8 @@ def measure_psf(image: LinearImage, *, saturated: Array | None = None) -> StarSh
     if len(stars) < MIN_STARS:
         raise InputError(
             f"The star image cannot be measured: {len(stars)} usable stars where at least {MIN_STARS} are needed; "
-            "stack more frames, or give a stack whose stars are not all saturated or trailed."
+            "stack more frames, or give a stack whose stars are not all saturated or trailed.",
+            code=FEW_STARS,
         )
     height, width = image.shape[:2]
     terms, kept, order = _shape_field(stars, noise, height, width)

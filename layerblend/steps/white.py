@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numba import njit
 
-from layerblend.errors import ArgumentError, check_image, check_numbers
+from layerblend.errors import FEW_STARS, ArgumentError, check_image, check_numbers
 from layerblend.kinds import Array, LinearRGB, Mask
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
@@ -121,7 +121,8 @@ def white_balance(
     if len(stars) < LEAST_STARS:
         raise ArgumentError(
             f"White balance from stars needs at least {LEAST_STARS} unsaturated stars of SNR {LEAST_SNR:g}, found {len(stars)};"
-            " give three factors (white.from: [r, g, b]) or balance on the sky (white.from: sky)."
+            " give three factors (white.from: [r, g, b]) or balance on the sky (white.from: sky).",
+            code=FEW_STARS,
         )
     return _from_catalogue(stars, catalogue) if catalogue is not None else _from_population(stars)
 

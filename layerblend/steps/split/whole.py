@@ -425,7 +425,7 @@ def _words(checks: dict[str, float], broad: Sequence[Sequence[float]] | Array = 
         )
     if checks["rim_share"] > 0.15:
         words.append(
-            f"{checks['rim_share']:.0%} of the brightest stars left a faint rim of light or colour; its height is up to "
+            f"{checks['rim_share']:.0%} of the brightest stars left a faint rim round them; its height is up to "
             f"{checks['rim_worst']:.1f} times the noise."
         )
     if checks["sides"] > max(SIDES_SEEN, 2 * checks["sides_ground"]):

@@ -52,6 +52,8 @@ def test_only_a_clear_and_steep_widening_is_a_stretch() -> None:
     assert looks_stretched(_fits(0.03, 0.02, 400))
     assert not looks_stretched(_fits(0.03, 0.25, 30))  # however steep it seems
     assert not looks_stretched(_fits(0.2, 0.001, 5))
+    assert looks_stretched(_fits(0.1, 0.02, 14))  # as few as a small picture holds, steeply
+    assert not looks_stretched(_fits(0.015, 0.002, 14)) and looks_stretched(_fits(0.015, 0.002, 40))
     assert widening_with_brightness(_fits(0.2, 0.001, 5)) == (0.0, float("inf"))
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from layerblend.maths.noise_line import Noise
+from layerblend.steps.split import haloes
 from layerblend.steps.split.haloes import WIDTHS, draw_haloes, fit_haloes, together
 from layerblend.steps.split.model import StarImage
 
@@ -134,3 +135,22 @@ def test_a_star_beyond_the_edge_lights_no_pixel_that_it_does_not_reach(beyond: f
     geo[:, :2] += margin
     whole = draw_haloes((50 + 2 * margin, 60 + 2 * margin), geo, light, 2.0, 0.05)
     np.testing.assert_allclose(part, whole[margin : margin + 50, margin : margin + 60], rtol=1e-4, atol=1e-6)
+
+
+@pytest.mark.parametrize(("clipped", "times"), [(2, 6.0), (3, 1.0)])
+def test_few_clipped_stars_teach_less_where_the_ground_is_uneven(clipped: int, times: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The middle of a galaxy taught its own light as the halo of all stars; three clipped stars correct each other."""
+    told: dict[str, list[np.ndarray]] = {"all": [], "one": []}
+    common, own = haloes._common_sum, haloes._own_sum
+    monkeypatch.setattr(haloes, "_common_sum", lambda stars: told["all"].extend(s.ground for s in stars) or common(stars))
+    monkeypatch.setattr(haloes, "_own_sum", lambda star, sum_: told["one"].append(star.ground) or own(star, sum_))
+    rng = np.random.default_rng(6)
+    geo = np.zeros((clipped, 7))
+    geo[:, :2], geo[:, 2] = np.array([[110.0, 110.0], [310.0, 110.0], [120.0, 310.0]])[:clipped], np.log(4.0)
+    yy, xx = np.mgrid[:400, :400] - 110.0
+    plane = (rng.normal(0, 1e-4, (400, 400)) + 0.02 * np.exp(-np.hypot(xx, yy / 0.5) / 40)).astype(np.float32)
+    good, none = np.ones(plane.shape, bool), np.zeros_like(plane)
+    fit_haloes(plane, none, good, Noise(1e-8, 0.0), geo, np.full(clipped, 1.0), np.full(clipped, 5.0), 4.0, IMAGE, repeats=1)
+    # in the outermost ring nothing is left of what the star image may hide
+    for taught, shown in zip(told["all"], told["one"], strict=True):
+        np.testing.assert_allclose(taught[-1, -1], times**2 * shown[-1, -1], rtol=1e-3)
