@@ -9,6 +9,7 @@ import numpy as np
 import scipy
 
 from layerblend.kinds import Array, Mask, Plane
+from layerblend.maths.clipped import values_at
 from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
@@ -228,6 +229,15 @@ def follow(choice: Choice, fitted: Fitted, judged: Array) -> Choice:
     found = found[(back[match[found]] == found) & ~fitted.sources.clipped[found]]
     reason = choice.reason.copy()
     reason[found] = judged["kept"][match[found]]
+    return Choice(reason == "", reason, choice.off_width, choice.strength)
+
+
+def spare(choice: Choice, fitted: Fitted, cores: Mask) -> Choice:
+    """What was found in clipped light that is no star's, ``cores`` (H, W) bool, is the point in its middle and stays with it."""
+    inside = values_at(cores, fitted.sources.x, fitted.sources.y)
+    if not inside.any():
+        return choice
+    reason = np.where(inside, "broad", choice.reason)
     return Choice(reason == "", reason, choice.off_width, choice.strength)
 
 

@@ -215,7 +215,7 @@ def fit_haloes(
     if start is not None and start.common is not None:
         light, rest = start.common * top[:, None], start.common * peak[everything[len(index) :], None]
         halo = draw_haloes(plane.shape, geo[everything], np.concatenate([light[home] * share, rest]), fwhm, noise.sigma)
-    uneven = ALONE_SHARE if np.count_nonzero(hidden) < TEACHERS else 1.0
+    uneven = np.where((hidden > 0) & (np.count_nonzero(hidden) < TEACHERS), ALONE_SHARE, 1.0)[:, None]
     for _ in range(repeats):
         rings, counts = read_cells(plane - model - halo, good, x, y, inner, outer, n_rings)
         value, error, ground = _combine_sectors(rings, noise.sigma, counts)

@@ -20,7 +20,7 @@ from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.broad import part_broad
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
-from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey
+from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey, spare
 from layerblend.steps.split.field import Field, Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
@@ -126,6 +126,7 @@ def split_stars(
             f"The stars are only {start.fwhm:.1f} px wide; below {LEAST_FWHM:g} px their shape cannot be told, so nothing was separated. "
             "Stack on a finer grid.",
         )
+    clipped = blobs.mask
     blobs, broad, fitted = _fit_stars(luminance, valid, noise, blobs, start, judged, remove_places)
     good = valid & ~blobs.mask
     channels = _fit_channels(planes, good, noise, fitted)
@@ -136,6 +137,7 @@ def split_stars(
     choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
     if judged is not None:
         choice = follow(choice, fitted, judged)
+    choice = spare(choice, fitted, clipped & ~blobs.mask)
     choice, discs = obey(choice, fitted, keep_places, remove_places)
     starless, mask, weight = _subtract(planes, valid, blobs, fitted, channels, choice, discs, grow)
     starless, stars = _summing_exactly(picture.reshape(*valid.shape, -1), starless)

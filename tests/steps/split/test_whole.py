@@ -14,7 +14,7 @@ from layerblend.steps.split import Split, split_stars
 from layerblend.steps.split.field import Field, Sources
 from layerblend.steps.split.model import StarImage, render
 from layerblend.steps.split.whole import _checks, _opaque, _words
-from tests.scenes.split import Scene, add_moffat, ellipse_form, make_scene
+from tests.scenes.split import Scene, _draw_star, add_moffat, ellipse_form, make_scene
 from tests.scenes.split_score import aperture_sums
 
 
@@ -387,24 +387,35 @@ def test_a_galaxys_clipped_core_stays_and_is_told(scene: Scene, parted: Split, t
     assert np.abs(result.starless - truth)[far].mean() < 1.4 * np.abs(parted.starless - scene.starless)[far].mean()
 
 
-def with_nucleus(scene: Scene, flux: float) -> tuple[np.ndarray, np.ndarray]:
-    """The scene and its truth without stars, a point more in the target's middle, clipped at 1."""
-    o, (x, y) = scene.options, scene.centre
-    down, right = np.mgrid[: o.height, : o.width]
-    point = flux * (1 + np.hypot(right - x, down - y) ** 2 * 4 * (2 ** (1 / 3) - 1) / o.fwhm**2) ** -3.0
-    point = (point[..., None] * np.array([1.1, 1.0, 0.9])).astype(np.float32)
+def with_nucleus(scene: Scene, peak: float) -> tuple[np.ndarray, np.ndarray]:
+    """The scene and its truth without stars, a point like its stars more in the target's middle, clipped at 1."""
+    planes = [np.zeros(scene.image.shape[:2]) for _ in range(3)]
+    _draw_star(planes, scene.options, *scene.centre, peak * np.array([1.1, 1.0, 0.9]), float(scene.sigma.min()), scene.options.halo)
+    point = np.stack(planes, -1).astype(np.float32)
     return np.minimum(scene.image + point, 1), np.minimum(scene.starless + point, 1)
 
 
 def test_a_galaxys_clipped_point_nucleus_stays_with_the_galaxy(scene: Scene) -> None:
     """Taken for a star, and the brightest, it taught the halo what is the galaxy's: light went from one channel more than from another."""
-    image, truth = with_nucleus(scene, 4.0)
+    image, truth = with_nucleus(scene, 1.5)
     result = split_stars(image)
     x, y = scene.centre
     away = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None]))
     for ring in ((away > 2.5 * scene.options.fwhm) & (away < 12 * scene.options.fwhm), away < 12 * scene.options.fwhm):
         kept = result.starless[ring].sum(0) / truth[ring].sum(0)
         np.testing.assert_allclose(kept, 1, atol=0.03)
+
+
+def test_what_is_found_in_a_core_that_stays_is_no_star() -> None:
+    """The point in its middle looked like one: the core was told to stay, and went."""
+    scene = make_scene(seed=1)
+    image, truth = with_nucleus(scene, 1.2)
+    result = split_stars(image)
+    x, y = scene.centre
+    rows = result.catalogue[np.hypot(result.catalogue["x"] - x, result.catalogue["y"] - y) < 3]
+    assert len(rows) == 2 and (rows["kept"] == "broad").all()
+    core = np.hypot(*(np.mgrid[: image.shape[0], : image.shape[1]] - np.array([y, x])[:, None, None])) < 2 * scene.options.fwhm
+    np.testing.assert_allclose(result.starless[core].sum(0) / truth[core].sum(0), 1, atol=0.02)
 
 
 def test_a_clipped_core_that_the_imager_calls_a_star_goes(scene: Scene) -> None:
