@@ -83,7 +83,7 @@ KINDS: dict[str, Kind] = {
     ),
     "colour difference": Kind("colour error of the target", "dE00", "lower", 0.2, False, "mean CIEDE2000, lightness equal" + _COLOUR),
     "local colour difference": Kind(
-        "colour at the worst place, stars and all", "dE00", "lower", 1.5, False,
+        "colour at the worst place, stars and all", "dE00", "lower", 2.3, False,
         "CIEDE2000 against the colour source at equal lightness, over the whole picture but star cores and rims, both blurred over 2 star "
         "widths, without the saturation asked for and a cast of the whole sky; where it lies farthest above the noise of the half-sets, "
         "whose interval is that of the largest of all places",

@@ -25,6 +25,7 @@ COLOUR_MIN_CHROMA = 4.0
 BLUR_MARGIN_PX = 12  # around a cut piece, so that its blur is that of the whole picture
 MIN_WINDOW_PX, MAX_WINDOW_PX = 128, 2048
 CLIPPED = 0.999
+SAME_CODE = 1e-4  # of display codes: channels that differ by less are one
 LEAST_TARGET_PX = 2048  # eight tiles of 16 px
 
 
@@ -84,11 +85,11 @@ class Subject:
 
     @property
     def mono(self) -> bool:
-        """Whether there is one channel alone, or three that are the same without a source of colour."""
+        """Whether there is one channel alone, or three that are the same but for rounding; a colour stack made grey is not mono."""
         picture, source = self.picture, self.colour
-        if picture.ndim == 2:
+        if picture.ndim == 2 or (source is not None and source.ndim == 2):
             return True
-        return (source is None or source.ndim == 2) and all(np.array_equal(picture[..., 0], picture[..., c]) for c in (1, 2))
+        return all(_same(picture) for picture in (picture, source) if picture is not None)
 
     @property
     def colour_halves(self) -> tuple[DisplayRGB, DisplayRGB] | None:
@@ -99,6 +100,11 @@ class Subject:
     def detail_halves(self) -> tuple[Plane, Plane] | None:
         """Both luminance halves, or None."""
         return None if self.detail_a is None or self.detail_b is None else (self.detail_a, self.detail_b)
+
+
+def _same(picture: DisplayRGB) -> bool:
+    """Whether all three channels hold the same."""
+    return all(np.allclose(picture[..., 0], picture[..., c], rtol=0, atol=SAME_CODE, equal_nan=True) for c in (1, 2))
 
 
 @dataclass(frozen=True)
@@ -307,16 +313,16 @@ def _coloured(
 
 
 def _loss(name: str, left: list[int]) -> str:
-    """What takes the largest share of the pixels that could be judged; ``left``: whole, off stars, coloured, unclipped."""
+    """What takes most of the pixels that could be judged; ``left``: whole, off stars, coloured, unclipped."""
     if left[0] < LEAST_TARGET_PX:
         return f"the {name} is too small, {left[0]} px"
-    parts = [1 - after / before if before else 0.0 for before, after in itertools.pairwise(left)]
-    most = int(np.argmax(parts))
-    share = f"{100 * parts[most]:.0f} %"
+    lost = [before - after for before, after in itertools.pairwise(left)]
+    most = int(np.argmax(lost))
+    share = f"{100 * lost[most] / left[0]:.0f} %"
     return (
         f"the star mask covers {share} of the {name}",
-        f"{share} of the {name} off the stars has less colour than C* {COLOUR_MIN_CHROMA:g}",
-        f"{share} of the {name} with colour is clipped",
+        f"{share} of the {name} has hardly any colour, less than C* {COLOUR_MIN_CHROMA:g}",
+        f"{share} of the {name} is clipped",
     )[most]
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from layerblend.evidence.estimates import CannotMeasureError, PlaceEstimate
 from layerblend.evidence.ground import Ground, Subject, as_rgb, lab, star_discs
-from layerblend.kinds import Array, DisplayRGB, Plane
+from layerblend.kinds import Array, DisplayRGB, Mask, Plane
 from layerblend.maths.perceptual import delta_e_2000
 from layerblend.maths.robust import MAD_TO_SIGMA
 
@@ -29,17 +29,31 @@ LIGHTNESS_RANGE = (0.5, 2.0)  # within which a lightness that the detail changed
 LEAST_SKY = 0.01  # of the picture, to tell its cast
 NOISE_REACH = 4.0  # smoothings, over which the noise is taken as even
 CHANCE = 0.025  # that noise alone passes its limit at any place of the picture
-SEEN = 1.5  # dE00 beyond the noise from which a place is warned of
+LEAST = 1e-6  # in place of 0, to divide by
+ROUNDING = 1e-3  # dE00: less is the arithmetic of float32
+SEEN = 2.3  # dE00 above the noise from which a place is warned of: what can just be told apart (Mahy et al. 1994, Color Res. Appl. 19, 105)
 HUES = ("pink", "orange", "yellow", "olive", "green", "cyan", "blue", "violet")  # of CIELAB, every 45 degrees from +a* on
 
 
 @dataclass(frozen=True)
-class _Smooth:
-    """Reduced by whole pixels and smoothed: (h, w, 3) CIELAB of picture and source, and the share of pixels that have a say."""
+class _Smoother:
+    """Reduces a picture by whole pixels and smooths it.
 
-    seen: Array
-    source: Array
+    ``weight`` : (H, W) 0 or 1, which pixels have a say; ``share`` : (h, w), how much of the smoothing's weight they have; ``off_stars`` :
+    (h, w), share of pixels beyond all stars' discs; ``sigma``, in reduced pixels.
+    """
+
+    weight: Plane
     share: Plane
+    off_stars: Plane
+    step: int
+    sigma: float
+
+    def lab(self, picture: DisplayRGB) -> Array:
+        """(h, w, 3) CIELAB."""
+        share = _reduced(self.weight, self.step)[..., None]
+        mean = _reduced(np.nan_to_num(picture) * self.weight[..., None], self.step) / np.maximum(share, LEAST)
+        return cv2.GaussianBlur(lab(mean) * share, (0, 0), self.sigma) / np.maximum(self.share, LEAST)[..., None]
 
 
 def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
@@ -51,76 +65,98 @@ def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
         raise CannotMeasureError("a picture without its recorded stretch has a colour balance of its own")
     if subject.added:
         raise CannotMeasureError("a second filter's light was added, whose colour is wanted")
-    step = max(1, int(ground.fwhm))
-    sigma = SMOOTH_FWHM * ground.fwhm / step
-    smooth = _smoothed(as_rgb(subject.picture), as_rgb(reference), ground, step, sigma)
-    departure = _departure(smooth, subject)
-    valid = smooth.share >= LEAST_SHARE
-    sky = cv2.resize(ground.sky.astype(np.float32), valid.shape[::-1], interpolation=cv2.INTER_AREA) > 0.5
-    if (sky & valid).mean() >= LEAST_SKY:  # a cast of the whole picture is told by the sky's own measures
-        departure -= np.median(departure[sky & valid], axis=0)
-    error = _difference(smooth.source, departure)
-    length = np.hypot(departure[..., 0], departure[..., 1])
-    noise = _noise(subject, departure, sky & valid, step, sigma) * error / np.maximum(length, 1e-6)
-    limit = math.sqrt(2 * math.log(valid.size / (4 * math.pi * sigma**2) / CHANCE + 1)) * noise  # Rayleigh, for so many places
+    calm = [cv2.medianBlur(np.nan_to_num(as_rgb(p)).astype(np.float32, copy=False), MEDIAN_PX) for p in (subject.picture, reference)]
+    smoother = _smoother(calm[0], calm[1], np.isfinite(as_rgb(subject.picture) + as_rgb(reference)).all(2), ground)
+    seen, source = (smoother.lab(picture) for picture in calm)
+    valid = smoother.share >= LEAST_SHARE
     if not valid.any():
         raise CannotMeasureError("stars cover the whole picture")
-    row, column = (int(i) for i in np.unravel_index(int(np.argmax(np.where(valid, error - limit, -np.inf))), valid.shape))
-    across, down = (size / count for size, count in zip(ground.shape[::-1], valid.shape[::-1], strict=True))
-    toward_red, toward_yellow = departure[row, column]
-    hue = HUES[round(math.degrees(math.atan2(toward_yellow, toward_red)) / 45) % 8]
-    place = (float((column + 0.5) * across), float((row + 0.5) * down))
-    extent = step * _extent(error, row, column)
-    return {"local colour difference": PlaceEstimate(float(error[row, column]), float(limit[row, column]), place, hue, extent)}
+    sky = (_reduced(ground.sky.astype(np.float32), smoother.step) > 0.5) & valid
+    departure = _departure(seen, source, subject)
+    if sky.mean() >= LEAST_SKY:
+        departure = _without_cast(departure, np.median(departure[sky], axis=0))
+    moved = source.copy()
+    moved[..., 1:] += departure
+    error = np.asarray(delta_e_2000(source, moved), np.float32)
+    noise = _noise(subject, smoother, departure, sky) * error / np.maximum(np.hypot(departure[..., 0], departure[..., 1]), LEAST)
+    return {"local colour difference": _worst(departure, error, noise, valid, ground, smoother)}
 
 
-def _smoothed(picture: DisplayRGB, source: DisplayRGB, ground: Ground, step: int, sigma: float) -> _Smooth:
-    valid = np.isfinite(picture).all(2) & np.isfinite(source).all(2)
-    first, second = (cv2.medianBlur(np.nan_to_num(p).astype(np.float32, copy=False), MEDIAN_PX) for p in (picture, source))
-    change = first - second
-    star = (change.min(2) > STAR_STEP) | (change.max(2) < -STAR_STEP) | (np.maximum(first.max(2), second.max(2)) > BRIGHT_CODE)
-    weight = (valid & ~(star & star_discs(ground.shape, ground.stars, ground.fwhm))).astype(np.float32)
-    share = _reduced(weight, step)
-    cells = [lab(_reduced(p * weight[..., None], step) / np.maximum(share, 1e-6)[..., None]) * share[..., None] for p in (first, second)]
-    total = cv2.GaussianBlur(share, (0, 0), sigma)
-    seen, source = (cv2.GaussianBlur(cell, (0, 0), sigma) / np.maximum(total, 1e-6)[..., None] for cell in cells)
-    return _Smooth(seen, source, total)
+def _smoother(picture: DisplayRGB, source: DisplayRGB, finite: Mask, ground: Ground) -> _Smoother:
+    """Everything has a say but cores and rims of stars, as far as their discs reach."""
+    change = picture - source
+    star = (change.min(2) > STAR_STEP) | (change.max(2) < -STAR_STEP) | (np.maximum(picture.max(2), source.max(2)) > BRIGHT_CODE)
+    discs = star_discs(ground.shape, ground.stars, ground.fwhm)
+    weight = (finite & ~(star & discs)).astype(np.float32)
+    step = max(1, int(ground.fwhm))
+    sigma = SMOOTH_FWHM * ground.fwhm / step
+    share, off_stars = cv2.GaussianBlur(_reduced(weight, step), (0, 0), sigma), _reduced((~discs).astype(np.float32), step)
+    return _Smoother(weight, share, off_stars, step, sigma)
 
 
 def _reduced(plane: Array, step: int) -> Array:
-    """Means of ``step`` x ``step`` px; what is left over at the end is spread over the last."""
+    """Means of about ``step`` x ``step`` px, whole cells over the whole picture."""
     size = (max(1, plane.shape[1] // step), max(1, plane.shape[0] // step))
     return cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
 
 
-def _departure(smooth: _Smooth, subject: Subject) -> Array:
-    """(h, w, 2): how far a*, b* lie from the source's own, made lighter or darker and richer or paler as far as that is asked for."""
-    ratio = np.clip(smooth.source[..., 0] / np.maximum(smooth.seen[..., 0], 1.0), *LIGHTNESS_RANGE)
-    seen, source = smooth.seen[..., 1:] * ratio[..., None], smooth.source[..., 1:]
+def _at_equal_lightness(seen: Array, source: Array) -> Array:
+    """(h, w, 2): a*, b* made lighter or darker as the source is."""
+    ratio = np.clip(source[..., 0] / np.maximum(seen[..., 0], 1.0), *LIGHTNESS_RANGE)
+    return seen[..., 1:] * ratio[..., None]
+
+
+def _departure(seen: Array, source: Array, subject: Subject) -> Array:
+    """(h, w, 2): how far a*, b* lie from the source's own at equal lightness, made richer or paler as far as that is asked for."""
+    shown, own = _at_equal_lightness(seen, source), source[..., 1:]
     asked = (1.0, subject.saturation, subject.star_saturation)
-    along = (seen * source).sum(2) / np.maximum((source**2).sum(2), 1e-6)
-    return seen - np.clip(along, PALER * min(asked), RICHER * max(asked))[..., None] * source
+    along = (shown * own).sum(2) / np.maximum((own**2).sum(2), LEAST)
+    return shown - np.clip(along, PALER * min(asked), RICHER * max(asked))[..., None] * own
 
 
-def _difference(source: Array, departure: Array) -> Plane:
-    """CIEDE2000 of a departure at the source's lightness and colour."""
-    moved = source.copy()
-    moved[..., 1:] += departure
-    return np.asarray(delta_e_2000(source, moved), np.float32)
+def _without_cast(departure: Array, cast: Array) -> Array:
+    """The departure without as much of the sky's as explains it: a cast shows less on bright light, and the sky has measures of its own."""
+    length = float(cast @ cast)
+    if length == 0:
+        return departure
+    return departure - np.clip(departure @ cast / length, 0, 1)[..., None] * cast
 
 
-def _noise(subject: Subject, departure: Array, sky: Array, step: int, sigma: float) -> Plane | float:
-    """Standard deviation of a* and b* of the departure: from the half-sets, or else from its scatter over the sky, over all without sky."""
+def _noise(subject: Subject, smoother: _Smoother, departure: Array, sky: Mask) -> Plane | float:
+    """Standard deviation of a* and b* of the departure: from the half-sets, or else from its scatter over the sky, over all without sky.
+
+    Off the stars: the few sharpest frames' halves differ in the width of their stars, by a lot and by no noise.
+    """
     halves, sources = subject.halves, subject.colour_halves
     if halves is None or sources is None:
         values = departure[sky] if sky.any() else departure.reshape(-1, 2)
         return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values, 0))))
-    first, second, third, fourth = (lab(_reduced(np.nan_to_num(as_rgb(p)), step))[..., 1:] for p in (*halves, *sources))
-    noise = cv2.GaussianBlur((first - second - third + fourth) / 2, (0, 0), sigma)
-    return np.sqrt(cv2.GaussianBlur((noise**2).sum(2) / 2, (0, 0), NOISE_REACH * sigma))
+    apart = []
+    for half, own in zip(halves, sources, strict=True):
+        source = smoother.lab(as_rgb(own))
+        apart.append(_at_equal_lightness(smoother.lab(as_rgb(half)), source) - source[..., 1:])
+    power = np.log(np.maximum((((apart[0] - apart[1]) / 2) ** 2).sum(2), LEAST**2))
+    off = smoother.off_stars + np.float32(LEAST)
+    mean, share = (cv2.GaussianBlur(plane, (0, 0), NOISE_REACH * smoother.sigma) for plane in (power * off, off))
+    return np.sqrt(
+        np.exp(mean / share + np.euler_gamma) / 2
+    )  # the mean logarithm of exponential values lies so far below that of their mean
 
 
-def _extent(error: Plane, row: int, column: int) -> float:
-    """Diameter of a disc as large as the patch round the worst place that differs at least half as much."""
+def _worst(departure: Array, error: Plane, noise: Plane, valid: Mask, ground: Ground, smoother: _Smoother) -> PlaceEstimate:
+    """The place that stands out most from what noise reaches at any of so many places (Rayleigh's distribution)."""
+    places = error.size / (4 * math.pi * smoother.sigma**2)
+    limit = math.sqrt(2 * math.log(places / CHANCE + 1)) * noise
+    row, column = (int(i) for i in np.unravel_index(int(np.argmax(np.where(valid, error - limit, -np.inf))), error.shape))
+    across, down = (size / count for size, count in zip(ground.shape[::-1], error.shape[::-1], strict=True))
+    red, yellow = departure[row, column]
     _, labels = cv2.connectedComponents((error >= error[row, column] / 2).astype(np.uint8))
-    return math.sqrt(4 / math.pi * int((labels == labels[row, column]).sum()))
+    patch = int((labels == labels[row, column]).sum())
+    value = float(error[row, column])
+    return PlaceEstimate(
+        value=value if value > ROUNDING else 0.0,
+        sure=float(limit[row, column]),
+        place=(float((column + 0.5) * across), float((row + 0.5) * down)),
+        hue=HUES[round(math.degrees(math.atan2(yellow, red)) / 45) % 8],
+        extent=smoother.step * math.sqrt(4 / math.pi * patch),
+    )

@@ -303,7 +303,7 @@ def all_spectra(subject: Subject, ground: Ground) -> Spectra:
     """The spectra that a result's halves allow; none where stars leave too little of the window."""
     picture = source = shown = None
     if ground.covered > MOST_COVERED:
-        return Spectra(None, None, None, hidden=f"stars cover {ground.covered:.0%} of the window that detail is judged in")
+        return Spectra(None, None, None, hidden=f"stars cover {100 * ground.covered:.0f} % of the window that detail is judged in")
     if subject.half_a is not None and subject.half_b is not None:
         box = ground.window_box
         picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground)

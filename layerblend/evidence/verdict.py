@@ -332,7 +332,7 @@ def _colour_flags(name: str, found: Mapping[str, AnyEstimate]) -> list[str]:
     if not isinstance(worst, PlaceEstimate) or worst.value - worst.sure <= SEEN:
         return []
     x, y = worst.place
-    off = f"{number(worst.value)} dE00 off the colour stack's, toward {worst.hue}, over some {number(worst.extent)} px"
+    off = f"{number(worst.value)} dE00 off the colour stack's, toward {worst.hue}, over some {worst.extent:.0f} px"
     return [f"Warning: at x {x:.0f}, y {y:.0f} the colour of {name} lies {off}: look there, no setting asked for it."]
 
 
@@ -387,9 +387,17 @@ def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list
 
 
 def _is_foreign(seen: HalfSpectra, source: HalfSpectra | None, low: float, high: float) -> bool:
-    """Whether most of what repeats in the picture does not repeat in its own source; so where nobody knows."""
-    alike = None if source is None else agreement(seen, source, low, high)
-    return alike is None or alike < LEAST_ALIKE
+    """Whether most of what repeats in the picture does not repeat in its own source.
+
+    Where noise hides the source's structure, the picture's is foreign only if there is more of it: calming noise adds none. Without a
+    source nobody knows, and what lies above the bound is taken for foreign.
+    """
+    if source is None:
+        return True
+    alike = agreement(seen, source, low, high)
+    if alike is None:
+        return _direction(*(BandEstimate(band_contrast(s, low, high), s, low, high, True) for s in (seen, source))) > 0
+    return alike < LEAST_ALIKE
 
 
 def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high: float) -> bool:
