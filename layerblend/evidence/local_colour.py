@@ -27,7 +27,7 @@ LEAST_SHARE = 0.25  # of the smoothing's weight that must be left
 PALER, RICHER = 0.85, 1.2  # chroma may change so much beyond what was asked for: denoising dims it, the layers are screened together
 LIGHTNESS_RANGE = (0.5, 2.0)  # within which a lightness that the detail changed is made equal
 LEAST_SKY = 0.01  # of the picture, to tell its cast
-NOISE_REACH = 4.0  # smoothings, over which the noise is taken as even
+NOISE_REACH = 6.0  # smoothings, over which the noise is taken as even
 CHANCE = 0.025  # that noise alone passes its limit at any place of the picture
 LEAST = 1e-6  # in place of 0, to divide by
 ROUNDING = 1e-3  # dE00: less is the arithmetic of float32
@@ -143,10 +143,21 @@ def _noise(subject: Subject, smoother: _Smoother, departure: Array, sky: Mask) -
     )  # the mean logarithm of exponential values lies so far below that of their mean
 
 
+def _highest(places: float) -> float:
+    """How many standard deviations the length of two smooth Gaussian planes passes anywhere with the chance `CHANCE`.
+
+    ``places``: area over 4 pi times the smoothing's variance. Expected Euler characteristic of the excursions, places (t^2 - 1)
+    exp(-t^2 / 2) (Worsley 1994, Adv. Appl. Prob. 26, 13), solved by iteration.
+    """
+    square = 20.0
+    for _ in range(20):
+        square = max(2 * math.log(max(places * (square - 1) / CHANCE, math.e)), 4.0)
+    return math.sqrt(square)
+
+
 def _worst(departure: Array, error: Plane, noise: Plane, valid: Mask, ground: Ground, smoother: _Smoother) -> PlaceEstimate:
-    """The place that stands out most from what noise reaches at any of so many places (Rayleigh's distribution)."""
-    places = error.size / (4 * math.pi * smoother.sigma**2)
-    limit = math.sqrt(2 * math.log(places / CHANCE + 1)) * noise
+    """The place that stands out most from what noise reaches anywhere."""
+    limit = _highest(error.size / (4 * math.pi * smoother.sigma**2)) * noise
     row, column = (int(i) for i in np.unravel_index(int(np.argmax(np.where(valid, error - limit, -np.inf))), error.shape))
     across, down = (size / count for size, count in zip(ground.shape[::-1], error.shape[::-1], strict=True))
     red, yellow = departure[row, column]
