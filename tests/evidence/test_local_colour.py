@@ -161,9 +161,9 @@ def test_the_interval_is_that_of_the_noise_at_the_worst_of_all_places():
     """A picture without any noise against its noisy stack: 40 draws stay within the interval but for one or two."""
     scene = scenes.make_scene(31, size=256, stars=16, brightness=1e-6)
     outside = 0
+    curve = scenes.make_curve(scenes.draw_stack(scene, {0: 1}, fwhm={0: 3.5}), scene)
     for trial in range(40):
         stack = scenes.draw_stack(scene, {0: 1}, fwhm={0: 3.5}, trial=trial)
-        curve = scenes.make_curve(stack, scene) if trial == 0 else curve
         plain = scenes.make_subject("plain", scene, stack, curve=curve)
         plain = replace(plain, colour_a=plain.half_a, colour_b=plain.half_b, stars=scene.stars[:0], sky=np.ones_like(scene.sky))
         still = np.full_like(plain.picture, scenes.SKY_CODE)
