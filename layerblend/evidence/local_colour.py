@@ -52,7 +52,7 @@ class _Smoother:
     def lab(self, picture: DisplayRGB) -> Array:
         """(h, w, 3) CIELAB."""
         share = _reduced(self.weight, self.step)[..., None]
-        mean = _reduced(np.nan_to_num(picture) * self.weight[..., None], self.step) / np.maximum(share, LEAST)
+        mean = _reduced(_filled(picture) * self.weight[..., None], self.step) / np.maximum(share, LEAST)
         return cv2.GaussianBlur(lab(mean) * share, (0, 0), self.sigma) / np.maximum(self.share, LEAST)[..., None]
 
 
@@ -65,9 +65,13 @@ def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
         raise CannotMeasureError("a picture without its recorded stretch has a colour balance of its own")
     if subject.added:
         raise CannotMeasureError("a second filter's light was added, whose colour is wanted")
-    calm = [cv2.medianBlur(np.nan_to_num(as_rgb(p)).astype(np.float32, copy=False), MEDIAN_PX) for p in (subject.picture, reference)]
-    smoother = _smoother(calm[0], calm[1], np.isfinite(as_rgb(subject.picture) + as_rgb(reference)).all(2), ground)
-    seen, source = (smoother.lab(picture) for picture in calm)
+    picture, reference = as_rgb(subject.picture), as_rgb(reference)
+    if np.array_equal(picture, reference, equal_nan=True):
+        return {"local colour difference": PlaceEstimate(0.0, 0.0, (0.0, 0.0), HUES[0], 0.0)}
+    finite = _each(np.logical_and, np.isfinite(picture)) & _each(np.logical_and, np.isfinite(reference))
+    calm = [cv2.medianBlur(_filled(p).astype(np.float32, copy=False), MEDIAN_PX) for p in (picture, reference)]
+    smoother = _smoother(calm[0], calm[1], finite, ground)
+    seen, source = (smoother.lab(p) for p in calm)
     valid = smoother.share >= LEAST_SHARE
     if not valid.any():
         raise CannotMeasureError("stars cover the whole picture")
@@ -85,13 +89,24 @@ def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
 def _smoother(picture: DisplayRGB, source: DisplayRGB, finite: Mask, ground: Ground) -> _Smoother:
     """Everything has a say but cores and rims of stars, as far as their discs reach."""
     change = picture - source
-    star = (change.min(2) > STAR_STEP) | (change.max(2) < -STAR_STEP) | (np.maximum(picture.max(2), source.max(2)) > BRIGHT_CODE)
+    star = (_each(np.minimum, change) > STAR_STEP) | (_each(np.maximum, change) < -STAR_STEP)
+    star |= np.maximum(_each(np.maximum, picture), _each(np.maximum, source)) > BRIGHT_CODE
     discs = star_discs(ground.shape, ground.stars, ground.fwhm)
     weight = (finite & ~(star & discs)).astype(np.float32)
     step = max(1, int(ground.fwhm))
     sigma = SMOOTH_FWHM * ground.fwhm / step
     share, off_stars = cv2.GaussianBlur(_reduced(weight, step), (0, 0), sigma), _reduced((~discs).astype(np.float32), step)
     return _Smoother(weight, share, off_stars, step, sigma)
+
+
+def _each(join: np.ufunc, picture: Array) -> Array:
+    """(H, W): the three channels of each pixel joined, several times faster than a reduction over so short an axis."""
+    return np.asarray(join(join(picture[..., 0], picture[..., 1]), picture[..., 2]))
+
+
+def _filled(picture: DisplayRGB) -> DisplayRGB:
+    """The picture with 0 for no data; itself where there is data everywhere."""
+    return picture if math.isfinite(float(picture.sum(dtype=float))) else np.nan_to_num(picture)
 
 
 def _reduced(plane: Array, step: int) -> Array:
