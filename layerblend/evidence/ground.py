@@ -103,8 +103,12 @@ class Subject:
 
 
 def _same(picture: DisplayRGB) -> bool:
-    """Whether all three channels hold the same."""
-    return all(np.allclose(picture[..., 0], picture[..., c], rtol=0, atol=SAME_CODE, equal_nan=True) for c in (1, 2))
+    """Whether all three channels hold the same; a few pixels tell most colour pictures."""
+    return all(
+        np.allclose(part[..., 0], part[..., c], rtol=0, atol=SAME_CODE, equal_nan=True)
+        for part in (picture[::64, ::64], picture)
+        for c in (1, 2)
+    )
 
 
 @dataclass(frozen=True)

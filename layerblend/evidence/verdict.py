@@ -333,7 +333,7 @@ def _colour_flags(name: str, found: Mapping[str, AnyEstimate]) -> list[str]:
         return []
     x, y = worst.place
     off = f"{number(worst.value)} dE00 off the colour stack's, toward {worst.hue}, over some {worst.extent:.0f} px"
-    return [f"Warning: at x {x:.0f}, y {y:.0f} the colour of {name} lies {off}: look there, no setting asked for it."]
+    return [f"Warning: at x {x:.0f}, y {y:.0f} the colour of {name} lies {off}: look there."]
 
 
 def _process_flags(name: str, spectra: Spectra) -> list[str]:
