@@ -77,10 +77,17 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
         saturated=saturated_mask(run, values),
         saturation=roles.colour.saturation if kind == "result" else 1.0,
         star_saturation=roles.stars.saturation if kind == "result" else 1.0,
-        added=kind == "result" and bool(names.added),
+        recoloured=_recoloured(run) if kind == "result" else "",
         unprocessed=kind == "plain",
         star_mask=values[f"split/{detail}"].mask,
     )
+
+
+def _recoloured(run: Run) -> str:
+    """Which setting gives the result another colour than its colour stack's."""
+    if run.names.added:
+        return "a second filter's light was added, whose colour is wanted"
+    return "green is held below a ceiling" if run.recipe.roles.colour.green_ceiling else ""
 
 
 def _shown_half(run: Run, values: Mapping[str, Any], half: str) -> Array | None:

@@ -59,7 +59,7 @@ def colours(red: float, green: float, blue: float) -> np.ndarray:
 def run_of(saturation: float = 1.3) -> Any:
     """As much of a run as is asked for: four roles, each a stack of its own."""
     names = Names(stars="sharp", detail="best", colour="deep", plain="all", sky_of=dict.fromkeys(("sharp", "best", "deep", "all"), "all"))
-    roles = SimpleNamespace(colour=SimpleNamespace(saturation=saturation), stars=SimpleNamespace(saturation=1.4))
+    roles = SimpleNamespace(colour=SimpleNamespace(saturation=saturation, green_ceiling=False), stars=SimpleNamespace(saturation=1.4))
     return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=roles))
 
 
@@ -107,7 +107,7 @@ def test_a_result_is_judged_by_its_own_detail_stack_and_the_colour_stack() -> No
         np.testing.assert_allclose(subject.detail_b, (0.5 + 0.2 * i + 0.3) / 4 - stars, rtol=1e-5)
         assert subject.star_mask is values[f"split/{detail}"].mask
         assert (subject.saturation, subject.star_saturation) == (saturation, 1.4 if kind == "result" else 1.0)
-        assert subject.unprocessed == (kind == "plain") and not subject.added
+        assert subject.unprocessed == (kind == "plain") and not subject.recoloured
         for shown, half in ((subject.colour_a, "a"), (subject.colour_b, "b")):
             np.testing.assert_array_equal(shown, stretch(values[f"half_{half}/deep"], CURVE))
         assert subject.reference is values["linear/deep"] and subject.curve is CURVE
@@ -125,7 +125,10 @@ def test_halves_of_the_colour_source_are_the_plain_ones_where_it_is_the_plain_st
     run.names = replace(run.names, colour="all", added="deep")
     subject = result_subject(run, values, "x")
     assert subject.colour_a is values["plain_a"] and subject.colour_b is values["plain_b"]
-    assert subject.added and not plain_subject(run, values).added
+    assert "second filter" in subject.recoloured and not plain_subject(run, values).recoloured
+    run.names = replace(run.names, added=None)
+    run.recipe.roles.colour.green_ceiling = True
+    assert "ceiling" in result_subject(run, values, "x").recoloured and not plain_subject(run, values).recoloured
 
 
 def test_light_is_no_brighter_than_the_brightest_stack() -> None:

@@ -49,7 +49,7 @@ class Subject:
     stars : (n, 4) float, x, y, flux, peak, brightest first
     colour_a, colour_b : the same of its half-sets
     saturation, star_saturation : factors of chroma that were asked for; taken out before colour is judged
-    added : whether a second filter's light was added, in a colour of its own
+    recoloured : what gave the picture another colour than its source's on purpose, as a sentence says it; empty for nothing
     unprocessed : whether the picture is its stack through the curve and nothing else, so that processing made nothing of it
     sky, target, saturated : (H, W) bool; blank sky without stars; the target; places the camera clipped
     star_mask : (H, W) bool, where stars were taken away from the detail halves; filled in each half by itself, with the discs that the
@@ -71,7 +71,7 @@ class Subject:
     stars: Array | None = field(default=None, repr=False)
     saturation: float = 1.0
     star_saturation: float = 1.0
-    added: bool = False
+    recoloured: str = ""
     unprocessed: bool = False
     sky: Mask | None = field(default=None, repr=False)
     target: Mask | None = field(default=None, repr=False)

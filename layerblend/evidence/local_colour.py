@@ -63,8 +63,8 @@ def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
         raise CannotMeasureError("no colour source was given")
     if subject.curve is None:
         raise CannotMeasureError("a picture without its recorded stretch has a colour balance of its own")
-    if subject.added:
-        raise CannotMeasureError("a second filter's light was added, whose colour is wanted")
+    if subject.recoloured:
+        raise CannotMeasureError(subject.recoloured)
     picture, reference = as_rgb(subject.picture), as_rgb(reference)
     if np.array_equal(picture, reference, equal_nan=True):
         return {"local colour difference": PlaceEstimate(0.0, 0.0, (0.0, 0.0), HUES[0], 0.0)}

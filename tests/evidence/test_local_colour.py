@@ -196,7 +196,7 @@ def test_reasons(made):
     ground = common_ground(result, plain)
     for subject, why in (
         (replace(result, curve=None), "recorded stretch"),
-        (replace(result, added=True), "second filter"),
+        (replace(result, recoloured="a second filter's light was added"), "second filter"),
     ):
         with pytest.raises(CannotMeasureError, match=why):
             local_colour(subject, ground)
