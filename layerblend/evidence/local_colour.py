@@ -69,7 +69,7 @@ def local_colour(subject: Subject, ground: Ground) -> dict[str, PlaceEstimate]:
     if np.array_equal(picture, reference, equal_nan=True):
         return {"local colour difference": PlaceEstimate(0.0, 0.0, (0.0, 0.0), HUES[0], 0.0)}
     finite = _each(np.logical_and, np.isfinite(picture)) & _each(np.logical_and, np.isfinite(reference))
-    calm = [cv2.medianBlur(_filled(p).astype(np.float32, copy=False), MEDIAN_PX) for p in (picture, reference)]
+    calm = [cv2.medianBlur(np.ascontiguousarray(_filled(p), np.float32), MEDIAN_PX) for p in (picture, reference)]
     smoother = _smoother(calm[0], calm[1], finite, ground)
     seen, source = (smoother.lab(p) for p in calm)
     valid = smoother.share >= LEAST_SHARE

@@ -181,6 +181,12 @@ def test_without_half_sets_the_skys_scatter_serves(made):
     assert found.value - found.sure > SEEN
 
 
+def test_any_layout_and_precision_of_the_arrays_serves(made):
+    _, plain, result = made
+    turned = replace(result, picture=np.asfortranarray(result.picture[::-1].astype(float))[::-1])
+    assert worst(turned, plain).value == pytest.approx(worst(result, plain).value, rel=1e-3)
+
+
 def test_places_without_data_have_no_say(made):
     _, plain, result = made
     empty = plain.colour.copy()
