@@ -821,14 +821,18 @@ def _sweep_one(recipe: Recipe, changes: Mapping[str, Any], execution: Execution)
 
 
 def _sorted_rows(rows: list[dict[str, Any]], sort: str) -> list[dict[str, Any]]:
+    """The best first; last those in which it could not be measured, such as detail that does not rise above the noise."""
+
     def value(row: dict[str, Any]) -> float:
         found = next((m for m in row["comparison"].measures if m.name == sort), None)
         if found is None:
-            raise _no_measure(sort, [m.name for m in row["comparison"].measures])
+            return math.inf
         if found.better == "lower":
             return float(found.a)
         return -float(found.a) if found.better == "higher" else abs(found.a - float(found.better.split()[1]))
 
+    if all(math.isinf(value(row)) for row in rows):
+        raise _no_measure(sort, [m.name for m in rows[0]["comparison"].measures])
     return sorted(rows, key=value)
 
 

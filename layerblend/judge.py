@@ -35,7 +35,7 @@ def subject_nodes(run: Run) -> tuple[str, ...]:
     pictures = ("result", "result_a", "result_b", "plain", "plain_a", "plain_b", "curve")
     every = [f"{kind}/{name}" for name in names.roles for kind in ("cover", "stack")]
     judged = [f"{kind}/{name}" for name in dict.fromkeys((names.detail, names.plain)) for kind in ("split", "half_a", "half_b")]
-    colour = [f"{kind}/{names.colour}" for kind in ("linear", "split", "noise")]
+    colour = [f"{kind}/{names.colour}" for kind in ("linear", "split", "noise", "half_a", "half_b")]
     return (*pictures, *dict.fromkeys((*every, *judged, *colour)), f"sky/{names.sky_of[names.colour]}")
 
 
@@ -55,6 +55,8 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
     most = max(values[f"cover/{role}"].brightest for role in names.roles)
     stars = values[f"split/{detail}"].stars
     halves = [_starless_light(values[f"half_{half}/{detail}"], stars) for half in ("a", "b")]
+    shown = [_shown_half(run, values, half) for half in ("a", "b")]
+    roles = run.recipe.roles
     target = chain.target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)
     return Subject(
         name=name,
@@ -67,13 +69,33 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
         curve=curve,
         reference=values[f"linear/{names.colour}"],
         colour=chain.stretch(values[f"linear/{names.colour}"], curve),
+        colour_a=shown[0],
+        colour_b=shown[1],
         stars=star_table(values[f"split/{names.colour}"].catalogue),
         sky=sky_mask(run, values),
         target=target,
         saturated=saturated_mask(run, values),
-        saturation=run.recipe.roles.colour.saturation if kind == "result" else 1.0,
+        saturation=roles.colour.saturation if kind == "result" else 1.0,
+        star_saturation=roles.stars.saturation if kind == "result" else 1.0,
+        recoloured=_recoloured(run) if kind == "result" else "",
+        unprocessed=kind == "plain",
         star_mask=values[f"split/{detail}"].mask,
     )
+
+
+def _recoloured(run: Run) -> str:
+    """Which setting gives the result another colour than its colour stack's."""
+    if run.names.added:
+        return "a second filter's light was added, whose colour is wanted"
+    return "green is held below a ceiling" if run.recipe.roles.colour.green_ceiling else ""
+
+
+def _shown_half(run: Run, values: Mapping[str, Any], half: str) -> Array | None:
+    """One half-set of the colour source through the curve; the plain stack's is there already where it is the same stack."""
+    names = run.names
+    if names.colour == names.plain:
+        return values[f"plain_{half}"]
+    return chain.plain_half(values[f"half_{half}/{names.colour}"], values["curve"])
 
 
 def _starless_light(half: Array | None, stars: Array) -> Array | None:
@@ -130,7 +152,8 @@ def write_comparison(a: Subject, b: Subject, folder: Path, *, confidence: float 
     """Judge two results and write measures.json, sheet.png and page.html."""
     comparison = compare_subjects(a, b, confidence=confidence)
     facts = comparison.as_json()
-    places = choose_places(a.picture, target=a.target, sky=a.sky, stars=a.stars)
+    strange = {f"colour of {p.picture} off at x {p.x:.0f}, y {p.y:.0f}": (p.x, p.y) for p in comparison.places if p.seen}
+    places = choose_places(a.picture, target=a.target, sky=a.sky, stars=a.stars, more=strange)
     outputs = comparison_files(folder)
     folder.mkdir(parents=True, exist_ok=True)
     write_json(outputs[0], facts)

@@ -20,6 +20,7 @@ from layerblend import api
 from layerblend.engine.runner import Runner
 from layerblend.errors import InputError, RecipeError, StoppedError
 from layerblend.evidence.measures import aperture_flux
+from layerblend.evidence.verdict import Comparison, Measure
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
 from layerblend.kinds import FrameTable, working_luminance
@@ -446,6 +447,17 @@ def test_sweep_renders_every_assignment(demo: Demo, tmp_path: Path) -> None:
     contrast = [next(m["a"] for m in row["measures"] if m["name"] == "contrast 0.10-0.15") for row in answer.data["results"]]
     assert contrast == sorted(contrast, reverse=True)
     assert [path.name for path in answer.outputs] == ["contact.png", "sweep.json"]
+
+
+def test_results_whose_measure_could_not_be_taken_come_last() -> None:
+    def row(label: str, **values: float) -> dict[str, Any]:
+        measures = [Measure(name, "", "higher", value, 1.0, value - 1, (0.0, 0.0), "", "A better") for name, value in values.items()]
+        return {"label": label, "comparison": Comparison(label, "plain", 0.95, tuple(measures))}
+
+    rows = [row("none"), row("low", snr=2.0), row("high", snr=3.0, other=1.0)]
+    assert [r["label"] for r in api._sorted_rows(rows, "snr")] == ["high", "low", "none"]
+    with pytest.raises(RecipeError, match="--sort must be one of"):
+        api._sorted_rows(rows, "beauty")
 
 
 def test_a_sweep_says_what_the_steps_say_once(demo: Demo, tmp_path: Path) -> None:

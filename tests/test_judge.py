@@ -4,6 +4,7 @@ import base64
 import io
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -58,7 +59,8 @@ def colours(red: float, green: float, blue: float) -> np.ndarray:
 def run_of(saturation: float = 1.3) -> Any:
     """As much of a run as is asked for: four roles, each a stack of its own."""
     names = Names(stars="sharp", detail="best", colour="deep", plain="all", sky_of=dict.fromkeys(("sharp", "best", "deep", "all"), "all"))
-    return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=SimpleNamespace(colour=SimpleNamespace(saturation=saturation))))
+    roles = SimpleNamespace(colour=SimpleNamespace(saturation=saturation, green_ceiling=False), stars=SimpleNamespace(saturation=1.4))
+    return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=roles))
 
 
 CATALOGUE = np.array(
@@ -104,13 +106,29 @@ def test_a_result_is_judged_by_its_own_detail_stack_and_the_colour_stack() -> No
         np.testing.assert_allclose(subject.detail_a, (0.1 * i + 0.4 + 0.4) / 4 - stars, rtol=1e-5)
         np.testing.assert_allclose(subject.detail_b, (0.5 + 0.2 * i + 0.3) / 4 - stars, rtol=1e-5)
         assert subject.star_mask is values[f"split/{detail}"].mask
-        assert subject.saturation == saturation
+        assert (subject.saturation, subject.star_saturation) == (saturation, 1.4 if kind == "result" else 1.0)
+        assert subject.unprocessed == (kind == "plain") and not subject.recoloured
+        for shown, half in ((subject.colour_a, "a"), (subject.colour_b, "b")):
+            np.testing.assert_array_equal(shown, stretch(values[f"half_{half}/deep"], CURVE))
         assert subject.reference is values["linear/deep"] and subject.curve is CURVE
         np.testing.assert_allclose(stretch(values["linear/deep"], CURVE), subject.colour)
         np.testing.assert_allclose(unstretch(subject.picture, CURVE), subject.linear)
         assert subject.stars.tolist() == [[20, 10, 1, 1]]
         np.testing.assert_array_equal(subject.target, GALAXY.mask(*SHAPE))
         assert np.argwhere(subject.saturated).tolist() == [[5, 6], [7, 8]]  # clipped in any stack
+
+
+def test_halves_of_the_colour_source_are_the_plain_ones_where_it_is_the_plain_stack() -> None:
+    values, run = results(), run_of()
+    values |= {"split/all": split(values["linear/deep"], colours(0, 0, 0), np.zeros(SHAPE, bool))}
+    values |= {"linear/all": values["linear/deep"], "noise/all": values["noise/deep"]}
+    run.names = replace(run.names, colour="all", added="deep")
+    subject = result_subject(run, values, "x")
+    assert subject.colour_a is values["plain_a"] and subject.colour_b is values["plain_b"]
+    assert "second filter" in subject.recoloured and not plain_subject(run, values).recoloured
+    run.names = replace(run.names, added=None)
+    run.recipe.roles.colour.green_ceiling = True
+    assert "ceiling" in result_subject(run, values, "x").recoloured and not plain_subject(run, values).recoloured
 
 
 def test_light_is_no_brighter_than_the_brightest_stack() -> None:
@@ -157,6 +175,24 @@ def test_nodes_are_those_that_a_subject_reads() -> None:
     plain_subject(run_of(), values)
     assert read == set(subject_nodes(run_of()))
     assert len(subject_nodes(run_of())) == len(read)
+
+
+def test_a_place_that_is_warned_of_is_shown(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    shape = (300, 400)
+    halves = [np.float32(0.12) + rng.normal(0, 0.01, (*shape, 3)).astype(np.float32) for _ in "ab"]
+    light = (halves[0] + halves[1]) / 2
+    same = {"half_a": halves[0], "half_b": halves[1], "colour": light, "colour_a": halves[0], "colour_b": halves[1], "curve": CURVE}
+    yy, xx = np.mgrid[: shape[0], : shape[1]]
+    violet = light + np.where(np.hypot(xx - 300, yy - 90) < 25, 0.05, 0)[..., None] * np.float32([0.5, 0, 1])
+    a, b = Subject("mine", violet.astype(np.float32), **same), Subject("plain", light, **same)
+    _, files = write_comparison(a, b, tmp_path / "odd")
+    page = files[2].read_text(encoding="utf-8")
+    names = [view["name"] for view in json.loads(re.search(r'id="views">(.*?)</script>', page).group(1))]  # type: ignore[union-attr]
+    x, y = (int(v) for v in re.fullmatch(r"colour of mine off at x (\d+), y (\d+)", names[-1]).groups())  # type: ignore[union-attr]
+    assert np.hypot(x - 300, y - 90) < 15
+    _, files = write_comparison(b, replace(b, name="twin"), tmp_path / "even")
+    assert '"name":"colour of' not in files[2].read_text(encoding="utf-8").replace(": ", ":")
 
 
 def test_files_of_a_comparison_tell_the_same(tmp_path: Path) -> None:

@@ -82,6 +82,12 @@ KINDS: dict[str, Kind] = {
         "saturation of the target", "", "toward 1", 0.02, False, "C* over that of the source, saturation asked for taken out" + _COLOUR
     ),
     "colour difference": Kind("colour error of the target", "dE00", "lower", 0.2, False, "mean CIEDE2000, lightness equal" + _COLOUR),
+    "local colour difference": Kind(
+        "colour at the worst place, stars and all", "dE00", "lower", 2.3, False,
+        "CIEDE2000 against the colour source at equal lightness, over the whole picture but star cores and rims, both blurred over 2 star "
+        "widths, without the saturation asked for and a cast of the whole sky; where it lies farthest above the noise of the half-sets, "
+        "whose interval is that of the largest of all places",
+    ),
 }  # fmt: skip
 
 
@@ -115,6 +121,7 @@ GROUP_NAMES = {
     "sky_level": "Gradient and colour of the sky",
     "limits": "Clipped and crushed pixels",
     "colour_truth": "Colour of the target",
+    "local_colour": "Colour of the whole picture, stars and all",
     "detail_snr": "Signal to noise of detail",
     "picture_contrast": "Contrast of detail",
 }

@@ -258,6 +258,24 @@ def agreement(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> float 
     return float(np.clip(pixels @ cross[inside] / own, -1.0, 1.0))
 
 
+def repeated_share(spectra: HalfSpectra, low: float, high: float) -> float:
+    """How much of the half difference in a band is the picture over again, 0..1.
+
+    Halves that differ a little in brightness or sharpness differ by their signal, which is no noise.
+    """
+    inside = _inside(spectra.rings.frequency, low, high)
+    pixels = spectra.rings.pixels[inside]
+    cross, apart, whole = (
+        float(pixels @ spectra.rings.mean(product)[inside])
+        for product in (
+            (spectra.difference * spectra.mean.conj()).real,
+            np.abs(spectra.difference) ** 2,
+            np.abs(spectra.mean.astype(complex)) ** 2,
+        )
+    )
+    return cross**2 / (apart * whole) if apart > 0 and whole > 0 else 0.0
+
+
 def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> tuple[float, float, float]:
     """Variances of two results' contrasts in a band and their covariance (fixed signal; noise in common as above).
 

@@ -11,6 +11,8 @@ from layerblend.evidence.correlation import HalfSpectra, band_difference_varianc
 from layerblend.kinds import Array
 from layerblend.maths.robust import MAD_TO_SIGMA
 
+NORMAL_95 = 1.959963984540054  # of the normal distribution, to both sides
+
 
 class CannotMeasureError(InputError):
     """A measure lacks what it needs; the sentence says what."""
@@ -44,6 +46,35 @@ class BandEstimate:
     high: float
     contrast: bool
 
+    @property
+    def variance(self) -> float:
+        """Variance of the value, worked out from its spectra."""
+        variances = contrast_variance if self.contrast else band_difference_variance
+        return variances(self.spectra, self.spectra, self.low, self.high)[0]
+
+    def stands_out(self, z: float) -> bool:
+        """Whether the detail rises above the noise by ``z`` standard errors of its power.
+
+        Contrast is the root of a power, whose relative error is twice that of the root.
+        """
+        return self.value > (2 if self.contrast else 1) * z * float(np.sqrt(self.variance))
+
+
+@dataclass(frozen=True)
+class PlaceEstimate:
+    """A value at the worst of many places. ``sure``: how far noise alone brings it at any place, which is the half width of its interval
+    at 95 %; ``place``: x, y in px; ``hue``: toward which colour; ``extent``: px, how wide it is.
+    """
+
+    value: float
+    sure: float
+    place: tuple[float, float]
+    hue: str
+    extent: float
+
+
+AnyEstimate = Estimate | BandEstimate | PlaceEstimate
+
 
 @dataclass(frozen=True)
 class PairError:
@@ -65,8 +96,11 @@ class PairError:
         return float(np.sqrt(max(self.a + self.b + 2 * self.covariance, 0.0)))
 
 
-def pair_error(a: Estimate | BandEstimate, b: Estimate | BandEstimate) -> PairError:
+def pair_error(a: AnyEstimate, b: AnyEstimate) -> PairError:
     """How far the difference of two estimates on the same units can be trusted."""
+    if isinstance(a, PlaceEstimate) and isinstance(b, PlaceEstimate):
+        first, second = ((e.sure / NORMAL_95) ** 2 for e in (a, b))
+        return PairError(first, second, 0.0, np.inf)
     if isinstance(a, BandEstimate) and isinstance(b, BandEstimate):
         variances = contrast_variance if a.contrast else band_difference_variance
         return PairError(*variances(a.spectra, b.spectra, a.low, a.high), np.inf)

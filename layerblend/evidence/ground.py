@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -24,6 +25,8 @@ COLOUR_MIN_CHROMA = 4.0
 BLUR_MARGIN_PX = 12  # around a cut piece, so that its blur is that of the whole picture
 MIN_WINDOW_PX, MAX_WINDOW_PX = 128, 2048
 CLIPPED = 0.999
+SAME_CODE = 1e-4  # of display codes: channels that differ by less are one
+LEAST_TARGET_PX = 2048  # eight tiles of 16 px
 
 
 Box = tuple[slice, slice]
@@ -44,7 +47,10 @@ class Subject:
     reference : linear stack, on the scale of ``linear``, whose star fluxes count as right
     colour : display picture of the colour source through the same curve, before denoise and saturation
     stars : (n, 4) float, x, y, flux, peak, brightest first
-    saturation : factor of chroma that was asked for; taken out before colour is judged
+    colour_a, colour_b : the same of its half-sets
+    saturation, star_saturation : factors of chroma that were asked for; taken out before colour is judged
+    recoloured : what gave the picture another colour than its source's on purpose, as a sentence says it; empty for nothing
+    unprocessed : whether the picture is its stack through the curve and nothing else, so that processing made nothing of it
     sky, target, saturated : (H, W) bool; blank sky without stars; the target; places the camera clipped
     star_mask : (H, W) bool, where stars were taken away from the detail halves; filled in each half by itself, with the discs that the
         star list gives
@@ -60,8 +66,13 @@ class Subject:
     curve: Curve | None = None
     reference: LinearImage | None = field(default=None, repr=False)
     colour: DisplayRGB | None = field(default=None, repr=False)
+    colour_a: DisplayRGB | None = field(default=None, repr=False)
+    colour_b: DisplayRGB | None = field(default=None, repr=False)
     stars: Array | None = field(default=None, repr=False)
     saturation: float = 1.0
+    star_saturation: float = 1.0
+    recoloured: str = ""
+    unprocessed: bool = False
     sky: Mask | None = field(default=None, repr=False)
     target: Mask | None = field(default=None, repr=False)
     saturated: Mask | None = field(default=None, repr=False)
@@ -73,16 +84,39 @@ class Subject:
         return None if self.half_a is None or self.half_b is None else (self.half_a, self.half_b)
 
     @property
+    def mono(self) -> bool:
+        """Whether there is one channel alone, or three that are the same but for rounding; a colour stack made grey is not mono."""
+        picture, source = self.picture, self.colour
+        if picture.ndim == 2 or (source is not None and source.ndim == 2):
+            return True
+        return all(_same(picture) for picture in (picture, source) if picture is not None)
+
+    @property
+    def colour_halves(self) -> tuple[DisplayRGB, DisplayRGB] | None:
+        """Both halves of the colour source, or None."""
+        return None if self.colour_a is None or self.colour_b is None else (self.colour_a, self.colour_b)
+
+    @property
     def detail_halves(self) -> tuple[Plane, Plane] | None:
         """Both luminance halves, or None."""
         return None if self.detail_a is None or self.detail_b is None else (self.detail_a, self.detail_b)
+
+
+def _same(picture: DisplayRGB) -> bool:
+    """Whether all three channels hold the same; a few pixels tell most colour pictures."""
+    return all(
+        np.allclose(part[..., 0], part[..., c], rtol=0, atol=SAME_CODE, equal_nan=True)
+        for part in (picture[::64, ::64], picture)
+        for c in (1, 2)
+    )
 
 
 @dataclass(frozen=True)
 class Ground:
     """The units that both results are measured on. Index arrays point into ``stars``.
 
-    ``window`` weighs the part ``window_box`` of the picture, in which detail is judged; ``coloured``: where colour can be judged.
+    ``window`` weighs the part ``window_box`` of the picture, in which detail is judged; ``covered``: the share of it under the star mask;
+    ``coloured``: where the target's colour can be judged, ``pale``: why there is too little of it; ``mono``: why there is no colour at all.
     """
 
     shape: tuple[int, int]
@@ -100,6 +134,9 @@ class Ground:
     reference: LinearImage | None = field(repr=False)
     colour: DisplayRGB | None = field(repr=False)
     coloured: Mask | None = field(repr=False)
+    pale: str = ""
+    mono: str = ""
+    covered: float = 0.0
     words: tuple[str, ...] = ()
 
 
@@ -130,11 +167,13 @@ def common_ground(a: Subject, b: Subject) -> Ground:
     linear = a.linear is not None and b.linear is not None
     colour = a.colour if a.colour is not None else b.colour
     box = _target_box(shape, target)
+    window = hann_window((box[0].stop - box[0].start, box[1].stop - box[1].start))
+    coloured, pale = _coloured(a, b, colour, target, sky, star_mask)
     ground = Ground(
         shape=shape,
         sky=sky,
         target=target,
-        window=hann_window((box[0].stop - box[0].start, box[1].stop - box[1].start)),
+        window=window,
         window_box=box,
         stars=stars,
         shape_stars=np.zeros(0, int),
@@ -145,7 +184,10 @@ def common_ground(a: Subject, b: Subject) -> Ground:
         linear=linear,
         reference=a.reference if a.reference is not None else b.reference,
         colour=colour,
-        coloured=_coloured(a, b, colour, target, sky, star_mask),
+        coloured=coloured,
+        pale=pale,
+        mono=_mono(a, b),
+        covered=float(np.average(star_mask[box], weights=window.astype(float) ** 2)),
         words=tuple(words),
     )
     return _with_shape_stars(ground, a, b)
@@ -240,19 +282,52 @@ def _common_sky(a: Subject, b: Subject, star_mask: Mask, words: list[str]) -> Ma
     return (np.abs(light - level) < 4 * spread) & ~star_mask
 
 
-def _coloured(a: Subject, b: Subject, colour: DisplayRGB | None, target: Mask | None, sky: Mask, star_mask: Mask) -> Mask | None:
-    """Where colour can be judged: target without stars, coloured in the sources, clipped in neither picture; None without a source."""
-    if colour is None:
-        return None
-    area = (target if target is not None else ~sky) & ~star_mask
+def _mono(a: Subject, b: Subject) -> str:
+    """Why no colour can be compared; empty where both have some."""
+    names = [f"`{subject.name}`" for subject in (a, b) if subject.mono]
+    if not names:
+        return ""
+    return "both pictures are mono" if len(names) == 2 else f"{names[0]} is mono"
+
+
+def _coloured(
+    a: Subject, b: Subject, colour: DisplayRGB | None, target: Mask | None, sky: Mask, star_mask: Mask
+) -> tuple[Mask | None, str]:
+    """Where colour can be judged: target without stars, coloured in the sources, clipped in neither picture; and what takes most of it.
+
+    None without a source of colour.
+    """
+    if colour is None or colour.ndim == 2:
+        return None, ""
+    area = target.copy() if target is not None else ~sky
+    name = "target" if target is not None else "picture off the blank sky (no target was found)"
+    left = [int(area.sum())]
+    area &= ~star_mask
+    left.append(int(area.sum()))
     sources = [s.colour for s in (a, b) if s.colour is not None]
     box = bounds(area, BLUR_MARGIN_PX)
     for source in sources[:1] if sources[0] is sources[-1] else sources:
         planes = cv2.GaussianBlur(lab(source[box]), (0, 0), COLOUR_BLUR_PX)
         area[box] &= np.hypot(planes[..., 1], planes[..., 2]) > COLOUR_MIN_CHROMA
+    left.append(int(area.sum()))
     for subject in (a, b):
         area &= as_rgb(subject.picture).max(2) < CLIPPED
-    return area
+    left.append(int(area.sum()))
+    return area, _loss(name, left)
+
+
+def _loss(name: str, left: list[int]) -> str:
+    """What takes most of the pixels that could be judged; ``left``: whole, off stars, coloured, unclipped."""
+    if left[0] < LEAST_TARGET_PX:
+        return f"the {name} is too small, {left[0]} px"
+    lost = [before - after for before, after in itertools.pairwise(left)]
+    most = int(np.argmax(lost))
+    share = f"{100 * lost[most] / left[0]:.0f} %"
+    return (
+        f"the star mask covers {share} of the {name}",
+        f"{share} of the {name} has hardly any colour, less than C* {COLOUR_MIN_CHROMA:g}",
+        f"{share} of the {name} is clipped",
+    )[most]
 
 
 def _target_box(shape: tuple[int, int], target: Mask | None) -> Box:

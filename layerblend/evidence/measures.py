@@ -17,6 +17,7 @@ import numpy as np
 from layerblend.evidence.catalogue import AS_SHOWN, BANDS, SINGLE, band_name
 from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr, fill_masked, half_spectra
 from layerblend.evidence.estimates import (
+    AnyEstimate,
     BandEstimate,
     CannotMeasureError,
     Estimate,
@@ -43,6 +44,7 @@ from layerblend.evidence.ground import (
     lightness,
     shape_plane,
 )
+from layerblend.evidence.local_colour import local_colour
 from layerblend.evidence.starfit import fit_mean_star
 from layerblend.kinds import Array, Curve, DisplayRGB, Mask, Plane, working_luminance
 from layerblend.maths.curve import stretch, unstretch
@@ -63,6 +65,7 @@ CORE_CLIP = 0.995
 CRUSHED = 0.001
 SINGLE_LAG_PX = 4
 MOST_TINT = 4.0
+MOST_COVERED = 0.75  # of the window: where stars cover more, what is filled in and the rims of stars outweigh the detail
 
 
 def _need(count: int, least: int, what: str) -> None:
@@ -187,15 +190,13 @@ def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
         noise = lab(subject.picture)
         suffix = SINGLE
     smooth = cv2.GaussianBlur(noise, (0, 0), MOTTLE_BLUR_PX, borderType=cv2.BORDER_REFLECT)
-    lag = 4 * MOTTLE_BLUR_PX
-    pixel = [_sky_scatter(noise[..., c], inside, tiles, count, None if ground.from_halves else SINGLE_LAG_PX) for c in range(3)]
-    broad = [_sky_scatter(smooth[..., c], inside, tiles, count, None if ground.from_halves else int(lag)) for c in range(3)]
-    return {
-        f"sky lightness noise{suffix}": pixel[0],
-        f"sky chroma noise{suffix}": joined_estimate(pixel[1], pixel[2]),
-        f"sky lightness mottle{suffix}": broad[0],
-        f"sky chroma mottle{suffix}": joined_estimate(broad[1], broad[2]),
-    }
+    lag, channels = int(4 * MOTTLE_BLUR_PX), range(1 if ground.mono else 3)
+    pixel = [_sky_scatter(noise[..., c], inside, tiles, count, None if ground.from_halves else SINGLE_LAG_PX) for c in channels]
+    broad = [_sky_scatter(smooth[..., c], inside, tiles, count, None if ground.from_halves else lag) for c in channels]
+    found = {f"sky lightness noise{suffix}": pixel[0], f"sky lightness mottle{suffix}": broad[0]}
+    if not ground.mono:
+        found |= {f"sky chroma noise{suffix}": joined_estimate(*pixel[1:]), f"sky chroma mottle{suffix}": joined_estimate(*broad[1:])}
+    return found
 
 
 def _sky_scatter(plane: Plane, inside: Mask, tiles: Array, count: int, lag: int | None) -> Estimate:
@@ -217,6 +218,8 @@ def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     parts = np.split(values[order], np.cumsum(np.bincount(numbers, minlength=count))[:-1])
     medians = np.stack([np.median(part, 0) for part in parts]).astype(float)
     spread = [spread_estimate(medians[:, c]) for c in range(3)]
+    if ground.mono:
+        return {"left-over gradient lightness": spread[0]}
     return {
         "left-over gradient lightness": spread[0],
         "left-over gradient chroma": joined_estimate(spread[1], spread[2]),
@@ -247,7 +250,8 @@ def colour_truth(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     if reference is None or ground.coloured is None:
         raise CannotMeasureError("no colour source was given")
     tiles, count = _enough_tiles(ground.coloured, COLOUR_TILE_PX, 0.1)
-    _need(count, MIN_TILES, "tiles of the target with colour")
+    if count < MIN_TILES:
+        raise CannotMeasureError(ground.pale)
     box = bounds(tiles >= 0, BLUR_MARGIN_PX)
     tiles, pair = tiles[box], (reference[box], subject.picture[box])
     source, seen = (cv2.GaussianBlur(lab(p), (0, 0), COLOUR_BLUR_PX) for p in pair)
@@ -285,17 +289,21 @@ class Spectra:
     """Spectra of a result's half-sets in the common window, stars filled in each half by itself; None where the halves are missing.
 
     ``picture``: lightness of the finished picture; ``source``: luminance of the stack that the detail came from; ``shown_source``:
-    lightness of that luminance in the result's own colours and stretch, what the picture would hold without processing.
+    lightness of that luminance in the result's own colours and stretch, what the picture would hold without processing; ``hidden``: why
+    there are none although the halves are there.
     """
 
     picture: HalfSpectra | None
     source: HalfSpectra | None
     shown_source: HalfSpectra | None
+    hidden: str = ""
 
 
 def all_spectra(subject: Subject, ground: Ground) -> Spectra:
-    """The spectra that a result's halves allow."""
+    """The spectra that a result's halves allow; none where stars leave too little of the window."""
     picture = source = shown = None
+    if ground.covered > MOST_COVERED:
+        return Spectra(None, None, None, hidden=f"stars cover {100 * ground.covered:.0f} % of the window that detail is judged in")
     if subject.half_a is not None and subject.half_b is not None:
         box = ground.window_box
         picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground)
@@ -324,6 +332,8 @@ def _tint(colour: DisplayRGB, curve: Curve) -> Array:
 
 def detail_snr(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:
     """SNR of the luminance source by band."""
+    if spectra.hidden:
+        raise CannotMeasureError(spectra.hidden)
     if spectra.source is None:
         raise CannotMeasureError(f"`{subject.name}` has no half-sets of its luminance source")
     return _by_band("detail SNR", spectra.source, contrast=False)
@@ -331,6 +341,8 @@ def detail_snr(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:
 
 def picture_contrast(subject: Subject, spectra: Spectra) -> dict[str, BandEstimate]:
     """Contrast of the finished picture's lightness by band, noise taken out by the halves."""
+    if spectra.hidden:
+        raise CannotMeasureError(spectra.hidden)
     if spectra.picture is None:
         raise CannotMeasureError(f"`{subject.name}` has no half-set pictures, and in a single picture noise counts as contrast")
     return _by_band("contrast", spectra.picture, contrast=True)
@@ -347,18 +359,20 @@ def _by_band(name: str, spectra: HalfSpectra, *, contrast: bool) -> dict[str, Ba
     return {band_name(name, low, high): BandEstimate(measure(spectra, low, high), spectra, low, high, contrast) for low, high in BANDS}
 
 
-GROUPS: tuple[Callable[[Subject, Ground], Mapping[str, Estimate]], ...] = (
-    star_shapes, star_flux, core_clipping, ringing, sky_noise, sky_level, limits, colour_truth,
+GROUPS: tuple[Callable[[Subject, Ground], Mapping[str, AnyEstimate]], ...] = (
+    star_shapes, star_flux, core_clipping, ringing, sky_noise, sky_level, limits, colour_truth, local_colour,
 )  # fmt: skip
+COLOUR_GROUPS = (colour_truth, local_colour)
 BAND_GROUPS: tuple[Callable[[Subject, Spectra], Mapping[str, BandEstimate]], ...] = (detail_snr, picture_contrast)
 
 
-def measure(subject: Subject, ground: Ground, spectra: Spectra | None = None) -> tuple[dict[str, Estimate | BandEstimate], dict[str, str]]:
+def measure(subject: Subject, ground: Ground, spectra: Spectra | None = None) -> tuple[dict[str, AnyEstimate], dict[str, str]]:
     """Every measure that ``subject`` allows on this ground, and for each group that it does not, the reason."""
     spectra = spectra if spectra is not None else all_spectra(subject, ground)
-    found: dict[str, Estimate | BandEstimate] = {}
+    found: dict[str, AnyEstimate] = {}
     reasons: dict[str, str] = {}
-    work: dict[str, Callable[[], Mapping[str, Estimate | BandEstimate]]] = {g.__name__: partial(g, subject, ground) for g in GROUPS}
+    groups = [g for g in GROUPS if not (ground.mono and g in COLOUR_GROUPS)]
+    work: dict[str, Callable[[], Mapping[str, AnyEstimate]]] = {g.__name__: partial(g, subject, ground) for g in groups}
     work |= {g.__name__: partial(g, subject, spectra) for g in BAND_GROUPS}
     for name, group in work.items():
         try:

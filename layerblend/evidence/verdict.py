@@ -2,34 +2,43 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import scipy
 
 from layerblend.errors import check_range
-from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS
-from layerblend.evidence.correlation import HalfSpectra, agreement, band_contrast, band_snr
-from layerblend.evidence.estimates import BandEstimate, Estimate, pair_error
+from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS, PLENTY_SNR
+from layerblend.evidence.correlation import HalfSpectra, agreement, band_contrast, band_snr, repeated_share
+from layerblend.evidence.estimates import AnyEstimate, BandEstimate, PlaceEstimate, pair_error
 from layerblend.evidence.ground import Subject, common_ground
+from layerblend.evidence.local_colour import SEEN
 from layerblend.evidence.measures import Spectra, all_spectra, measure, shown_spectra
 from layerblend.figures import number
 from layerblend.kinds import Plane
 
+WORST = "local colour difference"
 A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
 BOUND_EXCESS = 1.1
 LEAST_ALIKE = 0.5  # agreement with the source: calming between details left .54 and more on simulated scenes, painting .43 and less
 FLUX_LOSS = 0.05
 SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours' part in lightness is known no better
-COLOUR_STACKS_OWN = {"hue shift": 0.0, "chroma ratio": 1.0, "colour difference": 0.0}  # what the colour stack, measured against, has
+# what the colour stack, measured against, has
+COLOUR_STACKS_OWN = {"hue shift": 0.0, "chroma ratio": 1.0, "colour difference": 0.0, WORST: 0.0}
+AGAINST = 3.0  # standard errors below 0 from which signal to noise says that the halves contradict each other
+MOST_REPEATED = 0.5  # of the half difference: where more of it is the picture over again, it is no noise
 LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
 
 
 @dataclass(frozen=True)
 class Measure:
-    """One line of the comparison. ``difference`` is a - b with ``interval``; ``verdict`` says which lies closer to what is better."""
+    """One line of the comparison. ``difference`` is a - b with ``interval``; ``verdict`` says which lies closer to what is better.
+
+    ``hidden``: "a" or "b", whose value does not rise above its noise, so that no share of it means anything.
+    """
 
     name: str
     unit: str
@@ -40,6 +49,7 @@ class Measure:
     interval: tuple[float, float]
     method: str
     verdict: str
+    hidden: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for measures.json."""
@@ -72,8 +82,27 @@ class Measure:
 
 
 @dataclass(frozen=True)
+class WorstPlace:
+    """Where a picture's colour differs most from the colour source: x, y in px; ``seen``: far enough above the noise to be warned of."""
+
+    picture: str
+    x: float
+    y: float
+    value: float
+    seen: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for measures.json."""
+        return {"measure": WORST, **asdict(self)}
+
+
+@dataclass(frozen=True)
 class Comparison:
-    """All measures of A against B, worst for A first; ``flags``: warnings; ``unmeasured``: what could not be measured and why."""
+    """All measures of A against B, worst for A first.
+
+    ``flags``: warnings; ``unmeasured``: what could not be measured and why; ``places``: whose colour differs most where, x, y in px, and
+    whether that is warned of.
+    """
 
     a: str
     b: str
@@ -82,6 +111,7 @@ class Comparison:
     flags: tuple[str, ...] = ()
     unmeasured: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    places: tuple[WorstPlace, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain values for measures.json."""
@@ -93,6 +123,7 @@ class Comparison:
             "flags": list(self.flags),
             "unmeasured": [{"what": what, "why": why} for what, why in self.unmeasured],
             "notes": list(self.notes),
+            "places": [place.as_json() for place in self.places],
             "words": self.words(),
         }
 
@@ -131,10 +162,17 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
     ground = common_ground(a, b)
     spectra_a, spectra_b = all_spectra(a, ground), all_spectra(b, ground)
     (found_a, missing_a), (found_b, missing_b) = measure(a, ground, spectra_a), measure(b, ground, spectra_b)
-    measures = [_judge(name, found_a[name], found_b[name], confidence) for name in KINDS if name in found_a and name in found_b]
-    reasons = {**missing_b, **missing_a}
-    flags = _flux_flags(measures, a, b)
+    pairs = {name: (found_a[name], found_b[name]) for name in KINDS if name in found_a and name in found_b}
+    senseless = {name: why for name, pair in pairs.items() if (why := _senseless(*pair, confidence))}
+    measures = [_judge(name, *pair, confidence) for name, pair in pairs.items() if name not in senseless]
+    reasons = [(GROUP_NAMES[group], why) for group, why in {**missing_b, **missing_a}.items()]
+    if ground.mono:
+        reasons.insert(0, ("Colour", ground.mono))
+    places = [*_worst_places(a.name, found_a), *_worst_places(b.name, found_b)]
+    flags = [*_flux_flags(measures, a, b), *_colour_flags(a.name, found_a), *_colour_flags(b.name, found_b)]
     for subject, spectra in ((a, spectra_a), (b, spectra_b)):
+        if subject.unprocessed or spectra.hidden:  # the stack itself has nothing that was made; where stars cover all, nothing is known
+            continue
         limits = [spectra_a.shown_source, spectra_b.shown_source] if bound is None else [shown_spectra(bound, subject, ground)]
         flags += [*_process_flags(subject.name, spectra), *_bound_flags(subject.name, spectra, [s for s in limits if s is not None])]
     return Comparison(
@@ -143,12 +181,39 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
         confidence=confidence,
         measures=tuple(sorted(measures, key=_order)),
         flags=tuple(flags),
-        unmeasured=tuple((GROUP_NAMES[group], why) for group, why in reasons.items()),
+        unmeasured=(*reasons, *_senseless_bands(senseless)),
         notes=ground.words,
+        places=tuple(places),
     )
 
 
-def _judge(name: str, a: Estimate | BandEstimate, b: Estimate | BandEstimate, confidence: float) -> Measure:
+# ---------------------------------------------------------------- what cannot be measured
+def _senseless(a: AnyEstimate, b: AnyEstimate, confidence: float) -> str:
+    """Why a band's numbers mean nothing: noise that cannot be told, or detail that does not rise above it in either; else empty."""
+    if not (isinstance(a, BandEstimate) and isinstance(b, BandEstimate)):
+        return ""
+    z = float(scipy.special.ndtri(0.5 + confidence / 2))
+    if not a.contrast:
+        if any(e.value < -AGAINST * np.sqrt(e.variance) for e in (a, b)):
+            return "the half-sets contradict each other there, so that they are not independent"
+        if any(e.value > PLENTY_SNR and repeated_share(e.spectra, e.low, e.high) > MOST_REPEATED for e in (a, b)):
+            return f"above {PLENTY_SNR:,.0f}, where the half-sets differ more in brightness and sharpness than by noise"
+    return "" if a.stands_out(z) or b.stands_out(z) else "it does not rise above the noise in either"
+
+
+def _senseless_bands(reasons: dict[str, str]) -> list[tuple[str, str]]:
+    """The bands of one kind that share a reason together, the finest first."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for name, why in reasons.items():
+        together.setdefault((KINDS[name].family, why), []).append(name)
+    out = []
+    for (family, why), names in together.items():
+        what = f"{family} at {_sizes(names)}"
+        out.append((f"{what[0].upper()}{what[1:]}", why))
+    return out
+
+
+def _judge(name: str, a: AnyEstimate, b: AnyEstimate, confidence: float) -> Measure:
     kind = KINDS[name]
     error = pair_error(a, b)
     upper, normal = 0.5 + confidence / 2, np.isinf(error.freedom)
@@ -161,7 +226,8 @@ def _judge(name: str, a: Estimate | BandEstimate, b: Estimate | BandEstimate, co
     if low > 0 or high < 0:
         verdict = _winner(kind.better, a.value, b.value, max(z * error.total, floor))
     return Measure(
-        name, kind.unit, kind.better, float(a.value), float(b.value), float(difference), (float(low), float(high)), kind.method, verdict
+        name, kind.unit, kind.better, float(a.value), float(b.value), float(difference), (float(low), float(high)), kind.method, verdict,
+        next((side for side, e in (("a", a), ("b", b)) if isinstance(e, BandEstimate) and not e.stands_out(z)), ""),
     )  # fmt: skip
 
 
@@ -205,12 +271,14 @@ def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
     what = _subject_of(group, {kind.family})
     head = f"{what[0].upper()}{what[1:]}: {winner} is better"
     end = ", too little to see." if max(m.weight for m in group) < 1 else "."
-    shares = [abs(won / lost - 1) for won, lost in pairs if lost]
+    shares = [abs(won / lost - 1) for m, (won, lost) in zip(group, pairs, strict=True) if lost and not m.hidden]
     change = f"{_span(shares)} {'more' if first.better == 'higher' else 'less'}" if kind.relative and shares else ""
     if len(group) > 1:
-        return f"{head}{f', {change}' if change else ''}{end}"  # no share of what is 0 in all bands
+        return f"{head}{f', {change}' if change else ''}{end}"  # no share of what is 0 or hidden by noise in all bands
     won, lost = (number(value) for value in pairs[0])
     unit = f" {first.unit}" if first.unit else ""
+    if first.hidden:
+        change = f"in {name_a if first.hidden == 'a' else name_b} it does not rise above the noise"
     aside = change or (f"best: {first.better.split()[1]}" if first.better.startswith("toward") else "")
     if first.name in COLOUR_STACKS_OWN and pairs[0][0] == COLOUR_STACKS_OWN[first.name]:
         aside = "it is the picture that this is measured against"
@@ -220,12 +288,15 @@ def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
 def _subject_of(group: list[Measure], split: set[str]) -> str:
     """What the sentence is about: the family, with its bands named if the family is split between verdicts or its bands stand apart."""
     kind = KINDS[group[0].name]
-    bands = [KINDS[m.name].phrase for m in sorted(group, key=lambda m: m.name, reverse=True)]
     if kind.family == kind.phrase or kind.family not in split:
         return kind.family
-    sizes = [band.removesuffix(" px") for band in bands]
-    joined = f"{', '.join(sizes[:-1])} and {sizes[-1]}" if len(sizes) > 1 else sizes[0]
-    return f"{kind.family} at {joined} px"
+    return f"{kind.family} at {_sizes([m.name for m in group])}"
+
+
+def _sizes(names: list[str]) -> str:
+    """The sizes of some bands, the finest first: "3-5, 5-7 and 7-10 px"."""
+    sizes = [KINDS[name].phrase.removesuffix(" px") for name in sorted(names, reverse=True)]
+    return f"{', '.join(sizes[:-1])} and {sizes[-1]} px" if len(sizes) > 1 else f"{sizes[0]} px"
 
 
 def _span(shares: list[float]) -> str:
@@ -245,6 +316,24 @@ def _flux_flags(measures: list[Measure], a: Subject, b: Subject) -> list[str]:
         if width.verdict == better and mine < 1 - FLUX_LOSS and mine < other - FLUX_LOSS:
             out.append(f"Warning: the stars of {name} are narrower but hold only {mine:.0%} of their light: eroded, not sharper.")
     return out
+
+
+def _worst_places(name: str, found: Mapping[str, AnyEstimate]) -> list[WorstPlace]:
+    """Where the picture's colour differs most, whether it can be seen or not."""
+    worst = found.get(WORST)
+    if not isinstance(worst, PlaceEstimate) or worst.value == 0:
+        return []
+    return [WorstPlace(name, *worst.place, worst.value, worst.value - worst.sure > SEEN)]
+
+
+def _colour_flags(name: str, found: Mapping[str, AnyEstimate]) -> list[str]:
+    """A place whose colour no setting asked for."""
+    worst = found.get(WORST)
+    if not isinstance(worst, PlaceEstimate) or worst.value - worst.sure <= SEEN:
+        return []
+    x, y = worst.place
+    off = f"{number(worst.value)} dE00 off the colour stack's, toward {worst.hue}, over some {worst.extent:.0f} px"
+    return [f"Warning: at x {x:.0f}, y {y:.0f} the colour of {name} lies {off}: look there."]
 
 
 def _process_flags(name: str, spectra: Spectra) -> list[str]:
@@ -298,9 +387,17 @@ def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list
 
 
 def _is_foreign(seen: HalfSpectra, source: HalfSpectra | None, low: float, high: float) -> bool:
-    """Whether most of what repeats in the picture does not repeat in its own source; so where nobody knows."""
-    alike = None if source is None else agreement(seen, source, low, high)
-    return alike is None or alike < LEAST_ALIKE
+    """Whether most of what repeats in the picture does not repeat in its own source.
+
+    Where noise hides the source's structure, the picture's is foreign only if there is more of it: calming noise adds none. Without a
+    source nobody knows, and what lies above the bound is taken for foreign.
+    """
+    if source is None:
+        return True
+    alike = agreement(seen, source, low, high)
+    if alike is None:
+        return _direction(*(BandEstimate(band_contrast(s, low, high), s, low, high, True) for s in (seen, source))) > 0
+    return alike < LEAST_ALIKE
 
 
 def _above_bound(seen: HalfSpectra, sources: list[HalfSpectra], low: float, high: float) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import cv2
 import numpy as np
 
@@ -20,6 +22,7 @@ def choose_places(
     stars: Array | None = None,
     width: int = 280,
     height: int = 210,
+    more: Mapping[str, tuple[float, float]] | None = None,
 ) -> dict[str, Box]:
     """Boxes (x0, y0, x1, y1) of one size that show a picture's core, arms, outskirts, sky and a bright star.
 
@@ -29,6 +32,7 @@ def choose_places(
     target, sky : (H, W) bool, optional; guessed from brightness if left out
     stars : (n, >= 3) x, y, flux, optional
     width, height : px; cut down to the picture's size
+    more : name -> x, y of further places, shown last
 
     Returns
     -------
@@ -46,6 +50,7 @@ def choose_places(
     star = _bright_star(stars, target, shape, width, height)
     if star is not None:
         centre["bright star"] = star
+    centre |= more or {}
     return {name: _box(xy, width, height, shape) for name, xy in centre.items()}
 
 

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from layerblend.evidence import ground, measures
+from layerblend.evidence import ground, local_colour, measures
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS, band_name
 from layerblend.evidence.measures import BAND_GROUPS, GROUPS
 
@@ -36,9 +36,14 @@ def test_bands_are_there_and_every_group_has_a_name():
         ("sky chroma mottle (single picture)", {"differences 24 px": 4 * measures.MOTTLE_BLUR_PX, "sigma 6 px": measures.MOTTLE_BLUR_PX}),
         ("sky a*", {"tiles of 128 px": measures.GRADIENT_TILE_PX}),
         ("hue shift", {"sigma 3 px": ground.COLOUR_BLUR_PX, "above 4": ground.COLOUR_MIN_CHROMA, "32 or": measures.COLOUR_TILE_PX}),
+        ("local colour difference", {"over 2 star": local_colour.SMOOTH_FWHM}),
     ],
 )
 def test_methods_tell_the_numbers_that_are_used(name, numbers):
     for words, used in numbers.items():
         assert words in KINDS[name].method
         assert float(re.search(r"\d*\.?\d+", words).group(0)) == used
+
+
+def test_a_place_is_warned_of_from_what_is_worth_naming():
+    assert KINDS["local colour difference"].small == local_colour.SEEN

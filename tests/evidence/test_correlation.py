@@ -17,6 +17,7 @@ from layerblend.evidence.correlation import (
     half_spectra,
     hann_window,
     make_rings,
+    repeated_share,
     ring_correlation,
     snr_of,
     snr_variance,
@@ -339,3 +340,12 @@ def test_a_wide_hole_takes_the_level_of_what_is_around_it():
     mask = np.zeros(plane.shape, bool)
     mask[70:130, 270:330] = True
     np.testing.assert_allclose(fill_masked(plane, mask)[mask], 10, atol=0.5)
+
+
+@pytest.mark.parametrize(("apart", "noise", "expected"), [(0.0, 0.1, 0.0), (0.05, 1e-4, 1.0), (0.1, 0.1, 0.667)])
+def test_share_of_the_difference_that_is_the_picture_over_again(apart, noise, expected):
+    """Halves s (1 +- g) + n: the half difference is g s and noise of n / sqrt 2, of which g^2 / (g^2 + n^2 / 2) is the picture."""
+    rng = np.random.default_rng(9)
+    light, first, second = rng.normal(0, 1, (3, 256, 256))
+    spectra = half_spectra(*((light * (1 + s * apart) + noise * n).astype(np.float32) for s, n in ((1, first), (-1, second))))
+    assert repeated_share(spectra, 0.1, 0.2) == pytest.approx(expected, abs=0.03)

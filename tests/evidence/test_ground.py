@@ -1,5 +1,6 @@
 """What two results are compared on."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -7,6 +8,7 @@ import pytest
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.ground import _isolated, _rough_fwhm, _target_box, common_ground, find_stars, lightness, shape_plane, star_discs
+from layerblend.evidence.measures import measure
 from layerblend.maths.perceptual import encode_srgb, lab_to_linear
 from tests.scenes import evidence as scenes
 
@@ -232,3 +234,53 @@ def test_lightness_of_mono_and_colour(pair):
 
 def test_no_stars_in_an_empty_picture():
     assert len(find_stars(np.full((64, 64), 30, np.float32))) == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ("stars", r"the star mask covers \d+ % of the target"),
+        ("small", r"the target is too small, 400 px"),
+        ("grey", r"\d+ % of the target has hardly any colour, less than C\* 4"),
+        ("clipped", r"\d+ % of the target is clipped"),
+        ("none", r"\d+ % of the picture off the blank sky \(no target was found\) has hardly any colour, less than C\* 4"),
+    ],
+)
+def test_a_target_whose_colour_cannot_be_judged_has_the_reason_that_holds(pair, change, why):
+    _, a, b = pair
+    target = np.zeros(a.picture.shape[:2], bool)
+    target[60:200, 60:200] = True
+    planes = np.zeros((*target.shape, 3))
+    planes[..., 0], planes[..., 1] = 50, 20
+    source = encode_srgb(lab_to_linear(planes)).astype(np.float32)
+    changes: dict[str, object] = {"picture": source, "colour": source, "target": target}
+    if change == "stars":
+        changes["star_mask"] = target
+    if change == "small":
+        changes["target"] = np.zeros_like(target)
+        changes["target"][100:120, 100:120] = True
+    if change in {"grey", "none"}:
+        changes["colour"] = np.full_like(source, 0.5)
+    if change == "clipped":
+        changes["picture"] = np.ones_like(source)
+    if change == "none":
+        changes["target"] = None
+    one, other = (replace(s, **changes) for s in (a, b))
+    found, reasons = measure(one, common_ground(one, other))
+    assert re.fullmatch(why, reasons["colour_truth"]) and "hue shift" not in found
+
+
+def test_how_much_of_the_window_stars_cover(pair):
+    """Everything, nothing, and the middle half of a window that weighs its middle most."""
+    _, a, b = pair
+    corner = a.stars[:1].copy()
+    corner[:, :2] = 2  # outside the window
+    bare = [replace(s, stars=corner, star_mask=None) for s in (a, b)]
+    assert common_ground(*bare).covered == 0
+    assert common_ground(*(replace(s, star_mask=np.ones(a.picture.shape[:2], bool)) for s in bare)).covered == pytest.approx(1)
+    half = np.zeros(a.picture.shape[:2], bool)
+    box = common_ground(*bare).window_box
+    middle, quarter = (box[0].start + box[0].stop) // 2, (box[0].stop - box[0].start) // 4
+    half[middle - quarter : middle + quarter] = True
+    # sin^4 over the middle half: 1/2 + 4/(3 pi) of the whole
+    assert common_ground(*(replace(s, star_mask=half) for s in bare)).covered == pytest.approx(0.5 + 4 / (3 * np.pi), abs=0.01)

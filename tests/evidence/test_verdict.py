@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -10,21 +11,24 @@ import scipy.stats
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.catalogue import BANDS, KINDS, band_name
-from layerblend.evidence.correlation import agreement, band_snr, half_spectra
-from layerblend.evidence.estimates import Estimate, mean_estimate
+from layerblend.evidence.correlation import agreement, band_contrast, band_snr, half_spectra
+from layerblend.evidence.estimates import BandEstimate, Estimate, PlaceEstimate, mean_estimate
 from layerblend.evidence.ground import common_ground
 from layerblend.evidence.measures import Spectra, Subject, all_spectra
 from layerblend.evidence.verdict import (
     A_BETTER,
     B_BETTER,
     NONE_SHOWN,
+    WORST,
     Comparison,
     Measure,
     _above_bound,
     _flux_flags,
+    _is_foreign,
     _judge,
     _order,
     _process_flags,
+    _senseless,
     _sentence,
     compare_subjects,
 )
@@ -207,10 +211,163 @@ def test_foreign_against_own_uses_one_method_for_both(made):
     assert "sky lightness noise (single picture)" in names and "sky lightness noise" not in names
 
 
-def test_mono_pictures(made):
+COLOURED = {"sky chroma noise", "sky chroma mottle", "left-over gradient chroma", "sky a*", "sky b*", "hue shift", "chroma ratio", WORST}
+
+
+def grey(subject, shape):
+    """A mono result: one plane, or three that differ by rounding alone."""
+    planes = {key: getattr(subject, key).mean(2) for key in ("picture", "half_a", "half_b", "linear", "colour")}
+    if shape == "three channels":
+        planes = {key: np.stack([plane, plane, plane * np.float32(1 + 1e-6)], 2) for key, plane in planes.items()}
+    return replace(subject, **planes, reference=subject.reference.mean(2))
+
+
+@pytest.mark.parametrize("shape", ["one channel", "three channels"])
+def test_of_mono_pictures_no_colour_is_judged_and_that_is_said_once(made, shape):
     _, _, plain, sharp = made
-    comparison = compare_subjects(Subject("a", sharp.picture.mean(2)), Subject("b", plain.picture.mean(2)))
-    assert verdicts(comparison)["sky lightness noise (single picture)"] == B_BETTER
+    comparison = compare_subjects(grey(sharp, shape), grey(plain, shape))
+    found = verdicts(comparison)
+    assert found["sky lightness noise"] == B_BETTER and "left-over gradient lightness" in found
+    assert not COLOURED & set(found)
+    said = [word for word in comparison.words() if "olour" in word]
+    assert said == ["Colour not compared: both pictures are mono."]
+
+
+def test_a_mono_picture_beside_one_in_colour(made):
+    _, _, plain, sharp = made
+    comparison = compare_subjects(Subject("grey", sharp.picture.mean(2)), plain)
+    assert not COLOURED & set(verdicts(comparison))
+    assert "Colour not compared: `grey` is mono." in comparison.words()
+    drained = replace(plain, name="drained", picture=np.repeat(plain.picture.mean(2, keepdims=True), 3, 2))
+    assert verdicts(compare_subjects(drained, plain))["chroma ratio"] == B_BETTER  # a colour stack that lost its colour is no mono set
+
+
+# ---------------------------------------------------------------- colour anywhere in the picture
+def full(subject, plain):
+    return replace(subject, colour=plain.colour, colour_a=plain.half_a, colour_b=plain.half_b)
+
+
+def test_a_violet_disc_under_the_star_mask_is_warned_of_with_its_place(made):
+    scene, curve, plain, _ = made
+    yy, xx = np.mgrid[:320, :320]
+    star = next(s for s in scene.stars if 60 < s[0] < 260 and 60 < s[1] < 260)
+    disc = cv2.GaussianBlur((np.hypot(xx - star[0], yy - star[1]) < 30).astype(np.float32), (0, 0), 4)[..., None]
+    violet = full(processed(plain, curve, "violet", lambda p: p + disc * np.float32([0.02, 0, 0.05])), plain)
+    mask = np.hypot(xx - star[0], yy - star[1]) < 60
+    comparison = compare_subjects(replace(violet, star_mask=mask), replace(full(plain, plain), star_mask=mask))
+    assert verdicts(comparison)[WORST] == B_BETTER
+    warned = [flag for flag in comparison.flags if "violet lies" in flag]
+    assert len(warned) == 1 and "toward" in warned[0] and warned[0] in comparison.words()
+    place = comparison.as_json()["places"][0]
+    assert place["picture"] == "violet" and place["seen"] and np.hypot(place["x"] - star[0], place["y"] - star[1]) < 40
+    assert f"x {place['x']:.0f}, y {place['y']:.0f}" in warned[0]
+    assert any(w.startswith("Colour at the worst place, stars and all: plain is better, 0 against") for w in comparison.words())
+
+
+def test_a_good_picture_is_not_warned_of(made):
+    _, _, plain, sharp = made
+    comparison = compare_subjects(full(sharp, plain), full(plain, plain))
+    assert WORST in verdicts(comparison) and not comparison.flags
+    assert not any(place.seen for place in comparison.places)
+
+
+# ---------------------------------------------------------------- what cannot be measured
+def test_where_stars_cover_the_window_detail_is_not_judged_and_nothing_is_called_made(made):
+    _, curve, plain, sharp = made
+    rng = np.random.default_rng(2)
+    grain = 0.2 * cv2.GaussianBlur(rng.normal(0, 1, (320, 320, 1)).astype(np.float32), (0, 0), 1.0)[..., None]
+    painted = processed(sharp, curve, "painted", lambda p: p + grain)
+    mask = np.ones((320, 320), bool)
+    mask[::40, ::40] = False
+    comparison = compare_subjects(replace(painted, star_mask=mask), replace(plain, star_mask=mask))
+    why = dict(comparison.unmeasured)
+    assert why["Signal to noise of detail"] == why["Contrast of detail"] == "stars cover 100 % of the window that detail is judged in"
+    assert not any(name.startswith(("detail SNR", "contrast")) for name in verdicts(comparison))
+    assert not comparison.flags
+
+
+def test_the_stack_itself_is_neither_sharpened_nor_manufactured(made):
+    _, curve, plain, _ = made
+    crisp = processed(plain, curve, "crisp", lambda p: p + 0.7 * (p - cv2.GaussianBlur(p, (0, 0), 2)))
+    assert any("sharpening" in flag for flag in compare_subjects(plain, crisp).flags)
+    assert not compare_subjects(plain, replace(crisp, unprocessed=True)).flags
+
+
+def halves_of(seed, signal, noise, *, apart=0.0, against=0.0):
+    """Spectra of a white signal; ``apart``: how much brighter one half is; ``against``: structure of opposite sign in both."""
+    rng = np.random.default_rng(seed)
+    light, other, *noises = rng.normal(0, 1, (4, 192, 192))
+    parts = [signal * (1 + sign * apart) * light + sign * against * other + noise * n for sign, n in zip((1, -1), noises, strict=True)]
+    return half_spectra(*(part.astype(np.float32) for part in parts))
+
+
+def band(spectra, *, contrast=False):
+    value = band_contrast(spectra, 0.1, 0.15) if contrast else band_snr(spectra, 0.1, 0.15)
+    return BandEstimate(value, spectra, 0.1, 0.15, contrast)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "why"),
+    [
+        ((1.0, 0.5, 0.0, 0.0), (1.0, 0.6, 0.0, 0.0), ""),
+        ((0.0, 1.0, 0.0, 0.0), (0.02, 1.0, 0.0, 0.0), "does not rise above the noise in either"),
+        ((0.5, 1.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0), ""),  # one shows what the other lost
+        ((0.0, 1.0, 0.0, 1.0), (1.0, 0.5, 0.0, 0.0), "contradict each other"),
+        ((1.0, 1e-4, 0.01, 0.0), (1.0, 1e-4, 0.0, 0.0), "differ more in brightness and sharpness than by noise"),
+        ((1.0, 0.01, 0.0, 0.0), (1.0, 0.01, 0.0, 0.0), ""),  # little noise, but noise
+        ((1.0, 0.1, 0.2, 0.0), (1.0, 0.1, 0.0, 0.0), ""),  # brightness differs, but the noise of 50 is no plenty
+    ],
+)
+def test_bands_without_sense_are_left_out_with_their_reason(first, second, why):
+    spectra = [halves_of(i, s, n, apart=apart, against=against) for i, (s, n, apart, against) in enumerate((first, second))]
+    found = _senseless(*(band(s) for s in spectra), 0.95)
+    assert why in found and bool(found) == bool(why)
+
+
+def test_contrast_that_noise_hides_in_both_is_left_out():
+    faint, clear = halves_of(1, 0.02, 1.0), halves_of(2, 0.5, 1.0)
+    assert "noise in either" in _senseless(band(faint, contrast=True), band(faint, contrast=True), 0.95)
+    assert not _senseless(band(clear, contrast=True), band(faint, contrast=True), 0.95)
+
+
+def test_noise_alone_rarely_passes_for_detail():
+    """Of 60 pairs of halves without any signal some 5 % stand out by chance."""
+    passed = sum(band(halves_of(seed, 0.0, 1.0)).stands_out(1.96) for seed in range(60))
+    assert passed <= 6
+
+
+def test_what_noise_hides_in_one_has_no_share():
+    measure = _judge("detail SNR 0.10-0.15", band(halves_of(1, 0.6, 1.0)), band(halves_of(2, 0.0, 1.0)), 0.95)
+    assert measure.verdict == A_BETTER and measure.hidden == "b"
+    told = _sentence([measure], "mine", "theirs")
+    assert told.endswith("(in theirs it does not rise above the noise).") and "%" not in told
+    both = _sentence([measure, replace(measured("detail SNR 0.15-0.20", 2.0, 1.0), hidden="")], "mine", "theirs")
+    assert both == "Signal to noise of detail at 5-7 and 7-10 px: mine is better, 100 % more."
+
+
+def test_bands_left_out_are_told_together_by_reason(made):
+    """Halves of one brightness less: no noise that could be told in any band, and one sentence says so."""
+    _, _, plain, sharp = made
+
+    def apart(subject, sign):
+        smooth = [cv2.GaussianBlur(half, (0, 0), 1.5) for half in subject.detail_halves]
+        mean = (smooth[0] + smooth[1]) / 2
+        return replace(subject, detail_a=mean * np.float32(1 + sign * 0.01), detail_b=mean * np.float32(1 - sign * 0.01))
+
+    comparison = compare_subjects(apart(sharp, 1), apart(plain, -1))
+    assert not any(name.startswith("detail SNR") for name in verdicts(comparison))
+    said = [word for word in comparison.words() if word.startswith("Signal to noise of detail at")]
+    assert said == [
+        "Signal to noise of detail at 3-5, 5-7, 7-10, 10-20 and 20-50 px not compared: above 1,000, where the half-sets differ more in "
+        "brightness and sharpness than by noise."
+    ]
+
+
+def test_structure_is_foreign_where_there_is_more_of_it_than_noise_can_hide():
+    source = halves_of(3, 0.05, 1.0)
+    assert not _is_foreign(halves_of(3, 0.05, 0.3), source, 0.1, 0.15)  # the same, with its noise calmed
+    assert _is_foreign(halves_of(4, 0.6, 0.3), source, 0.1, 0.15)
+    assert _is_foreign(halves_of(4, 0.6, 0.3), None, 0.1, 0.15)
 
 
 def estimate(value, sd, n=100):
@@ -264,13 +421,15 @@ BETTER_WORSE = {
     "hue shift": (1.0, -8.0),
     "chroma ratio": (0.95, 1.3),
     "colour difference": (1.0, 3.0),
+    "local colour difference": (0.5, 4.0),
     **{band_name(kind, *band): (3.0, 2.0) for kind in ("detail SNR", "contrast") for band in BANDS},
 }
 
 
 @pytest.mark.parametrize("name", KINDS)
 def test_every_measure_knows_what_is_better(name):
-    good, bad = (estimate(v, 1e-3) for v in BETTER_WORSE[name.removesuffix(" as shown").removesuffix(" (single picture)")])
+    made = partial(PlaceEstimate, sure=1e-3, place=(0.0, 0.0), hue="blue", extent=9.0) if name == WORST else partial(estimate, sd=1e-3)
+    good, bad = (made(v) for v in BETTER_WORSE[name.removesuffix(" as shown").removesuffix(" (single picture)")])
     assert _judge(name, good, bad, 0.95).verdict == A_BETTER
     assert _judge(name, bad, good, 0.95).verdict == B_BETTER
 

@@ -27,6 +27,11 @@ def test_places_lie_where_they_should():
     assert not target[y0:y1, x0:x1].any()
 
 
+def test_further_places_are_shown_last_and_inside():
+    places = choose_places(picture(), width=80, height=60, more={"colour off": (390.0, 100.0)})
+    assert list(places)[-1] == "colour off" and places["colour off"] == (320, 70, 400, 130)
+
+
 def middle(box):
     return (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
 
