@@ -153,9 +153,8 @@ def _noise(subject: Subject, smoother: _Smoother, departure: Array, sky: Mask) -
     power = np.log(np.maximum((((apart[0] - apart[1]) / 2) ** 2).sum(2), LEAST**2))
     off = smoother.off_stars + np.float32(LEAST)
     mean, share = (cv2.GaussianBlur(plane, (0, 0), NOISE_REACH * smoother.sigma) for plane in (power * off, off))
-    return np.sqrt(
-        np.exp(mean / share + np.euler_gamma) / 2
-    )  # the mean logarithm of exponential values lies so far below that of their mean
+    # the mean logarithm of exponential values lies by Euler's constant below the logarithm of their mean
+    return np.sqrt(np.exp(mean / share + np.euler_gamma) / 2)
 
 
 def _highest(places: float) -> float:
