@@ -31,6 +31,7 @@ AGAINST = 3.0  # standard errors below 0 from which signal to noise says that th
 MOST_REPEATED = 0.5  # of the half difference: where more of it is the picture over again, it is no noise
 LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
+LEAST_SEEN = 1.0  # weight from which a difference is worth naming
 
 
 @dataclass(frozen=True)
@@ -128,12 +129,16 @@ class Comparison:
         }
 
     def words(self) -> list[str]:
-        """Plain sentences: in what is which better; where A lost stands first."""
-        lost, won = (_sentences([m for m in self.measures if m.verdict == v], self.a, self.b) for v in (B_BETTER, A_BETTER))
+        """Plain sentences: in what is which better; where A lost stands first, what is too little to see behind what is not."""
+        groups = [group for v in (B_BETTER, A_BETTER) for group in _families([m for m in self.measures if m.verdict == v])]
+        lost, won, small = (
+            [_sentence(group, self.a, self.b) for group in groups if (_is_seen(group), group[0].verdict) in kinds]
+            for kinds in ([(True, B_BETTER)], [(True, A_BETTER)], [(False, B_BETTER), (False, A_BETTER)])
+        )
         decided = {KINDS[m.name].family for m in self.measures if m.verdict != NONE_SHOWN}
         same = [_subject_of(group, decided) for group in _families([m for m in self.measures if m.verdict == NONE_SHOWN])]
         tail = [f"No difference shown in: {', '.join(same)}."] if same else []
-        return [*lost, *self.flags, *won, *tail, *(f"{what} not compared: {why}." for what, why in self.unmeasured), *self.notes]
+        return [*lost, *self.flags, *won, *small, *tail, *(f"{what} not compared: {why}." for what, why in self.unmeasured), *self.notes]
 
 
 def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound: tuple[Plane, Plane] | None = None) -> Comparison:
@@ -251,11 +256,6 @@ def _order(m: Measure) -> tuple[int, float]:
 
 
 # ---------------------------------------------------------------- sentences
-def _sentences(measures: list[Measure], name_a: str, name_b: str) -> list[str]:
-    """One sentence for each measure, bands of one kind together, in the order given."""
-    return [_sentence(group, name_a, name_b) for group in _families(measures)]
-
-
 def _families(measures: list[Measure]) -> list[list[Measure]]:
     """Measures of one family together, in the order in which each family first comes."""
     families: dict[str, list[Measure]] = {}
@@ -264,13 +264,17 @@ def _families(measures: list[Measure]) -> list[list[Measure]]:
     return list(families.values())
 
 
+def _is_seen(group: list[Measure]) -> bool:
+    return max(m.weight for m in group) >= LEAST_SEEN
+
+
 def _sentence(group: list[Measure], name_a: str, name_b: str) -> str:
     first, kind = group[0], KINDS[group[0].name]
     winner = name_a if first.verdict == A_BETTER else name_b
     pairs = [(m.a, m.b) if m.verdict == A_BETTER else (m.b, m.a) for m in group]
     what = _subject_of(group, {kind.family})
     head = f"{what[0].upper()}{what[1:]}: {winner} is better"
-    end = ", too little to see." if max(m.weight for m in group) < 1 else "."
+    end = ", too little to see." if not _is_seen(group) else "."
     shares = [abs(won / lost - 1) for m, (won, lost) in zip(group, pairs, strict=True) if lost and not m.hidden]
     change = f"{_span(shares)} {'more' if first.better == 'higher' else 'less'}" if kind.relative and shares else ""
     if len(group) > 1:

@@ -486,6 +486,7 @@ def test_sentences(measures, words):
 
 def test_words_begin_with_what_was_lost_and_end_with_what_is_the_same():
     measures = (
+        measured("sky chroma noise", 1.0, 0.98),
         measured("star fwhm_major", 3.4, 3.0),
         measured("contrast 0.10-0.15", 2.0, 1.0),
         measured("contrast 0.15-0.20", 1.0, 1.0, NONE_SHOWN),
@@ -498,6 +499,7 @@ def test_words_begin_with_what_was_lost_and_end_with_what_is_the_same():
         "Star width: theirs is better, 3 against 3.4 px (12 % less).",
         "A flag.",
         "Contrast of detail at 7-10 px: mine is better, 2 against 1 L* (100 % more).",
+        "Colour noise of the sky: theirs is better, 0.98 against 1 C* (2 % less), too little to see.",
         "No difference shown in: contrast of detail at 5-7 px, green-magenta cast of the sky, signal to noise of detail.",
         "Star flux not compared: no stack.",
         "A note.",
