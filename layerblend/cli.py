@@ -37,6 +37,22 @@ joined into one picture, with measures and error bars that say whether it beats 
 4 stopped (disk, memory, Ctrl-C; run again to go on); 1 a bug, with the name of its log.""",
 )
 
+
+def _print_version(asked: bool) -> None:
+    if asked:
+        from layerblend import __version__
+
+        print(f"layerblend {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _every_command(
+    version: Annotated[bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version and end.")] = False,
+) -> None:
+    """Options that stand before any command."""
+
+
 Recipe = Annotated[Path, typer.Argument(metavar="RECIPE", help="The recipe of one target, a YAML file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout; progress stays on stderr.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress bars.")]

@@ -22,7 +22,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from layerblend import api, cli
+from layerblend import __version__, api, cli
 from layerblend.errors import StoppedError
 from layerblend.files.pictures import write_fits, write_frame
 from layerblend.files.provenance import RECORD
@@ -625,3 +625,9 @@ def test_the_module_and_the_entry_point_are_one(demo: Demo) -> None:
     done = command("check", demo.recipe, "--json", cwd=demo.folder.parent, env={**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0"})
     assert done.returncode == 0 and json.loads(done.stdout)["data"]["target"] == "Lantern Spiral"
     assert cli.main.__doc__
+
+
+def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["--version"])
+    assert ended.value.code == 0 and capsys.readouterr().out == f"layerblend {__version__}\n"
