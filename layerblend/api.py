@@ -14,6 +14,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
 from layerblend.endings import FITS_ENDING, TIFF_ENDING
@@ -255,7 +257,7 @@ def _any_subject(source: Any, name: str) -> Subject:
     if isinstance(source, Result):
         source = source.folder
     if hasattr(source, "ndim"):
-        return Subject(name=name, picture=check_display(name.lower(), source))
+        return Subject(name=name, picture=np.nan_to_num(check_display(name.lower(), source)))  # as a picture file is read
     if not isinstance(source, str | Path):
         raise ArgumentError(f"`{name.lower()}` must be a picture, a file, a folder or a Result, got {source!r}.")
     path = Path(source)

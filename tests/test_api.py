@@ -400,6 +400,16 @@ def test_two_tiffs_alone(demo: Demo, tmp_path: Path) -> None:
     assert narrow[1] - narrow[0] < wide[1] - wide[0]
 
 
+def test_a_picture_with_a_hole_is_judged_as_its_file_would_be(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    picture, other = (rng.normal(0.12, 0.01, (120, 160, 3)).clip(0, 1).astype(np.float32) for _ in range(2))
+    picture[50:60, 70:90] = np.nan
+    tifffile.imwrite(tmp_path / "hole.tif", picture, photometric="rgb")
+    by_array, by_file = (lb.compare(source, other) for source in (picture, tmp_path / "hole.tif"))
+    assert [(m.name, m.a, m.b) for m in by_array.measures] == [(m.name, m.a, m.b) for m in by_file.measures]
+    assert all(np.isfinite(m.a) for m in by_array.measures)
+
+
 def test_pictures_without_a_recipe_are_judged_beside_where_one_stands(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     answer = api.compare_sources([demo.out / "result.tif", demo.out / "result.png"], out=None, changes=[], execution=EXECUTION)

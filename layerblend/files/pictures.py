@@ -312,6 +312,8 @@ def read_picture(path: str | Path, *, notes: list[str] | None = None) -> Display
     else:
         raise InputError(f"{path.name} is not a finished picture; TIFF, PNG and JPEG are.", file=path, code="not_a_picture")
     if values.dtype.kind == "f":
+        if not np.isfinite(values).any():
+            raise InputError(f"{path.name} holds no data: no value of it is a number.", file=path)
         if not (np.nanmin(values) >= 0 and np.nanmax(values) <= 1):
             raise InputError(f"{path.name} holds floats outside 0..1, so it is not a display picture.", file=path)
         scaled = np.nan_to_num(values.astype(np.float32))

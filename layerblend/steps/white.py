@@ -50,6 +50,8 @@ ALONG_FLOOR, ALONG_FLOOR_CATALOGUE, ACROSS_FLOOR = 0.05, 0.01, 0.002
 STAR_SCATTER = 0.01
 MATCH_PX = 2.0
 LEAST_SKY_SIGMA = 3.0
+# Noise of a pixel, linear light, that is measured at least: coarse steps leave most neighbours alike.
+LEAST_NOISE = 1e-12
 MEDIAN_ERROR = 1.2533
 # Along the line stars count alike up to so many deviations from their middle: nearly as sure as a mean, yet safe from odd sources.
 HUBER_REACH, HUBER_ERROR, HUBER_ROUNDS = 1.5, 1.02, 20
@@ -139,7 +141,7 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     candidates = detect_stars(above, codes, threshold=DETECT_SIGMA)
     if not len(candidates):
         return np.zeros((0, 8))
-    noise = np.array([lag_noise(image[..., c]) for c in range(3)])
+    noise = np.maximum([lag_noise(image[..., c]) for c in range(3)], LEAST_NOISE)
     fwhm = _star_width(image, above, codes, candidates, noise)
     places = np.stack([candidates.x, candidates.y], 1) if star_list is None else np.asarray(star_list, np.float64)[:, :2]
     raw = _photometry(image, codes, places[:MOST_STARS], APERTURE_FWHM * fwhm, RING_FWHM[0] * fwhm, RING_FWHM[1] * fwhm)
@@ -374,6 +376,8 @@ def _given(image: Array, source: Sequence[float], saturated: Array | None, star_
 
 def _from_sky(image: Array, sky: Array | None, saturated: Array | None, star_list: Array | None) -> White:
     if sky is None:
+        if np.isnan(image).all((0, 1)).any():
+            raise ArgumentError("`image` has no data in one of its channels; give three factors (white.from: [r, g, b]).")
         light = np.nanmedian(image.reshape(-1, 3), 0).astype(np.float64)
         least = LEAST_SKY_SIGMA * np.array([lag_noise(image[..., c]) for c in range(3)])
     else:

@@ -327,6 +327,9 @@ def test_pictures_of_other_kinds_are_read_or_refused(tmp_path: Path) -> None:
     tifffile.imwrite(tmp_path / "f.tif", np.full((5, 5, 3), 2.0, np.float32), photometric="rgb")
     with pytest.raises(InputError, match=r"outside 0\.\.1"):
         read_picture(tmp_path / "f.tif")
+    tifffile.imwrite(tmp_path / "empty.tif", np.full((5, 5, 3), np.nan, np.float32), photometric="rgb")
+    with pytest.raises(InputError, match=r"empty\.tif holds no data"):
+        read_picture(tmp_path / "empty.tif")
     damaged = bytearray((tmp_path / "ga.png").read_bytes())
     damaged[60] ^= 0xFF
     (tmp_path / "bad.png").write_bytes(damaged)

@@ -34,6 +34,24 @@ def test_given_factors_and_sky(scene) -> None:
         white_balance(np.ones((64, 64, 3), np.float32))
 
 
+def test_coarse_steps_without_noise_give_the_factors_too(scene) -> None:
+    """Most pixels of a sky in coarse steps are exactly alike: their noise is measured as 0."""
+    image = scene.image - scene.sky
+    step = np.float32(20 * np.std(image[:40, :40, 1]))
+    coarse = (np.round(image / step) * step).astype(np.float32)
+    saturated = (scene.image > 0.9 * scene.full).any(-1)
+    assert np.median(np.abs(np.diff(coarse, axis=0))) == 0
+    right = white_balance(image, saturated=saturated).factors
+    np.testing.assert_allclose(white_balance(coarse, saturated=saturated).factors, right, rtol=0.1)
+
+
+def test_a_channel_without_data_is_said(scene) -> None:
+    image = scene.image.copy()
+    image[..., 2] = np.nan
+    with pytest.raises(ArgumentError, match="no data in one of its channels"):
+        white_balance(image, source="sky")
+
+
 @pytest.mark.parametrize("green", [1.05, 0.95])
 def test_factors_that_leave_the_stars_green_or_magenta_say_so(green: float) -> None:
     """Blackbodies seen by a camera of sensitivities (.7, 1, 1.4): the right factors leave nothing, others what green they put in."""

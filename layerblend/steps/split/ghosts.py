@@ -206,13 +206,16 @@ def _gain(
     # no star decides alone, however bright it is
     trust = np.minimum(1.0, 3 * np.median(trace) / np.maximum(trace, 1e-9 * trace.max() + 1e-300))
     all_normal, all_right = np.tensordot(trust, normal, 1), trust @ right
-    scale = np.sqrt(np.maximum(np.diag(all_normal), TOLD * (trust @ own) + 1e-300))
+    weight = trust @ own
+    seen = weight > TOLD * weight.max()
+    scale = np.sqrt(np.maximum(np.diag(all_normal), TOLD * np.where(seen, weight, weight.max())))
     smooth = np.diff(np.eye(rings), 2, axis=0)
     matrix = all_normal / np.outer(scale, scale) + 1e-8 * np.eye(rings)
     matrix += 1e-3 * (smooth.T @ smooth)
     lower = np.linalg.cholesky(matrix)
     light, _ = scipy.optimize.nnls(lower.T, np.linalg.solve(lower, all_right / scale), maxiter=50 * rings)
-    light = light / scale
+    # a ring that nobody sees, hidden behind clipped cores, is as bright as the nearest that is seen
+    light = np.interp(np.arange(rings), np.nonzero(seen)[0], (light / scale)[seen])
     expected = np.einsum("i,sij,j->s", light, normal, light)
     gained = 2 * right @ light - expected
     return float(trust @ gained), light, gained, expected

@@ -58,6 +58,8 @@ MODEL_SHARE = 0.03
 CLIPPED_PEAK = 0.3
 # Ground that differs from sector to sector is hardly flat along the radius either.
 SLOPE_SHARE = 1.5
+# A ring's own variance is at least this share of the ground's, or rounding decides: pictures in coarse steps have next to no noise.
+LEAST_VARIANCE = 1e-13
 # Where fewer clipped stars than this teach the common sum, what lies round them may be taken for it: a galaxy round a bright star in its
 # middle is hardly darker in one direction than in another. Then ground is taken for so many times as uneven as its sectors are.
 TEACHERS, ALONE_SHARE = 3, 6.0
@@ -256,7 +258,9 @@ class Rings(NamedTuple):
     def whitened(self, allowance: Array | float = 0.0) -> tuple[Array, Array]:
         """Basis and values in which all errors are 1 and independent; ``allowance`` (rings,) is added to the errors."""
         known = np.isfinite(self.error)
-        covariance = self.ground + np.diag(np.where(known, self.error**2 + np.square(allowance), 1e12 * self.ground.max() + 1e12))
+        least = LEAST_VARIANCE * self.ground.max()
+        own = np.maximum(self.error**2 + np.square(allowance), least)
+        covariance = self.ground + np.diag(np.where(known, own, 1e12 * self.ground.max() + 1e12))
         low = np.linalg.cholesky(covariance)
         both = np.linalg.solve(low, np.column_stack([self.basis, self.value]))
         return both[:, :-1], both[:, -1]

@@ -28,6 +28,8 @@ LONG, USUAL_BLOBS, LEAST_GAP_PX, MOST_LENGTH = 0.055, 3, 3.0, 2.2
 FILTER_RADIUS = 1.6
 FILTER_BETA = 3.0
 BLOCK_PX = 64
+# The response to bare noise scatters by no less than this share of a pixel's noise.
+LEAST_SCATTER = 1e-3
 
 
 @dataclass(frozen=True)
@@ -216,6 +218,7 @@ def find_peaks(response: Plane, sigma: Plane, threshold: float, extra: Plane | N
     if extra is not None:
         scatter = np.hypot(scatter, extra)
     scatter = np.maximum(scatter, _block_scatter(response))
+    scatter = np.maximum(scatter, np.float32(LEAST_SCATTER) * sigma)  # where nearly all pixels are alike both medians are 0
     highest = (response >= cv2.dilate(response, np.ones((3, 3), np.uint8))) & (response > threshold * scatter)
     y, x = np.nonzero(highest)
     height = response[y, x]

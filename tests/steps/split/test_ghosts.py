@@ -93,6 +93,21 @@ def test_discs_round_their_own_stars_tell_nothing(shift: float) -> None:
     assert np.isfinite(gain) and np.isfinite(light).all() and gain < 400
 
 
+def test_a_ring_of_the_disc_that_no_star_shows_is_as_bright_as_its_neighbour() -> None:
+    """Its light was 1e152 where cores hid the middles of all discs."""
+    plane, _, stars = _picture(0.0, (30.0, -20.0), 8e-4)
+    patches = _patches(plane, np.ones(plane.shape, bool), NOISE, stars, 4.0)
+    ghosts = Ghosts(0.0, (30.0, -20.0), np.zeros(0), 4.0)
+    gain, right, *_ = _gain(patches, stars, ghosts, plane.shape)
+    x, y = ghosts.places(stars.x, stars.y, plane.shape)
+    middle = np.hypot(patches.x - x[patches.star], patches.y - y[patches.star]) < 8.0
+    blind = patches._replace(weight=np.where(middle, 0.0, patches.weight))
+    fewer, light, *_ = _gain(blind, stars, ghosts, plane.shape)
+    assert 0.5 * gain < fewer < gain
+    np.testing.assert_array_equal(light[:2], light[2])
+    np.testing.assert_allclose(light[:8], right[:8], atol=0.3 * right.max())
+
+
 def test_discs_go_with_their_stars() -> None:
     """95th percentile of the error under star light, smoothed by the star's width, in the local noise: 30 when the discs stayed."""
     scene = make_scene(height=700, width=700, stars=500, saturated=8, ghost=8e-4, target=False, seed=44, mono=True)

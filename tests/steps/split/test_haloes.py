@@ -154,3 +154,15 @@ def test_few_clipped_stars_teach_less_where_the_ground_is_uneven(clipped: int, t
     # in the outermost ring nothing is left of what the star image may hide
     for taught, shown in zip(told["all"], told["one"], strict=True):
         np.testing.assert_allclose(taught[-1, -1], times**2 * shown[-1, -1], rtol=1e-3)
+
+
+def test_ground_without_noise_is_no_reason_to_stop() -> None:
+    """Pictures in coarse steps: what a ring errs by itself is lost in the ground's rounding, and the matrix was not positive definite."""
+    radii = np.geomspace(8.0, 80.0, 17)
+    basis = haloes.halo_basis(radii, 4.0)
+    value, error, ground = 0.02 * basis[:, 5], np.geomspace(1e-5, 5e-11, 17), np.r_[np.full(9, 0.01), np.zeros(8)]
+    (star,) = haloes._shown(value[None], error[None], ground[None], np.zeros((1, 17)), radii[None], basis[None])
+    rows, right = star.whitened()
+    wanted = np.zeros(len(WIDTHS))
+    wanted[5] = 0.02
+    np.testing.assert_allclose(rows @ wanted, right, atol=1e-6 * np.abs(right).max())

@@ -140,3 +140,13 @@ def test_structured_ground_and_what_fits_miss_are_no_stars() -> None:
     extra = np.zeros_like(plane)
     extra[:, 192:] = 0.002
     assert not len(find_peaks(peak_response(plane, 4.0), sigma, 5.0, extra).x)
+
+
+def test_peaks_of_a_picture_that_is_mostly_one_value_have_a_finite_strength() -> None:
+    """Coarse steps: most pixels are exactly alike, so that the usual scatter is 0."""
+    plane = np.zeros((128, 128), np.float32)
+    _star(plane, 60, 70, 0.5, fwhm=3.0)
+    plane = np.round(plane * 50) / np.float32(50)
+    peaks = find_peaks(peak_response(plane, 3.0), np.full_like(plane, 1e-9), 5.0)
+    assert (peaks.x[0], peaks.y[0]) == (60, 70)
+    assert np.isfinite(peaks.strength).all()
