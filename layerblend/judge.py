@@ -28,6 +28,7 @@ SKY_POOL_PX = 8.0
 STAR_SIGMA, STAR_MARGIN_PX = 3.0, 3  # star light that no longer counts as blank sky, and the margin around it
 SKY_SIGMA = 0.7  # of one pixel: what the average over the pool may lie above the sky and still count as blank
 TARGET_GROWTH = 1.15
+RECOLOURING = ("normal", "soft-light")  # blend modes that do not add the stars' light
 KEPT_REACH_FWHM = 5.0  # of a clipped core that stayed: its wings, as wide as the stack's stars, are no detail of the target's
 
 
@@ -89,7 +90,10 @@ def _recoloured(run: Run) -> str:
     """Which setting gives the result another colour than its colour stack's."""
     if run.names.added:
         return "a second filter's light was added, whose colour is wanted"
-    return "green is held below a ceiling" if run.recipe.roles.colour.green_ceiling else ""
+    if run.recipe.roles.colour.green_ceiling:
+        return "green is held below a ceiling"
+    mode = run.recipe.blend.mode
+    return f"stars joined by {mode} dim or hide the colour under them" if mode in RECOLOURING else ""
 
 
 def _shown_half(run: Run, values: Mapping[str, Any], half: str) -> Array | None:

@@ -61,7 +61,7 @@ def run_of(saturation: float = 1.3) -> Any:
     """As much of a run as is asked for: four roles, each a stack of its own."""
     names = Names(stars="sharp", detail="best", colour="deep", plain="all", sky_of=dict.fromkeys(("sharp", "best", "deep", "all"), "all"))
     roles = SimpleNamespace(colour=SimpleNamespace(saturation=saturation, green_ceiling=False), stars=SimpleNamespace(saturation=1.4))
-    return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=roles))
+    return SimpleNamespace(names=names, recipe=SimpleNamespace(roles=roles, blend=SimpleNamespace(mode="screen")))
 
 
 KIND = [("x", float), ("y", float), ("flux", float, 3), ("peak", float, 3), ("saturated", bool), ("kept", "U8")]
@@ -148,6 +148,8 @@ def test_halves_of_the_colour_source_are_the_plain_ones_where_it_is_the_plain_st
     run.names = replace(run.names, added=None)
     run.recipe.roles.colour.green_ceiling = True
     assert "ceiling" in result_subject(run, values, "x").recoloured and not plain_subject(run, values).recoloured
+    run.recipe.roles.colour.green_ceiling, run.recipe.blend.mode = False, "soft-light"
+    assert "soft-light" in result_subject(run, values, "x").recoloured and not plain_subject(run, values).recoloured
 
 
 def test_light_is_no_brighter_than_the_brightest_stack() -> None:
