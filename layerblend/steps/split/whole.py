@@ -433,6 +433,6 @@ def _words(checks: dict[str, float], broad: Sequence[Sequence[float]] | Array = 
     if checks["sides"] > max(SIDES_SEEN, 2 * checks["sides_ground"]):
         words.append(
             f"The brightest stars left streaks or patches of light beside them, usually {checks['sides']:.1f} times the noise: spikes or "
-            "reflections that do not go with the others."
+            "reflections that do not go with the others, or neighbours in a crowd."
         )
     return tuple(words)
