@@ -65,6 +65,7 @@ FEWEST_TO_PLACE = 5
 FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that both show is farther off
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
+KEPT_REACH_FWHM = 5.0  # of a clipped core that stays, what its wings give up when they are sharpened is 2 % of a galaxy's light 10 FWHM off
 MOST_OVER = 8.0  # a repaired core is no more than so many times as bright as the brightest light of the stacks
 
 
@@ -314,14 +315,15 @@ def split_picture(linear: LinearRGB, stack: Stack, shape: StarShape, judge: Spli
 def _with_kept_cores(split: Split, saturated: Plane | None) -> Split:
     """Clipped light that stays in the starless picture, a galaxy's core, in the colour of what lies round it: its own is false.
 
-    It counts as masked from here on: sharpened, the edge of a clip rings.
+    It counts as masked from here on with its wings: sharpened, the edge of a clip rings, and light that the wings give up for a core that
+    cannot take it would go to the surroundings.
     """
     kept = split.catalogue[split.catalogue["saturated"] & (split.catalogue["kept"] != "")]
     if saturated is None or not len(kept):
         return split
     whole = clipped_round(np.nan_to_num(saturated) > 0, kept["x"], kept["y"])
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(split.checks["fwhm"]) + 1,) * 2)
-    mask = split.mask | cv2.dilate(whole.astype(np.uint8), disc).astype(bool)
+    away = cv2.distanceTransform((~whole).astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    mask = split.mask | (away <= KEPT_REACH_FWHM * split.checks["fwhm"])
     return replace(split, starless=repair_cores(split.starless, saturated=whole), mask=mask)
 
 

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import scipy
 
@@ -29,7 +28,6 @@ STAR_SIGMA, STAR_MARGIN_PX = 3.0, 3  # star light that no longer counts as blank
 SKY_SIGMA = 0.7  # of one pixel: what the average over the pool may lie above the sky and still count as blank
 TARGET_GROWTH = 1.15
 RECOLOURING = ("normal", "soft-light")  # blend modes that do not add the stars' light
-KEPT_REACH_FWHM = 5.0  # of a clipped core that stayed: its wings, as wide as the stack's stars, are no detail of the target's
 
 
 def subject_nodes(run: Run) -> tuple[str, ...]:
@@ -82,7 +80,7 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
         star_saturation=roles.stars.saturation if kind == "result" else 1.0,
         recoloured=_recoloured(run) if kind == "result" else "",
         unprocessed=kind == "plain",
-        star_mask=star_mask(values[f"split/{detail}"]),
+        star_mask=values[f"split/{detail}"].mask,
     )
 
 
@@ -106,17 +104,6 @@ def _shown_half(run: Run, values: Mapping[str, Any], half: str) -> Array | None:
 
 def _starless_light(half: Array | None, stars: Array) -> Array | None:
     return None if half is None else working_luminance(half - stars)
-
-
-def star_mask(split: Any) -> Mask:
-    """Where `split_stars` took stars out, and where a clipped core that stayed outshines the target's detail."""
-    kept = split.catalogue[split.catalogue["saturated"] & (split.catalogue["kept"] != "")]
-    if not len(kept):
-        return np.asarray(split.mask)
-    mask = split.mask.astype(np.uint8)
-    for x, y in zip(kept["x"], kept["y"], strict=True):
-        cv2.circle(mask, (round(float(x)), round(float(y))), round(KEPT_REACH_FWHM * split.checks["fwhm"]), 1, -1)
-    return mask.astype(bool)
 
 
 def star_table(catalogue: Array) -> Array:

@@ -529,7 +529,9 @@ def test_a_galaxys_clipped_core_has_the_colour_of_its_bulge_and_no_star_layer_ta
     split = chain.split_picture(image, stack, shape, grow=1.0, keep_knots=True, keep=(), remove=())
     core = (saturated > 0) & (away < 12)
     assert core.sum() > 50
-    assert split.mask[core].all()  # no detail is made of the edge of a clip
+    assert (
+        split.mask[core].all() and split.mask[away < 5 * shape.centre.fwhm].all()
+    )  # no detail is made of the edge of a clip and its wings
     shown = split.starless[core].mean(0)
     np.testing.assert_allclose(shown / shown[1], colour, atol=0.05)
     rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}

@@ -20,7 +20,6 @@ from layerblend.judge import (
     plain_subject,
     result_subject,
     sky_mask,
-    star_mask,
     star_table,
     subject_nodes,
     write_comparison,
@@ -70,25 +69,6 @@ CATALOGUE = np.array([(20, 10, (1, 1, 1), (1, 1, 1), False, "")], KIND)
 
 def split(starless: np.ndarray, stars: np.ndarray, mask: np.ndarray, catalogue: np.ndarray = CATALOGUE) -> SimpleNamespace:
     return SimpleNamespace(starless=starless, stars=stars, mask=mask, catalogue=catalogue)
-
-
-def test_a_clipped_core_that_stayed_is_left_out_with_its_wings() -> None:
-    """Wings of a clipped nucleus, wider in the plain stack, were counted as contrast of the target's detail."""
-    rows = [
-        (20, 10, (1, 1, 1), (1, 1, 1), True, ""),
-        (60, 30, (1, 1, 1), (1, 1, 1), True, "broad"),
-        (40, 50, (1,) * 3, (1,) * 3, False, "knot"),
-    ]
-    taken = np.zeros(SHAPE, bool)
-    taken[5:15, 15:25] = True
-    parted = split(plane(0), plane(0), taken, np.array(rows, KIND))
-    parted.checks = {"fwhm": 4.0}
-    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    reach = np.hypot(xx - 60, yy - 30)
-    found = star_mask(parted)
-    assert found[taken].all() and found[reach < 19].all()
-    assert not found[~taken & (reach > 21)].any()
-    assert taken.sum() == 100
 
 
 def results() -> dict[str, Any]:

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import minimum_filter
 
+from layerblend.chain import KEPT_REACH_FWHM
 from layerblend.errors import ArgumentError
 from layerblend.kinds import working_luminance
 from layerblend.maths.moffat import moffat_image
@@ -229,6 +230,20 @@ def test_a_bright_star_that_stays_in_a_masked_place_is_left_as_it_is(grain: floa
     out = deconvolve((light + rng.normal(0, 1, light.shape)).astype(np.float32), star, sigma=1.0, grain=grain, stars=away < 45)
     assert np.abs(out - light)[away < 40].max() < 0.02 * light.max()
     assert np.abs(out - light)[away > 12].max() < 6
+
+
+@pytest.mark.parametrize(("reach", "least", "most"), [(KEPT_REACH_FWHM, 0.0, 0.03), (1.0, 0.04, 0.3)])
+def test_the_wings_of_a_masked_core_give_nothing_to_the_galaxy_round_it(reach: float, least: float, most: float) -> None:
+    """A clipped nucleus that stays: light that its wings give up for a core that is not sharpened goes elsewhere, masked or not."""
+    rng = np.random.default_rng(8)
+    star = round_star(3.0, 3.0, (241, 241))
+    point = moffat_image((241, 241), 3.0, 3.0, x=120.2, y=119.7)
+    away = np.hypot(*(np.mgrid[:241, :241] - np.array([119.7, 120.2])[:, None, None]))
+    light = np.minimum(300000 * point / point.max() + 300 * np.exp(-away / 30), 30000)
+    masked = cv2.distanceTransform((light < 30000).astype(np.uint8), cv2.DIST_L2, 5) <= reach * 3
+    out = deconvolve((light + rng.normal(0, 1, light.shape)).astype(np.float32), star, sigma=1.0, stars=masked)
+    off = [out[ring].sum() / light[ring].sum() - 1 for ring in ((away > 20) & (away < 30), (away > 30) & (away < 45))]
+    assert least <= np.abs(off).max() < most
 
 
 def test_what_does_not_fit_is_refused(stack) -> None:
