@@ -117,7 +117,8 @@ def _half_fall(place: Array, level: Array) -> float:
 def _on_hills(places: Array, radius: Array, plane: Plane, seen: Mask, fwhm: float, light: Callable[[Array], Array]) -> Mask:
     """(n,) whether clipped discs stand in the middle of hills: bright all round, as the middles of galaxies are.
 
-    Opposite sectors are averaged, so a slope is no hill; the darkest pair but one decides, for one may hold another star.
+    Opposite sectors are averaged, so a slope is no hill; the darkest pair but one decides, for one may hold another star. A flank is none,
+    as its opposite sides differ, nor a ridge, as it goes on.
     """
     inner = radius + 0.35 * fwhm
     outer = inner + HILL_REACH * fwhm
