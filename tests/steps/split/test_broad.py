@@ -148,3 +148,15 @@ def test_only_light_whose_halo_was_learnt_is_looked_at_for_hills() -> None:
     """What had to be left out of the learning has a halo that ``light`` does not hold."""
     plane, blobs = _clipped(8 * _moffat(AT / 4) + _bulge(), 1.0)
     assert len(part_broad(blobs, plane, ALL, 4.0, _moffat, hills=np.zeros_like(blobs.mask))[1]) == 0
+
+
+@pytest.mark.parametrize(
+    "ground",
+    [
+        pytest.param(_bulge(88, 80, height=0.3, flat=1.0), id="two FWHM off the middle"),
+        pytest.param(_bulge(height=0.005, flat=1.0), id="a hill lower than the star's own light"),
+    ],
+)
+def test_a_clipped_star_near_a_middle_or_on_a_low_hill_is_a_star(ground: np.ndarray) -> None:
+    plane, blobs = _clipped(8 * _moffat(AT / 4) + ground, 1.0)
+    assert len(part_broad(blobs, plane, ALL, 4.0, _moffat, hills=blobs.mask)[1]) == 0
