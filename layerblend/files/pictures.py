@@ -23,6 +23,7 @@ from layerblend.files.frames import HOW_TO_SAY_WHITE, open_frame, read_image, wh
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
+from layerblend.maths.bands import each
 
 __all__ = [
     "brightest_value", "check_stack_file", "floats_in_tiff", "read_linear", "read_picture", "srgb_profile",
@@ -32,7 +33,8 @@ __all__ = [
 CODES_16, CODES_8 = 65535, 255
 JPEG_QUALITY = 95
 BAND_ROWS = 256
-PNG_AFTER_HEADER = 33  # signature 8 bytes, IHDR chunk 25
+PNG_SIGNATURE, PNG_RGB, PNG_SUB, PNG_PIXEL = b"\x89PNG\r\n\x1a\n", 2, 1, 6  # W3C PNG: colour type, filter, bytes of a pixel
+ZLIB_HEADER, ADLER = b"\x78\x01", 65521  # RFC 1950
 PERCEPTUAL = 0
 PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
 
@@ -378,11 +380,21 @@ def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -
 def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
     """Write a display picture as 16-bit RGB PNG marked as sRGB; the number of values that had to be clipped is given back."""
     codes, clipped = _codes(display, CODES_16, no_data)
-    coded = imagecodecs.png_encode(
-        codes, level=1, strategy=imagecodecs.PNG.STRATEGY.RLE, filter=imagecodecs.PNG.FILTER.SUB
-    )  # noise packs no further
-    mark = _png_chunk(b"sRGB", bytes([PERCEPTUAL]))
-    write_bytes(path, coded[:PNG_AFTER_HEADER], mark, coded[PNG_AFTER_HEADER:])
+    height, width = codes.shape[:2]
+    bands = each(lambda first: _png_band(codes[first : first + BAND_ROWS], first + BAND_ROWS >= height), range(0, height, BAND_ROWS))
+    total = 1
+    for _, sum_of_band, length in bands:
+        total = _joined_adler(total, sum_of_band, length)
+    write_bytes(
+        path,
+        PNG_SIGNATURE,
+        _png_chunk(b"IHDR", struct.pack(">2I5B", width, height, 16, PNG_RGB, 0, 0, 0)),
+        _png_chunk(b"sRGB", bytes([PERCEPTUAL])),
+        _png_chunk(b"IDAT", ZLIB_HEADER),
+        *(_png_chunk(b"IDAT", packed) for packed, _, _ in bands),
+        _png_chunk(b"IDAT", struct.pack(">I", total)),
+        _png_chunk(b"IEND", b""),
+    )
     return clipped
 
 
@@ -405,7 +417,8 @@ def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
     display = check_image("display", display)
     codes = np.empty((*display.shape[:2], 3), np.uint16 if top > CODES_8 else np.uint8)
     planes = display.reshape(*display.shape[:2], -1)
-    return codes, _fill_codes(planes, float(top), float(no_data), codes)
+    bands = [slice(first, first + BAND_ROWS) for first in range(0, len(codes), BAND_ROWS)]
+    return codes, sum(each(lambda rows: _fill_codes(planes[rows], float(top), float(no_data), codes[rows]), bands))
 
 
 @njit(cache=True, nogil=True)
@@ -424,5 +437,25 @@ def _fill_codes(planes: Array, top: float, no_data: float, codes: Array) -> int:
     return clipped
 
 
+def _png_band(codes: Array, last: bool) -> tuple[bytes, int, int]:
+    """Rows of a PNG packed by themselves, so that all cores pack: their part of the deflate stream, Adler sum and number of their bytes.
+
+    Every value less its left neighbour (filter Sub); runs only, for noise packs no further.
+    """
+    samples = codes.astype(">u2").view(np.uint8).reshape(len(codes), -1)
+    rows: Any = np.empty((len(codes), 1 + samples.shape[1]), np.uint8)
+    rows[:, 0], rows[:, 1 : 1 + PNG_PIXEL] = PNG_SUB, samples[:, :PNG_PIXEL]
+    np.subtract(samples[:, PNG_PIXEL:], samples[:, :-PNG_PIXEL], out=rows[:, 1 + PNG_PIXEL :])
+    packer = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_RLE)
+    return packer.compress(rows) + packer.flush(zlib.Z_FINISH if last else zlib.Z_FULL_FLUSH), zlib.adler32(rows), rows.size
+
+
+def _joined_adler(first: int, second: int, length: int) -> int:
+    """Adler-32 (RFC 1950) of two parts one after the other, of theirs; ``length``: bytes of the second."""
+    low = (first % 65536 + second % 65536 - 1) % ADLER
+    high = ((first >> 16) + (second >> 16) + length * (first % 65536 - 1)) % ADLER
+    return high << 16 | low
+
+
 def _png_chunk(kind: bytes, content: bytes) -> bytes:
-    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(content, zlib.crc32(kind)))
