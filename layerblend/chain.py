@@ -714,9 +714,14 @@ def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
     light = unstretch(display, curve)
     if light.ndim == 2:
         return np.minimum(light, np.float32(brightest))
-    bright = np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2]) > brightest  # few: the rest is left alone
-    cores = np.minimum(light[bright], np.float32(MOST_OVER * brightest))
-    light[bright] = cores * (np.float32(brightest) / cores.max(-1, keepdims=True))
+
+    def dim(first: int, last: int) -> None:
+        part = light[first:last]
+        bright = np.maximum(np.maximum(part[..., 0], part[..., 1]), part[..., 2]) > brightest  # few: the rest is left alone
+        cores = np.minimum(part[bright], np.float32(MOST_OVER * brightest))
+        part[bright] = cores * (np.float32(brightest) / cores.max(-1, keepdims=True))
+
+    over_bands(dim, len(light))
     return light
 
 

@@ -11,7 +11,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, check_image, check_map, check_range
 from layerblend.kinds import Array, Plane
-from layerblend.maths.bands import over_rows
+from layerblend.maths.bands import by_bands, over_rows
 from layerblend.maths.robust import nan_filled
 from layerblend.maths.wavelet import pool, pool_product, scale_noise, sky_pixels, smooth
 from layerblend.steps.detail.gates import SHARE_STEP, TINY, Gates, apply_gates, noise_map
@@ -84,7 +84,7 @@ def _sharpened_share(rest: Plane, smoother: Plane, scale: int, factor: float, si
     size: Any = cv2.absdiff(rest, smoother)
     reach = 2 * 2**scale + 1
     box = cv2.getStructuringElement(cv2.MORPH_RECT, (2 * reach + 1, 2 * reach + 1))
-    doubt = cv2.dilate(size, box, borderType=cv2.BORDER_REFLECT_101)
+    doubt = by_bands(lambda rows: cv2.dilate(rows, box, borderType=cv2.BORDER_REFLECT_101), size, reach)
     energy = pool_product(size, size, float(max(2**scale, 0.8)))
     return _admit(energy, doubt, SHARPEN_GUARD, SHARPEN_SIGNIFICANCE, factor, sigma)
 
@@ -111,12 +111,22 @@ def bend_core(lightness: Plane, strength: float) -> Plane:
         return lightness.copy()
     filled, _ = nan_filled(lightness)
     base = pool(filled, CORE_PX)
-    t = base - np.float32(CORE_FROM)
-    over = np.where(t < CORE_KNEE, np.maximum(t, 0) ** 2 / np.float32(2 * CORE_KNEE), t - np.float32(CORE_KNEE / 2))
-    return np.asarray(lightness - np.float32(strength) * over, np.float32)
+    out = np.empty_like(filled)
+    over_rows(_bend_rows, lightness, base, np.float32(strength), out)
+    return out
 
 
 # ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True)
+def _bend_rows(lightness, base, strength, out, first, last):
+    start, knee, half, twice = np.float32(CORE_FROM), np.float32(CORE_KNEE), np.float32(CORE_KNEE / 2), np.float32(2 * CORE_KNEE)
+    for y in range(first, last):
+        for x in range(base.shape[1]):
+            t = base[y, x] - start
+            over = max(t, np.float32(0)) ** 2 / twice if t < knee else t - half
+            out[y, x] = lightness[y, x] - strength * over
+
+
 @njit(cache=True, nogil=True)
 def _admit_rows(energy, doubt, sigma, k, factor, guard, out, first, last):
     one = sigma.size == 1
