@@ -17,7 +17,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_numbers, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import by_bands, over_bands
 from layerblend.maths.curve import gain_table, stretch, stretched_of
 from layerblend.maths.wavelet import pool
 
@@ -182,14 +182,19 @@ def _round(share: Weight, fwhm: float) -> Weight:
     """A weight and what lies within a star's reach of it, smoothly."""
     reach = round(GATE_REACH_FWHM * fwhm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return pool(cv2.dilate(share, disc, borderType=cv2.BORDER_REFLECT_101), GATE_BLUR_PX)
+    return pool(_highest_near(share, disc), GATE_BLUR_PX)
+
+
+def _highest_near(plane: Plane, shape: Array) -> Plane:
+    """The highest value around every pixel; ``shape``: what is around, (2 n + 1, 2 n + 1)."""
+    return by_bands(lambda rows: cv2.dilate(rows, shape, borderType=cv2.BORDER_REFLECT_101), plane, len(shape) // 2)
 
 
 def _only_in_one(light: Plane, deep: Plane, high: Plane, fwhm: float) -> Weight:
     """1 at the peaks of stars that one stack holds and that stayed in the other's starless picture, 0 elsewhere."""
     near, far = (pool(np.nan_to_num(plane), AGREE_REACH_FWHM * fwhm) for plane in (light, deep))
     apart = np.minimum(near, far) < np.float32(AGREE) * np.maximum(near, far)
-    peak = high >= cv2.dilate(high, np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REFLECT_101)
+    peak = high >= _highest_near(high, np.ones((5, 5), np.uint8))
     return (apart & peak & (high > 0.5)).astype(np.float32)
 
 
@@ -251,7 +256,7 @@ def shrink_stars(layer: Array, size: float) -> Array:
 def star_radius(layer: Plane) -> float:
     """Radius of the typical star of a layer where it has half its height, px: from the area above half of the local peak."""
     box = np.ones((PEAK_PX, PEAK_PX), np.uint8)
-    peak = cv2.dilate(layer, box, borderType=cv2.BORDER_REFLECT_101)
+    peak = _highest_near(layer, box)
     stars = np.count_nonzero((layer >= peak) & (layer > PEAK_LEVEL))
     area = np.count_nonzero((layer > 0.5 * peak) & (peak > PEAK_LEVEL))
     return math.sqrt(area / (math.pi * stars)) if stars else 0.0
