@@ -66,6 +66,7 @@ FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
 
 KEPT_REACH_FWHM = 5.0  # of a clipped core that stays, what its wings give up when they are sharpened is 2 % of a galaxy's light 10 FWHM off
+FEW_THEN_ALL = (slice(None, None, 64), slice(None))  # rows to look at: a few are enough where one pixel is
 MOST_OVER = 8.0  # a repaired core is no more than so many times as bright as the brightest light of the stacks
 
 
@@ -263,22 +264,27 @@ def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightne
 
 
 def _differ(half_a: LinearImage, half_b: LinearImage) -> bool:
-    """Whether two half-sets tell noise: they have data in common, and it is not the same. A few rows are enough where it differs."""
-    return any(np.any(np.abs(half_a[rows] - half_b[rows]) > 0) for rows in (slice(None, None, 64), slice(None)))
+    """Whether two half-sets tell noise: they have data in common, and it is not the same."""
+    return any(np.any(np.abs(half_a[rows] - half_b[rows]) > 0) for rows in FEW_THEN_ALL)
 
 
-def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness, linear: LinearRGB) -> LinearRGB:
-    """(H, W, 3) noise of the balanced picture: from the stack's error map, else (none, or that of a single frame) from the picture."""
-    if stack.stderr is None or not np.any(stack.stderr > 0):
-        return signal_error_map(linear)
-    return _balanced(flattened_error(error_map(native(stack.stderr)), sky), white, brightness.factor)
+def noise_map(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, foreign: bool = False) -> LinearRGB:
+    """(H, W, 3) noise of the balanced picture: from the stack's error map, else (none, or that of a single frame) from the picture.
+
+    The picture is not asked for: only the second way needs it, and half a second of a new star stack went into making it.
+    """
+    if stack.stderr is None or not any(np.any(stack.stderr[rows] > 0) for rows in FEW_THEN_ALL):
+        return signal_error_map(linear_picture(stack, sky, white, brightness, foreign=foreign))
+    return _balanced(flattened_error(error_map(stack.stderr), sky), white, brightness.factor)
 
 
 def _balanced(image: LinearImage, white: White, factor: float) -> LinearRGB:
     """White-balanced and scaled; a mono stack has no balance and becomes grey."""
     if image.ndim == 2:
         return np.repeat((image * np.float32(factor))[..., None], 3, axis=2)
-    return np.asarray(image * (np.asarray(white.factors) * factor).astype(np.float32), np.float32)
+    scale, out = (np.asarray(white.factors) * factor).astype(np.float32), np.empty(image.shape, np.float32)
+    over_bands(lambda first, last: np.multiply(image[first:last], scale, out=out[first:last]), len(out))
+    return out
 
 
 def native(array: Array) -> Array:

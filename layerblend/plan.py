@@ -230,7 +230,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
             Node(f"linear/{name}", chain.linear_picture, settings=border, inputs=light, keep=False, step="linear"),
             Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=3),
-            Node(f"noise/{name}", chain.noise_map, inputs=(*light, f"linear/{name}"), keep=False, step="noise", version=5),
+            Node(f"noise/{name}", chain.noise_map, settings=border, inputs=light, keep=False, step="noise", version=6),
             *(
                 Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
                 for index, half in enumerate(HALVES)

@@ -254,10 +254,9 @@ def test_a_mono_stack_has_no_balance_and_becomes_grey() -> None:
 
 def test_noise_from_the_error_map_or_from_the_picture() -> None:
     image = star_field(stars=4)
-    light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
     mapped = as_stack(image, stderr=np.full_like(image, 3e-4))
     for stack in (mapped, as_stack(image)):
-        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness(), light)
+        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness())
         np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
 
 
@@ -268,7 +267,7 @@ def test_division_scales_the_noise_with_the_light(mono: bool) -> None:
     stack = as_stack(light + np.random.default_rng(0).normal(0, 1e-3, light.shape).astype(np.float32), stderr=np.full_like(light, 1e-3))
     sky = chain.find_sky(stack, protect=(), frame_filling="no", mode="divide")
     linear = chain.linear_picture(stack, sky, WHITE, chain.Brightness())
-    sigma = chain.noise_map(stack, sky, WHITE, chain.Brightness(), linear)
+    sigma = chain.noise_map(stack, sky, WHITE, chain.Brightness())
     for part in (np.s_[:, 10:40], np.s_[:, -40:-10]):
         np.testing.assert_allclose(sigma[part].mean((0, 1)), linear[part].std((0, 1)), rtol=0.1)
 
@@ -279,7 +278,7 @@ def test_one_frame_tells_no_noise_nor_does_the_same_frame_twice() -> None:
     for halves, stderr in (((image, image.copy()), np.zeros_like(image)), ((image, gone), gone)):
         stack = as_stack(image, halves=halves, stderr=stderr)
         assert chain.linear_half(stack, no_sky(image), WHITE, chain.Brightness(), half=0) is None
-        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness(), image * WHITE.factors.astype(np.float32))
+        sigma = chain.noise_map(stack, no_sky(image), WHITE, chain.Brightness())
         np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
     other = as_stack(image, halves=(image, star_field(stars=4, seed=9)), stderr=np.full_like(image, 3e-4))
     assert chain.linear_half(other, no_sky(image), WHITE, chain.Brightness(), half=0) is not None

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from layerblend.kinds import LinearImage, Plane
-from layerblend.maths.bands import each
+from layerblend.maths.bands import each, over_bands
 from layerblend.maths.noise_line import measure_noise
 from layerblend.maths.robust import nan_filled
 
@@ -14,6 +14,7 @@ Y_WEIGHTS = (0.25, 0.5, 0.25)
 # A single pixel's standard error comes from a handful of frames and scatters itself; its square is averaged over this box.
 POOL_PX = 9
 GROUND_PX = 12
+BAND_ROWS = 256
 
 
 def error_map(stderr: LinearImage) -> LinearImage:
@@ -27,14 +28,16 @@ def error_map(stderr: LinearImage) -> LinearImage:
     -------
     Like ``stderr``. Pixels of several channels are smoothed apart.
     """
-    if stderr.ndim == 2:
-        return _calmed(stderr)
     out = np.empty(stderr.shape, np.float32)
+    planes = [()] if stderr.ndim == 2 else [(channel,) for channel in range(stderr.shape[2])]
 
-    def channel(index: int) -> None:
-        out[..., index] = _calmed(np.ascontiguousarray(stderr[..., index]))
+    def band(first: int) -> None:  # of the same rows for any number of threads: running sums round by where they begin
+        top, last = max(first - POOL_PX, 0), first + BAND_ROWS
+        for plane in planes:
+            calm = _calmed(np.ascontiguousarray(stderr[(slice(top, last + POOL_PX), slice(None), *plane)], np.float32))
+            out[(slice(first, last), slice(None), *plane)] = calm[first - top : last - top]
 
-    each(channel, range(stderr.shape[2]))
+    each(band, range(0, len(stderr), BAND_ROWS))
     return out
 
 
@@ -52,8 +55,13 @@ def luminance_error(sigma: LinearImage) -> Plane:
     """Noise of Y = (R + 2 G + B)/4 from the channels' noise maps, channels taken as independent; a mono map is returned as it is."""
     if sigma.ndim == 2:
         return sigma
-    total = sum((weight * sigma[..., channel]) ** 2 for channel, weight in enumerate(Y_WEIGHTS))
-    return np.sqrt(total).astype(np.float32)
+    out = np.empty(sigma.shape[:2], np.float32)
+
+    def band(first: int, last: int) -> None:
+        out[first:last] = np.sqrt(sum((weight * sigma[first:last, :, channel]) ** 2 for channel, weight in enumerate(Y_WEIGHTS)))
+
+    over_bands(band, len(out))
+    return out
 
 
 def ground_error(sigma: Plane, *, reach_px: int = GROUND_PX) -> Plane:
