@@ -700,7 +700,7 @@ def full_starlight(
 ) -> StarLight:
     """The star layer of the whole set."""
     # of the parts, not of the stack: cores that stayed in the starless picture have been repaired there
-    linear, colour_linear = (part.starless + part.stars for part in (split, colour_split))
+    linear, colour_linear = each(lambda part: part.starless + part.stars, (split, colour_split))
     coloured = _with_cores(colour_linear, colour_stack, stack, shape, settings["repair"])
     return star_light(linear, split, stack, shape, coloured, colour_split, curve, sigma=sigma, **settings)
 

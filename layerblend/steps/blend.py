@@ -17,7 +17,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, check_choice, check_display, check_image, check_numbers, check_range
 from layerblend.kinds import Array, Curve, DisplayRGB, LinearImage, Plane, Weight
-from layerblend.maths.bands import by_bands, over_bands
+from layerblend.maths.bands import by_bands, over_bands, over_rows
 from layerblend.maths.curve import gain_table, stretch, stretched_of
 from layerblend.maths.wavelet import pool
 
@@ -159,23 +159,33 @@ def star_shares(light: Plane, deep: Plane, sigma: Any, gate: float, fwhm: float)
     high = _gates_high(light, deep, sigma, gate)
     passing = _passing(high)
     share = np.maximum(passing, _round(passing, fwhm)) * (1 - _round(_only_in_one(light, deep, high, fwhm), fwhm))
-    return share, _smooth_step((high - np.float32(COLOUR_FROM)) * np.float32(1 / (COLOUR_FULL - COLOUR_FROM)))
+    return share, _smooth_step(high, COLOUR_FROM, COLOUR_FULL)
 
 
 def _gates_high(light: Plane, deep: Plane | None, sigma: Any, gate: float) -> Plane:
     """Star light, the brighter of both stacks', in units of the gate."""
-    light = np.nan_to_num(check_image("light", light, colour=False))
-    if deep is not None:
-        light = np.maximum(light, np.nan_to_num(check_image("deep", deep, colour=False)))
-    given = check_numbers("sigma", sigma)
+    light, given = check_image("light", light, colour=False), check_numbers("sigma", sigma)
+    deep = light if deep is None else check_image("deep", deep, colour=False)
     if np.any(given < 0):
         raise ArgumentError("`sigma` must not be negative.")
-    noise = np.nan_to_num(np.maximum(given.astype(np.float32, copy=False), np.float32(1e-12)), nan=np.inf)
-    return np.asarray(pool(light, GATE_BLUR_PX) / (np.float32(gate) * noise), np.float32)
+    brighter, out = np.empty(light.shape, np.float32), np.empty(light.shape, np.float32)
+
+    def brighter_rows(first: int, last: int) -> None:
+        np.maximum(np.nan_to_num(light[first:last]), np.nan_to_num(deep[first:last]), out=brighter[first:last])
+
+    over_bands(brighter_rows, len(out))
+    pooled, noise = pool(brighter, GATE_BLUR_PX), np.broadcast_to(given, light.shape)
+
+    def gate_rows(first: int, last: int) -> None:
+        some = np.maximum(noise[first:last].astype(np.float32, copy=False), np.float32(1e-12))
+        np.divide(pooled[first:last], np.float32(gate) * np.nan_to_num(some, nan=np.inf), out=out[first:last])
+
+    over_bands(gate_rows, len(out))
+    return out
 
 
 def _passing(high: Plane) -> Weight:
-    return _smooth_step(2 * high - 1)
+    return _smooth_step(high, 0.5, 1.0)
 
 
 def _round(share: Weight, fwhm: float) -> Weight:
@@ -317,12 +327,22 @@ def _luminance(layer: Array) -> Array:
     return layer if layer.ndim == 2 else np.asarray((layer[..., 0] + 2 * layer[..., 1] + layer[..., 2]) * np.float32(0.25))
 
 
-def _smooth_step(t: Array) -> Array:
-    t = np.clip(t, 0, 1)
-    return np.asarray(t * t * (3 - 2 * t), np.float32)
+def _smooth_step(high: Plane, start: float, full: float) -> Weight:
+    """0 up to ``start``, 1 from ``full`` on, a cubic in between."""
+    out = np.empty_like(high)
+    over_rows(_smooth_rows, high, np.float32(start), np.float32(1 / (full - start)), out)
+    return out
 
 
 # ---------------------------------------------------------------- kernels
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smooth_rows(high, start, slope, out, first, last):
+    for y in range(first, last):
+        for x in range(high.shape[1]):
+            t = min(max((high[y, x] - start) * slope, np.float32(0)), np.float32(1))
+            out[y, x] = t * t * (np.float32(3) - np.float32(2) * t)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _same(image, starless, y, x):
     """Whether no star was taken away here: most of a picture, which costs nothing then."""
