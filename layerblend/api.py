@@ -35,7 +35,7 @@ from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
 from layerblend.recipe.schema import Execution, Recipe, file_name
-from layerblend.recipe.starter import sort_out, starter_recipe
+from layerblend.recipe.starter import MOST_STACKS, sort_out, starter_recipe
 from layerblend.report.sheet import contact_sheet, on_contact_sheet
 from layerblend.runs import Run, open_run, worker_count
 from layerblend.stacking import nested_stacks as stack_table
@@ -317,6 +317,8 @@ def new(folder: Path, out: Path | None) -> Answer:
         pattern = "**/*"
         found = sort_out(find_frames(folder, pattern))
     frames = found.frames
+    if not frames and len(found.stacks) > MOST_STACKS:
+        raise PlaceError(_too_many_stacks(folder, len(found.stacks)), file=folder, code="too_many_stacks")
     home = path.resolve().parent
     files = frames or [file for files in found.stacks.values() for file in _files(files)]
     looked_at = files[:: -(-len(files) // MOST_HEADERS)]
@@ -338,6 +340,13 @@ def new(folder: Path, out: Path | None) -> Answer:
     lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
+
+
+def _too_many_stacks(folder: Path, count: int) -> str:
+    return (
+        f"{folder} holds {count} TIFF files, too many for finished stacks of one target. Single frames are read as FITS: let the program "
+        f"that registered them write FITS. If they are stacks, put those of this target (up to {MOST_STACKS}) into a folder of their own."
+    )
 
 
 def _names(stacks: Mapping[str, Any]) -> list[str]:

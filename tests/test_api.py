@@ -621,6 +621,14 @@ def test_new_on_nothing(tmp_path: Path) -> None:
         api.new(tmp_path, tmp_path / "r.yaml")
 
 
+def test_new_takes_a_folder_full_of_tiffs_for_frames_that_it_cannot_read(tmp_path: Path) -> None:
+    for n in range(40):
+        (tmp_path / f"light_{n:03}.tif").touch()
+    with pytest.raises(InputError, match=r"holds 40 TIFF files, too many for finished stacks .* frames are read as FITS: .* \(up to 12\)"):
+        api.new(tmp_path, tmp_path / "r.yaml")
+    assert not (tmp_path / "r.yaml").exists()
+
+
 def test_new_writes_nothing_that_cannot_be_read(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(api, "starter_recipe", lambda *_, **__: "target: x\nframes: {folder: f, exclude: {files: [a #2]}}\n")
     with pytest.raises(RecipeError, match=r"r\.yaml:"):

@@ -28,6 +28,7 @@ from layerblend.recipe.schema import (
 
 # words in a file name that say "finished stack"; numbered files (L_0001.fits) are frames
 _STACK_WORDS = {"all", "deep", "stack", "stacked", "master", "mean", "combined"}
+MOST_STACKS = 12  # finished stacks of one target in one folder; more files are its frames, whatever their names
 _MOST_TRIOS = 3  # as many stacks lie in a folder of three files each; more are frames of a mono camera
 _CHANNEL_WORDS = {"r": "r", "red": "r", "g": "g", "green": "g", "b": "b", "blue": "b"}
 _WIDTH = 110
@@ -57,6 +58,8 @@ def sort_out(paths: Iterable[Path]) -> Found:
             stacks.append(path)
         elif is_fits:
             frames.append(path)
+    if len(called := [path for path in stacks if FITS_ENDING.search(path.name)]) > MOST_STACKS:
+        frames, stacks = sorted(frames + called, key=_parts), [path for path in stacks if path not in called]
     if 0 < len(frames) <= 3 * _MOST_TRIOS and len(_trios(frames)) * 3 == len(frames):
         frames, stacks = [], sorted(frames + stacks, key=_parts)
     return Found(tuple(frames), _named(stacks))

@@ -82,6 +82,13 @@ def test_frames_and_stacks_are_told_apart_by_name() -> None:
     assert not found.frames
 
 
+def test_a_target_may_be_called_as_a_stack() -> None:
+    names = [f"deep_sky_{n:03}.fits" for n in range(13)]
+    found = sort_out(map(Path, [*names, "all.tif"]))
+    assert ([path.name for path in found.frames], list(found.stacks)) == (names, ["all"])
+    assert len(sort_out(map(Path, names[:12])).stacks) == 12
+
+
 def test_names_sort_alike_on_every_system() -> None:
     names = ("L_0001.fits", "a.fits", "all.fits", "B_all.fits", "b.fits")
     for system in (PurePosixPath, PureWindowsPath):
