@@ -175,7 +175,8 @@ def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | 
     """One set of factors for all stacks; a mono stack has nothing to balance."""
     image = sky.image
     if image.ndim == 2:
-        return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono")
+        words = () if source == "stars" else ("The stack is mono: there is no colour to balance, so white.from has no effect.",)
+        return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono", words=words)
     saturated = saturated_map(stack)
     level = np.nanmedian(sky.model.reshape(-1, 3), axis=0) + sky.level if source == "sky" else None
     with _stretch_suspected(stack):

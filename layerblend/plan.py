@@ -218,7 +218,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
-            version=5,
+            version=6,
         )
     )
     for name in names.roles:

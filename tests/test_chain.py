@@ -248,6 +248,12 @@ def test_a_mono_stack_has_no_balance_and_becomes_grey() -> None:
     image = star_field(mono=True)
     white = chain.find_white(as_stack(image), no_sky(image), source="stars", catalogue=None)
     np.testing.assert_array_equal(white.factors, [1, 1, 1])
+    assert white.words == ()
+    asked = chain.find_white(as_stack(image), no_sky(image), source=(1.2, 1.0, 1.4), catalogue=None)
+    assert (asked.factors.tolist(), asked.words) == (
+        [1, 1, 1],
+        ("The stack is mono: there is no colour to balance, so white.from has no effect.",),
+    )
     light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
     np.testing.assert_array_equal(light, np.repeat(image[..., None], 3, 2))
 
