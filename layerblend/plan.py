@@ -122,7 +122,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             files=(info.path,),
             execution={"info": info},
             step="grade",
-            version=6,
+            version=7,
             parallel=True,
             priority=LINKED_LAST,
         )
@@ -190,7 +190,7 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(
-                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=5)
+                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=6)
             )
     return nodes
 

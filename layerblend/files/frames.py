@@ -368,7 +368,7 @@ def _check_length(path: Path, place: int, size: int) -> list[str]:
 def read_image(info: FrameInfo) -> LinearImage:
     """The whole frame as linear light: float32 (H, W, 3) or (H, W), row 0 the top of the picture, 1.0 = white level, NaN = no data.
 
-    No data are NaN and infinite values, BLANK, and exact zeros (in all channels) that hang together with the edge.
+    No data are NaN and infinite values, BLANK, and what fills the edge: exact zeros (in all channels) or another number again and again.
 
     Raises
     ------
@@ -381,7 +381,7 @@ def read_image(info: FrameInfo) -> LinearImage:
             key="frames.white_level",
             code="white_level",
         )
-    from layerblend.files.edges import blank_edge_zeros  # only here: looking at headers needs no compiled kernel
+    from layerblend.files.edges import blank_edges  # only here: looking at headers needs no compiled kernel
 
     stored = _stored_planes(info)
     image = np.empty((info.height, info.width, info.channels), np.float32)
@@ -393,7 +393,7 @@ def read_image(info: FrameInfo) -> LinearImage:
                 upright[rows, :, channel] = _linear(stored[channel, rows], info)
         if info.bitpix < 0:
             upright[rows][~np.isfinite(upright[rows])] = np.nan
-    blank_edge_zeros(image)
+    blank_edges(image)
     return image if info.channels == 3 else image[..., 0]
 
 

@@ -18,7 +18,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from layerblend.endings import FITS_ENDING, TIFF_ENDING
 from layerblend.errors import ArgumentError, InputError, check_image
-from layerblend.files.edges import blank_edge_zeros
+from layerblend.files.edges import blank_edges
 from layerblend.files.frames import HOW_TO_SAY_WHITE, open_frame, read_image, white_of_floats
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import whole, write_bytes
@@ -212,7 +212,7 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
     for first in range(0, len(image), BAND_ROWS):
         image[first : first + BAND_ROWS] = samples[first : first + BAND_ROWS].astype(np.float64) / white
     image[~np.isfinite(image)] = np.nan
-    blank_edge_zeros(image[..., None] if image.ndim == 2 else image)
+    blank_edges(image[..., None] if image.ndim == 2 else image)
     return image
 
 
