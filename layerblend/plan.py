@@ -148,7 +148,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             **recipe.stacking.model_dump(mode="json"),
         },
         inputs={"table": "table"},
-        version=3,
+        version=4,
         wants_folder=True,
         priority=LINKED_LAST,
     )
@@ -320,7 +320,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=17,
+            version=18,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
