@@ -64,6 +64,7 @@ Second = TypeVar("Second")
 FEWEST_TO_PLACE = 5
 FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that both show is farther off
 LEAST_TO_TELL, BORDER_PX = 3, 2.0
+MOSTLY = 0.85  # of a stack's frames reach a place that counts as covered; some of the rest lost a trail there
 
 KEPT_REACH_FWHM = 5.0  # of a clipped core that stays, what its wings give up when they are sharpened is 2 % of a galaxy's light 10 FWHM off
 FEW_THEN_ALL = (slice(None, None, 64), slice(None))  # rows to look at: a few are enough where one pixel is
@@ -587,7 +588,7 @@ def star_light(
     Where the sharp stack serves follows from its noise ``sigma``; a half-set does everything as the ``whole`` did.
     """
     ground = colour_split.starless
-    handed = whole.handed if whole is not None else ground_between(split.starless, ground, split.mask | colour_split.mask, curve)
+    handed = whole.handed if whole is not None else ground_between(split.starless, ground, _judged(split, colour_split, stack), curve)
     starless = without_patches(split.starless, handed)
 
     def repaired() -> LinearRGB:
@@ -611,6 +612,15 @@ def star_light(
         return StarLight(layer, between, handed=handed)
     smaller = shrink_stars(layer, size)
     return StarLight(smaller, between, flux_share(smaller, layer), handed)
+
+
+def _judged(split: Split, colour_split: Split, stack: Stack) -> Mask:
+    """Near stars, but for borders that some of the stack's frames do not reach: each has a sky of its own, and steps where it ends."""
+    near = split.mask | colour_split.mask
+    if stack.count is None:
+        return near
+    count = native(stack.count if stack.count.ndim == 2 else stack.count.min(2))
+    return np.asarray(near & (pool(count, BORDER_PX) > MOSTLY * stack.n_frames))
 
 
 def _both(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:

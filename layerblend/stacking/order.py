@@ -22,7 +22,7 @@ from layerblend.stacking.arrange import Arrangement
 from layerblend.steps import match
 from layerblend.steps import stack as step
 
-VERSION = 2
+VERSION = 3
 FLOOR_FRAMES, FLOOR_ROWS, FLOOR_PIXELS = 48, 4, 16384
 
 
@@ -48,7 +48,8 @@ def make_order(plan: Arrangement, frames: Sequence[FrameInfo], gaps: Array, name
     info, matching = plan.info, plan.matching
     narrow = [bands.narrow(frame) for frame in frames]
     white = np.array([frame.white_level for frame in frames], float)
-    planes = matching.planes * ([1, 1, 1] if info.top_down else [1, 1, -1])  # v runs along the file's rows
+    signs = np.array([1, 1, 1, 1, 1, 1] if info.top_down else [1, 1, -1, 1, -1, 1])
+    planes = matching.planes * signs[: matching.planes.shape[2]]  # v runs along the file's rows
     mapped = np.zeros(len(plan.weights), bool)
     for name in names:
         mapped[plan.sets[name]] |= plan.specs[name].maps

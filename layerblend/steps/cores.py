@@ -21,6 +21,8 @@ from layerblend.maths.robust import MAD_TO_SIGMA
 # Ring whose sums give the colour, px outside the clipped blob.
 RING_PX = (0.5, 3.0)
 LEAST_LIGHT = 1e-12
+# Debayering and registration mix clipped light into pixels so near to clipped ones, px: two channels then differ by so much.
+RIM_PX, TOUCHING_PX, MIXED = 2.3, 1.6, 1.15
 # A ring's pixel at which a star seems this many times as bright as at half of the others holds a neighbour's light.
 NEIGHBOUR = 1.3
 # Star images are followed so far, in widths; their sky is taken just outside.
@@ -61,7 +63,7 @@ def repair_cores(
 
     Returns
     -------
-    (H, W, 3) float32, unchanged outside the clipped pixels
+    (H, W, 3) float32, unchanged outside the clipped pixels and those within 2.3 px that have another colour than the star has there
     """
     image = check_image("image", image)
     check_range("clip", clip, 0, 1)
@@ -82,7 +84,30 @@ def repair_cores(
     # What clipping leaves is never more than the truth, so the channel that asks for most light is the least clipped one.
     light = (image[row, column] / core_colour).max(1)
     out[row, column] = np.maximum(light, 0)[:, None] * core_colour
+    if clip > 0:  # pixels clipped in fewer frames were to stay
+        distance[clipped_pixels(image, saturated)] = 0
+    _mend_rims(out, distance, blob, middles, colour, known, profile)
     return out
+
+
+def _mend_rims(out: Array, distance: Array, blob: Array, middles: Array, colour: Array, known: Array, profile: Profiles | None) -> None:
+    """Pixels of ``out`` near clipped ones get the star's colour at their distance where theirs is mixed with clipped light, in place.
+
+    Left alone they stand as a pale ring, or one of a single colour, between the core and the wings.
+    """
+    row, column = np.nonzero((distance > 0) & (distance < RIM_PX))
+    there = known[blob[row, column]] & (out[row, column] > LEAST_LIGHT).any(-1)
+    row, column = row[there], column[there]
+    index = blob[row, column]
+    local = colour[index].astype(np.float64)
+    if profile is not None:
+        share = profile.above(np.hypot(column - middles[index, 0], row - middles[index, 1]))
+        local *= share / np.maximum(share[:, 1:2], LEAST_LIGHT)
+    light = np.sort(out[row, column] / np.maximum(local, LEAST_LIGHT), axis=1)
+    mixed = light[:, 2] > MIXED * light[:, 0]
+    # of pixels that touch the core the least clipped channel tells the light, as in it; farther off debayering errs to both sides
+    told = np.where(distance[row, column] < TOUCHING_PX, light[:, 2], light[:, 1])
+    out[row[mixed], column[mixed]] = (told[:, None] * local)[mixed]
 
 
 def blob_middles(clipped: Mask, blob: Array) -> Array:

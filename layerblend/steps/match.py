@@ -14,11 +14,15 @@ from layerblend.maths.registration import find_registration, registration_fault
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import APERTURE_FWHM
 
-SKY_MODES = ("offset", "plane", "off")
+SKY_MODES = ("offset", "plane", "curved", "off")
+# Terms of each: 1; u, v; u^2, u v, v^2.
+TERMS = {"off": 3, "offset": 1, "plane": 3, "curved": 6}
 WEIGHTS = ("equal", "noise", "sharpness")
 
 FEWEST_STARS = 5
-FEWEST_TILES = 6
+FEWEST_TILES = {3: 6, 6: 24}
+"""A surface of so many terms needs so many tiles, else the next simpler one serves; and tiles spread so far over -1..1."""
+LEAST_SPREAD = {3: 0.3, 6: 1.2}
 FAITH = 0.005
 """Relative error below which no single star's flux ratio is believed."""
 CLIP = 3.0
@@ -28,10 +32,11 @@ EXPOSURE_SPREAD = 1.05
 
 @dataclass(frozen=True)
 class Matching:
-    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v).
+    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v [+ cuu u^2 + cuv u v + cvv v^2]).
 
-    ``scale`` : (N,) float64. ``planes`` : (N, C, 3) float64, c0, cx, cy in linear light; u and v run from -1 to 1 over the picture,
-    left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the scale rests on.
+    ``scale`` : (N,) float64. ``planes`` : (N, C, 3 or 6) float64, c0, cx, cy (cuu, cuv, cvv) in linear light; u and v run from -1 to 1
+    over the picture, left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the
+    scale rests on.
     ``misplaced`` : for each frame a reason not to use it ("" for none): its stars stand elsewhere than the reference's.
     """
 
@@ -61,27 +66,28 @@ def choose_reference(table: FrameTable) -> int:
     return max(sharp_half, key=lambda i: (np.nan_to_num(rows[i].snr), -i))
 
 
-def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "plane", match_brightness: bool = True) -> Matching:
+def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "curved", match_brightness: bool = True) -> Matching:
     """Brightness by star flux ratios, sky by the tiles' differences, where the target cancels; both fitted robustly.
 
     Parameters
     ----------
     rows : graded frames, in any order.
     reference : index of the frame that keeps its own brightness and sky.
-    level_sky : "offset" moves each channel by one number, "plane" by a tilted plane, "off" leaves the sky alone.
+    level_sky : "offset" moves each channel by one number, "plane" by a tilted plane, "curved" by a surface of second degree (moonlight
+        and errors of the flat field bend the sky from night to night), "off" leaves the sky alone.
     match_brightness : False leaves brightness alone (then frames of different exposure mix as they are, and the words say so).
 
     Notes
     -----
     One scale per frame serves all channels, else star colours would change from frame to frame. Where fewer than five stars are shared,
-    the graded ``flux_scale`` serves. Planes are fitted by iteratively reweighted least squares with Tukey's biweight
+    the graded ``flux_scale`` serves. Surfaces are fitted by iteratively reweighted least squares with Tukey's biweight
     (Beaton & Tukey 1974, Technometrics 16, 147).
     """
     check_choice("level_sky", level_sky, SKY_MODES)
     fixed = rows[reference]
     scale, stars = np.ones(len(rows)), np.zeros(len(rows), int)
     misplaced, words = [""] * len(rows), []
-    planes = np.zeros((len(rows), fixed.info.channels, 3))
+    planes = np.zeros((len(rows), fixed.info.channels, max(TERMS[level_sky], 3)))
     by_grade = 0
     for i, row in enumerate(rows):
         if i == reference:
@@ -91,7 +97,7 @@ def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "
             scale[i], stars[i] = brightness_scale(row, fixed)
             by_grade += stars[i] == 0
         if level_sky != "off":
-            planes[i] = sky_planes(row, fixed, scale[i], tilted=level_sky == "plane")
+            planes[i] = sky_planes(row, fixed, scale[i], terms=TERMS[level_sky])
     stars[reference] = len(fixed.measure.star_list)
     if by_grade:
         words.append(
@@ -220,24 +226,30 @@ def misplacement(row: FrameRow, fixed: FrameRow) -> str:
 
 
 # ---------------------------------------------------------------- sky
-def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) -> Array:
-    """(C, 3) float64: c0, cx, cy of the scaled frame's sky over the reference's."""
+def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, terms: int) -> Array:
+    """(C, 3 or 6) float64: c0, cx, cy (and, of 6 ``terms``, cuu, cuv, cvv) of the scaled frame's sky over the reference's."""
     mine, theirs = np.asarray(row.measure.tiles, float), np.asarray(fixed.measure.tiles, float)
-    planes = np.zeros((theirs.shape[2], 3))
+    planes = np.zeros((theirs.shape[2], max(terms, 3)))
     if mine.shape != theirs.shape:
         planes[:, 0] = [a * scale - b for a, b in zip(row.measure.sky, fixed.measure.sky, strict=True)]
         return planes
     v, u = tile_centres(row)
+    design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], -1)
     for c in range(theirs.shape[2]):
         difference = mine[..., c] * scale - theirs[..., c]
         use = np.isfinite(difference)
         if not use.any():
             planes[c, 0] = row.measure.sky[c] * scale - fixed.measure.sky[c]
-        elif tilted and use.sum() >= FEWEST_TILES and np.ptp(u[use]) > 0.3 and np.ptp(v[use]) > 0.3:
-            planes[c] = robust_fit(np.stack([np.ones(use.sum()), u[use], v[use]], 1), difference[use])
-        else:
-            planes[c, 0] = robust_fit(np.ones((use.sum(), 1)), difference[use])[0]
+            continue
+        possible = min(terms, _most_terms(u[use], v[use]))
+        planes[c, :possible] = robust_fit(design[use][:, :possible], difference[use])
     return planes
+
+
+def _most_terms(u: Array, v: Array) -> int:
+    """Terms of the richest surface that tiles at ``u``, ``v`` (n,) decide."""
+    spread = min(np.ptp(u), np.ptp(v))
+    return max((terms for terms, least in FEWEST_TILES.items() if len(u) >= least and spread > LEAST_SPREAD[terms]), default=1)
 
 
 def tile_centres(row: FrameRow) -> tuple[Array, Array]:

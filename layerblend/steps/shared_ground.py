@@ -31,6 +31,10 @@ CLEAR, SEEN = 6.0, 0.016
 REACH_BLOCKS = 6
 COARSE_PX, COARSE, FINE = 4, (4, 2), (3, 2)
 AROUND = 16
+# What both skies differ by is no star's: it is read away from stars in fields of so many blocks, at least so many of which must show it.
+FIELD_BLOCKS, LEAST_BLOCKS = 24, 12
+# A place is clear only over so many times what this share of the blocks away from stars stays under.
+MOST_SHARE, OVER_MOST = 0.95, 2.0
 # Coefficients over so many times their usual size are no noise.
 SURE = 4.0
 
@@ -57,7 +61,7 @@ def ground_between(starless: LinearRGB, ground: LinearRGB, near_stars: Mask, cur
     -------
     Patches that do not overlap; none where both agree.
     """
-    seeds = _clear_blocks(starless, ground, near_stars, curve)
+    seeds, sky = _clear_blocks(starless, ground, near_stars, curve)
     if not seeds.any():
         return ()
     box = np.ones((2 * REACH_BLOCKS + 1,) * 2, np.uint8)
@@ -69,7 +73,8 @@ def ground_between(starless: LinearRGB, ground: LinearRGB, near_stars: Mask, cur
         top, left = rows.start * BLOCK_PX, columns.start * BLOCK_PX
         place = (slice(top, rows.stop * BLOCK_PX), slice(left, columns.stop * BLOCK_PX))
         own = np.repeat(np.repeat(labels[rows, columns] == number, BLOCK_PX, 0), BLOCK_PX, 1)
-        light = _wide_and_fine(np.nan_to_num(starless[place] - ground[place]), near_stars[place])
+        difference = starless[place] - ground[place]
+        light = _wide_and_fine(np.nan_to_num(difference - _enlarged(sky[rows, columns], difference)), near_stars[place])
         return Patch(top, left, light * own[: light.shape[0], : light.shape[1], None])
 
     return tuple(each(patch, range(1, count + 1)))
@@ -86,12 +91,49 @@ def without_patches(starless: LinearRGB, patches: tuple[Patch, ...]) -> LinearRG
     return out
 
 
-def _clear_blocks(starless: LinearRGB, ground: LinearRGB, near_stars: Mask, curve: Curve) -> Mask:
-    """Blocks near stars in which the grounds differ by more than their noise, and by something that can be seen."""
+def _clear_blocks(starless: LinearRGB, ground: LinearRGB, near_stars: Mask, curve: Curve) -> tuple[Mask, Array]:
+    """Blocks near stars in which the grounds differ by more than they do around, and by something that can be seen; and (rows, columns, 3)
+    what their skies differ by."""
     below, apart, near = _block_means(starless, ground, near_stars)
+    sky, most = _sky_between(apart, near)
+    apart -= sky
     usual = MAD_TO_SIGMA * np.median(np.abs(apart), (0, 1))
     shown = np.abs(stretch(below + apart, curve) - stretch(below, curve)) > SEEN
-    return np.asarray(near & ((np.abs(apart) > CLEAR * usual) & shown).any(-1))
+    clear = np.abs(apart) > np.maximum(CLEAR * usual, OVER_MOST * most)
+    return np.asarray(near & (clear & shown).any(-1)), sky
+
+
+def _sky_between(apart: Array, near: Mask) -> tuple[Array, Array]:
+    """Of every block, what the skies around differ by away from stars, and by how much that
+    varies there; both (rows, columns, 3) float32.
+
+    Nights of another moon leave a stack of their frames another sky, most of all in the corners: taken for stars' light it made boxes.
+    """
+    rows, columns = near.shape
+    shape = (-(-rows // FIELD_BLOCKS), -(-columns // FIELD_BLOCKS))
+    level, most, known = np.zeros((*shape, 3), np.float32), np.zeros((*shape, 3), np.float32), np.zeros(shape, np.float32)
+    for i, j in np.ndindex(shape):
+        # halves of the fields around belong to it: it lies between their middles
+        top, left = ((k * FIELD_BLOCKS - FIELD_BLOCKS // 4) for k in (i, j))
+        field = (slice(max(top, 0), top + 3 * FIELD_BLOCKS // 2), slice(max(left, 0), left + 3 * FIELD_BLOCKS // 2))
+        values = apart[field][~near[field]]
+        if len(values) >= LEAST_BLOCKS:
+            known[i, j] = 1
+            level[i, j] = np.median(values, axis=0)
+            most[i, j] = np.quantile(np.abs(values - level[i, j]), MOST_SHARE, axis=0)
+    while 0 < known.sum() < known.size:
+        around = cv2.blur(known, (3, 3), borderType=cv2.BORDER_CONSTANT)
+        for values in (level, most):
+            filled = cv2.blur(values * known[..., None], (3, 3), borderType=cv2.BORDER_CONSTANT) / np.maximum(around, 1e-6)[..., None]
+            values[known == 0] = filled[known == 0]
+        known = (around > 0).astype(np.float32)
+    return _enlarged(level, apart), _enlarged(most, apart)
+
+
+def _enlarged(small: Array, like: Array) -> Array:
+    """``small`` (h, w, 3) brought to the size of ``like`` (H, W, 3)."""
+    size = (like.shape[1], like.shape[0])
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR)).reshape(like.shape)
 
 
 def _block_means(starless: LinearRGB, ground: LinearRGB, near_stars: Mask) -> tuple[Array, Array, Mask]:

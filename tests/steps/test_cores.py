@@ -31,6 +31,21 @@ def test_a_clipped_star_keeps_the_colour_of_its_halo() -> None:
     np.testing.assert_array_equal(fixed[outside], clipped[outside])
 
 
+def test_no_ring_of_mixed_light_stands_round_a_core() -> None:
+    """Blurred after the clipping, as by debayering and registration, the rim differed from core and wings by 40 % in colour."""
+    light = draw_stars((61, 61), np.array([30.2]), np.array([29.7]), np.array([[5.0, 2.0, 1.0]]) * 2000, (4.0, 4.0, 4.0)) / 2000
+    image = cv2.GaussianBlur(np.minimum(light, 1.0), (0, 0), 0.8).astype(np.float32)
+    clipped = (image >= 0.98).any(-1)
+    far = cv2.distanceTransform((~clipped).astype(np.uint8), cv2.DIST_L2, 5)
+    fixed = repair_cores(image, saturated=clipped)
+    core = np.log(fixed[30, 30] / fixed[30, 30, 1])
+    before, after = (np.abs(np.log(a / a[:, 1:2]) - core).max() for a in (image[(far > 0) & (far < 2)], fixed[far < 2]))
+    assert before > 0.33 and after < 0.17
+    np.testing.assert_array_equal(fixed[far > 2.3], image[far > 2.3])
+    row = fixed[30, 30:45].sum(-1)
+    assert (np.diff(row) < 0).all()
+
+
 def test_a_clipped_spot_whose_ring_shows_no_light_stays_as_it_is() -> None:
     image = np.full((40, 40, 3), (0.01, -0.01, 0.01), np.float32)
     image[20:22, 20:22] = (1.0, 0.8, 0.9)

@@ -72,3 +72,19 @@ def test_two_places_are_handed_over_once_each() -> None:
         height, width = patch.light.shape[:2]
         total[patch.top : patch.top + height, patch.left : patch.left + width] += patch.light.any(-1)
     assert len(patches) == 2 and total.max() == 1
+
+
+def test_what_two_skies_differ_by_is_no_stars_light() -> None:
+    """Nights of another moon: a sky that bends and grows toward a corner; small stars all over, one of them with a halo of its own."""
+    ground, starless = _ground(11), _ground(12)
+    u, v = X / SHAPE[1] - 0.5, Y / SHAPE[0] - 0.5
+    sky = (12 * SIGMA * (u * v + 0.5 * v + 2 * np.exp(-np.hypot(X - SHAPE[1], Y) / 80)))[..., None]
+    place = np.random.default_rng(13)
+    small = np.zeros(SHAPE[:2], bool)
+    for x, y in zip(place.integers(0, SHAPE[1], 80), place.integers(0, SHAPE[0], 80), strict=True):
+        small |= np.hypot(X - x, Y - y) < 8
+    assert ground_between((starless + sky).astype(np.float32), ground, small, CURVE) == ()
+    sky /= 6
+    patches = ground_between((starless + sky + HALO).astype(np.float32), ground, small | NEAR, CURVE)
+    left = without_patches((starless + sky + HALO).astype(np.float32), patches) - starless - sky
+    assert np.std(left[NEAR]) < 0.5 * SIGMA and np.abs(left[NEAR].mean(0)).max() < 0.3 * SIGMA

@@ -83,7 +83,7 @@ def encode(values, bitpix):
     return values.astype(">f4"), 0.0, values.astype(F)
 
 
-def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), reject=3.0, missing=0.0, uneven=True, extra=0):
+def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), reject=3.0, missing=0.0, uneven=True, extra=0, bent=0.0):
     """Raw rows of ``n`` frames, the order to combine them, and the matched float32 values."""
     rng = np.random.default_rng(seed)
     fwhm = np.sort(rng.uniform(2.5, 5.0, n))
@@ -103,6 +103,8 @@ def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), rej
         for i, row, a, b in gaps:
             back[i, row * width + a : row * width + b] = np.nan
     planes = rng.normal(0, 1e-3, (n, 1, 3))
+    if bent:
+        planes = np.concatenate([planes, np.random.default_rng(seed).normal(0, bent, (n, 1, 3))], -1)
     weights = [1 / noise**2] + [rng.uniform(0.2, 2, n) for _ in range(extra)]
     order = StackOrder(
         *(rows, width, 1, np.full(n, bitpix), np.ones(n), np.full(n, bzero), np.full(n, step.NO_BLANK)),
@@ -119,9 +121,9 @@ def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), rej
         reach=int(rng.integers(1, 20)),
         reject=reject,
     )
-    base, slope = step._offsets(order, 0, 0, rows)
+    base, slope, bend = step._offsets(order, 0, 0, rows)
     x, y = np.tile(np.arange(width), rows).astype(F), np.repeat(np.arange(rows), width)
-    values = back * order.gain.astype(F)[:, None] + (base[:, y] + slope[:, None] * x)
+    values = back * order.gain.astype(F)[:, None] + (base[:, y] + x * (slope[:, y] + bend[:, None] * x))
     return padded(np.ascontiguousarray(stored).view(np.uint8).reshape(n, -1)), order, gaps, values.astype(F)
 
 
@@ -148,6 +150,8 @@ def run(raw, order, gaps, row0=0, rows=None):
         {"n": 150, "counts": (38, 150), "rows": 1, "width": 300},
         {"uneven": False, "extra": 2},
         {"width": step.LANE - 1},
+        {"width": step.LANE + 1, "bent": 1e-3},
+        {"bitpix": -32, "bent": 1e-2},
         {"width": step.LANE, "bitpix": -32, "missing": 0.1},
         {"width": 2 * step.LANE + 1, "counts": (5, 8, 13)},
     ],
@@ -305,6 +309,18 @@ def test_noise_floor_is_the_noise_of_one_frame():
     values[:, ::7] += 3000
     assert noise_floor(values, noise) == pytest.approx(5, rel=0.02)
     assert np.isnan(noise_floor(values[:1], noise[:1]))
+
+
+def test_the_skys_surface_is_taken_away_where_it_lies() -> None:
+    """Against the formula, from a file row in the middle; a plane is a surface that does not bend."""
+    order = make_case(1, n=3, counts=(3,), bitpix=-32, rows=4, width=50)[1]
+    order = replace(order, height=20, planes=np.random.default_rng(1).normal(0, 1e-2, (3, 1, 6)))
+    v, u = np.meshgrid(np.linspace(-1, 1, 20)[7:11], np.linspace(-1, 1, 50), indexing="ij")
+    raw = np.zeros((3, 4 * 50 * 4), np.uint8)
+    for planes in (order.planes, order.planes[..., :3]):
+        terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v][: planes.shape[2]])
+        found = step.matched_rows(replace(order, planes=planes), 0, np.arange(3), raw, 7, gaps=NO_GAPS)
+        np.testing.assert_allclose(found, -np.tensordot(planes[:, 0], terms, 1), atol=1e-7)
 
 
 def test_matched_rows_are_the_values_that_are_combined():
