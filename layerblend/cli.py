@@ -76,8 +76,7 @@ SweepOut = Annotated[
 
 
 DISK_TROUBLE = NO_ROOM | {
-    errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO, errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.ENAMETOOLONG, errno.EMFILE,
-    errno.EBUSY,
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO, errno.ENOTDIR, errno.EEXIST, errno.EISDIR, errno.EMFILE, errno.EBUSY,
 }  # fmt: skip
 GONE = {errno.ENOENT, errno.ENODEV, errno.ENXIO, getattr(errno, "ESTALE", errno.ENODEV)}
 BROKEN_OFF = 4
@@ -116,6 +115,9 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         short = StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory")
         _fail(command, json, short, BROKEN_OFF)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:  # only words of the imager's are as long
+            text = f"{error.filename}: no disk takes so long a name; give a shorter one."
+            _fail(command, json, RecipeError(text, file=error.filename, code="name"), RecipeError.exit_code)
         if isinstance(error, OSError) and _is_disk_trouble(error):
             _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), BROKEN_OFF)
         log = _write_log(command)

@@ -238,6 +238,14 @@ def test_a_wrong_place_is_a_fault_of_the_command_line(
     refused(layerblend(*named, "--json", "-q"), 2, what)
 
 
+@pytest.mark.skipif(os.name == "nt", reason="names end elsewhere there")
+@pytest.mark.parametrize(
+    "words", [("check", "{}"), ("grade", "{}"), ("blend", "{recipe}", "--out", "{}"), ("compare", "{}.tif", "{recipe}")]
+)
+def test_a_name_that_is_too_long_is_a_fault_of_the_command_line(layerblend: Run, demo: Demo, words: tuple[str, ...]) -> None:
+    refused(layerblend(*(word.format("x" * 300, recipe=demo.recipe) for word in words), "--json", "-q"), 2, "name")
+
+
 def test_a_folder_in_the_place_of_a_recipe_names_the_recipe_in_it(layerblend: Run, demo: Demo, tmp_path: Path) -> None:
     refused(layerblend("check", demo.out, "--json"), 2, "recipe_missing", word=f"in it: {demo.out / 'recipe.yaml'}.")
     refused(layerblend("check", tmp_path, "--json"), 2, "recipe_missing", word=f"layerblend new {tmp_path}")

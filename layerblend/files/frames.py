@@ -30,6 +30,7 @@ BAND_ROWS = 64  # few enough that a band stays in the processor's cache
 EXPOSURE_CARDS = ("EXPTIME", "EXPOSURE")
 DATE_CARDS = ("DATE-OBS", "DATE-BEG", "DATE-AVG")
 WHITE_CARDS = ("SATURATE", "DATAMAX")
+LEAST_WHITE, MOST_WHITE = 1e-30, 1e30  # what float32 can be divided by
 HOW_TO_SAY_WHITE = "set frames.white_level, in a recipe of finished stacks too, to the value of a saturated pixel (1 if white is 1.0)."
 
 
@@ -272,11 +273,11 @@ class _Numbers:
             self._words.append(f"{self._path.name}: card {key} = {value!r} is not a number and is passed over.")
             return None
 
-    def positive(self, *keys: str) -> float | None:
-        """The first of these cards that holds a finite number above 0."""
+    def positive(self, *keys: str, low: float = 0.0, high: float = np.inf) -> float | None:
+        """The first of these cards that holds a finite number above 0, not below ``low`` nor above ``high``."""
         for key in keys:
             value = self.number(key)
-            if value is not None and np.isfinite(value) and value > 0:
+            if value is not None and np.isfinite(value) and value > 0 and low <= value <= high:
                 return value
         return None
 
@@ -320,7 +321,7 @@ def _scaling(header: fits.Header, path: Path) -> tuple[float, float]:
 
 
 def _white_level(numbers: _Numbers, bitpix: int, bscale: float, bzero: float, path: Path, words: list[str]) -> float | None:
-    card = numbers.positive(*WHITE_CARDS)
+    card = numbers.positive(*WHITE_CARDS, low=LEAST_WHITE, high=MOST_WHITE)
     if card is not None or bitpix < 0:
         return card
     largest = 255 if bitpix == 8 else 2 ** (bitpix - 1) - 1
@@ -389,7 +390,8 @@ def read_image(info: FrameInfo) -> LinearImage:
     for first in range(0, info.height, BAND_ROWS):
         rows = slice(first, first + BAND_ROWS)
         for channel in range(info.channels):
-            with np.errstate(over="ignore"):  # float64 beyond float32 becomes infinite, and so no data
+            # float64 beyond float32 becomes infinite, and so no data; some programs mark no data by NaN that signal
+            with np.errstate(over="ignore", invalid="ignore"):
                 upright[rows, :, channel] = _linear(stored[channel, rows], info)
         if info.bitpix < 0:
             upright[rows][~np.isfinite(upright[rows])] = np.nan
@@ -435,7 +437,8 @@ def _unpacked(info: FrameInfo) -> Array:
 def _linear(stored: Array, info: FrameInfo) -> Array:
     small = info.bitpix in (8, 16) and info.bscale == 1 and info.bzero == int(info.bzero) and abs(info.bzero) <= EXACT_IN_FLOAT32
     plain = info.bitpix == -32 and info.bscale == 1 and info.bzero == 0
-    values: Array = stored.astype(np.float32 if small or plain else np.float64)
+    usual = LEAST_WHITE <= (info.white_level or 0) <= MOST_WHITE
+    values: Array = stored.astype(np.float32 if (small or plain) and usual else np.float64)
     if info.bscale != 1:
         values *= values.dtype.type(info.bscale)
     if info.bzero != 0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 from collections.abc import Iterable, Mapping
@@ -246,7 +247,8 @@ def _tiff_samples(path: Path, notes: list[str]) -> tuple[Array, int]:
     except FileNotFoundError:
         raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
     except Exception as error:  # the decoders raise classes of their own
-        raise InputError(f"{path.name} cannot be read as TIFF: {error}", file=path, code="not_tiff") from error
+        text = f"{path.name} cannot be read as TIFF: {_said(error)}. Copy the file again, or save it anew."
+        raise InputError(text, file=path, code="not_tiff") from error
     if inverted and values.dtype.kind == "u":
         values = _largest(values.dtype, bits) - values
     return _three_or_one(path, _upright(values, int(orientation)), notes), bits
@@ -333,7 +335,8 @@ def _png_values(path: Path, notes: list[str]) -> Array:
     except FileNotFoundError:
         raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
     except Exception as error:  # the decoder raises a class of its own
-        raise InputError(f"{path.name} cannot be read as PNG: {error}", file=path, code="not_png") from error
+        text = f"{path.name} cannot be read as PNG: {_said(error)}. Copy the file again, or save it anew."
+        raise InputError(text, file=path, code="not_png") from error
     return _three_or_one(path, values, notes)
 
 
@@ -345,7 +348,14 @@ def _jpeg_values(path: Path, notes: list[str]) -> Array:
     except FileNotFoundError:
         raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
     except (OSError, SyntaxError, ValueError) as error:
-        raise InputError(f"{path.name} cannot be read as JPEG: {error}", file=path, code="not_jpeg") from error
+        text = f"{path.name} cannot be read as JPEG: {_said(error)}. Copy the file again, or save it anew."
+        raise InputError(text, file=path, code="not_jpeg") from error
+
+
+def _said(error: Exception) -> str:
+    """What a decoder says on one line; in a damaged file it may trip over a number and say only that."""
+    said = " ".join(str(error).split()).rstrip(".")
+    return said if re.search("[A-Za-z]{3}", said) else "it is damaged"
 
 
 def _note_profile(path: Path, profile: bytes | None, notes: list[str]) -> None:

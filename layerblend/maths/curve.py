@@ -21,6 +21,7 @@ from layerblend.maths.perceptual import decode_of, encode_of, encode_row, quick_
 
 SHOULDER = 0.8
 MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
+SQUARES_END = 1e150  # beyond this a square is infinite in float64; the asinh is ln 2x there, to rounding
 # The quick gain is read from a table over the bits of u/s as float32: 2^11 straight pieces in each octave, 1e-7 of the gain.
 PIECE_BITS = 12
 FIRST_OCTAVE, LAST_OCTAVE = -14, 14
@@ -33,6 +34,8 @@ PIECES = (int(np.float32(2.0**LAST_OCTAVE).view(np.int32)) - FIRST_BITS) >> PIEC
 @njit(cache=True, nogil=True, error_model="numpy")
 def asinh_of(x):
     """asinh for x >= 0, exact to rounding also for small x."""
+    if x > SQUARES_END:
+        return math.log(x) + math.log(2.0)
     square = x * x
     return math.log1p(x + square / (1 + math.sqrt(square + 1)))
 

@@ -198,7 +198,7 @@ def _noise_maps(sigma: Any, shape: tuple[int, ...]) -> Array:
     out = np.empty((*channels.shape[:2], 2), np.float32)
     over_rows(_difference_noise_rows, np.ascontiguousarray(channels), out)
     for k in range(2):
-        out[..., k] = nan_filled(np.ascontiguousarray(out[..., k]))[0]
+        out[..., k] = np.maximum(nan_filled(np.ascontiguousarray(out[..., k]))[0], LEAST_NOISE)  # 0 where all is missing
     return out
 
 

@@ -57,7 +57,8 @@ def choose_reference(table: FrameTable) -> int:
     """
     rows = table.used
     if not rows:
-        raise InputError("No frame is left to stack: every frame is excluded. Loosen frames.exclude.", code="no_frames")
+        why = next((f" ({row.file}: {row.excluded})" for row in table if row.excluded), "")
+        raise InputError(f"No frame is left to stack: every frame is excluded{why}. Loosen frames.exclude.", code="no_frames")
     full = 0.9 * max(row.measure.covered for row in rows)
     able = [i for i, row in enumerate(rows) if row.measure.covered >= full]
     able = [i for i in able if np.isfinite(rows[i].snr)] or able

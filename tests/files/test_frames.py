@@ -198,6 +198,20 @@ def test_numbers_held_as_text_count_as_numbers(tmp_path: Path) -> None:
     assert "EXPTIME = 'a minute' is not a number" in odd.words[0]
 
 
+def test_a_white_level_that_nothing_can_be_divided_by_is_none(tmp_path: Path) -> None:
+    counts = np.full((4, 4), 7, np.int16)
+    for card in (1e-300, 1e300):
+        assert open_frame(write(tmp_path / "a.fits", counts, SATURATE=card)).white_level == 32767
+        read_image(open_frame(tmp_path / "a.fits", white_level=card))  # as the imager says; without a warning of the numerics
+
+
+def test_nan_that_signals_is_no_data(tmp_path: Path) -> None:
+    pixels = np.full((3, 4), 0.5, ">f4")
+    pixels.view(">u4")[1, 2] = 0x7FA0_0001
+    image = read_image(open_frame(write(tmp_path / "a.fits", pixels, SATURATE=1.0)))
+    assert np.isnan(image[1, 2]) and np.isfinite(image).sum() == 11
+
+
 def test_floats_without_white_level_open_but_do_not_read(tmp_path: Path) -> None:
     info = open_frame(write(tmp_path / "a.fits", np.ones((4, 4), np.float32)))
     assert info.white_level is None

@@ -350,6 +350,14 @@ def test_pictures_of_other_kinds_are_read_or_refused(tmp_path: Path) -> None:
             read_picture(tmp_path / name)
 
 
+@pytest.mark.parametrize("ending, mark", [(".tif", b"II*\0"), (".png", b"\x89PNG"), (".jpg", b"\xff\xd8")])
+def test_damaged_pictures_are_told_in_words(tmp_path: Path, ending: str, mark: bytes) -> None:
+    path = tmp_path / f"a{ending}"
+    path.write_bytes(mark + bytes(40))  # the TIFF decoder's own words are "0"
+    with pytest.raises(InputError, match=r"cannot be read as \w+: [^:]*[a-z]{3}[^:]*\. Copy the file again, or save it anew\.$"):
+        read_picture(path)
+
+
 def test_another_profile_is_noted(tmp_path: Path) -> None:
     lab = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
     Image.new("RGB", (8, 8)).save(tmp_path / "a.png", icc_profile=lab)

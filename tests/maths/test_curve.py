@@ -65,6 +65,18 @@ def test_rises_never_reaches_one_and_crushes_below_black() -> None:
     assert stretch(np.full((1, 1, 3), -1.0), CURVE).max() == 0
 
 
+def test_the_steepest_curves_stay_numbers() -> None:
+    # sky .4, bright .41 and next to no noise: the pedestal lies 1e230 softenings high, and squares of that are infinite
+    curve = Curve(p=1e-6, s=1e-236, norm=1330.0, sigma=1e-7, target=0.5, sky=0.4, bright=0.41)
+    for light in (
+        np.array([[0.0, 1e-3, 0.5, 9.0]], np.float32),
+        np.geomspace(1e-6, 9, 10).reshape(1, 10, 1).repeat(3, 2).astype(np.float32),
+    ):
+        code = stretch(light, curve)
+        assert np.isfinite(code).all() and (np.diff(code, axis=1) > 0).all()
+    assert stretch(np.zeros((1, 1)), curve)[0, 0] == pytest.approx(np.arcsinh(1e230) / 1330, rel=1e-14)
+
+
 def test_shoulder_is_smooth_and_invertible() -> None:
     codes = np.linspace(0, 5, 1001)
     rolled = np.array([shoulder_of(c) for c in codes])

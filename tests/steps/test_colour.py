@@ -204,6 +204,9 @@ def test_grey_and_empty_pictures_stay_as_they_are() -> None:
     np.testing.assert_allclose(denoise_colour(grey, grey[..., 0], sigma=0.01), grey, atol=1e-6)
     empty = np.zeros((33, 21, 3), np.float32)
     np.testing.assert_array_equal(denoise_colour(empty, empty[..., 0], sigma=0.0), empty)
+    without_blue, noise = grey.copy(), np.full(grey.shape, 0.01, np.float32)
+    without_blue[..., 2] = noise[..., 2] = np.nan
+    assert np.isnan(denoise_colour(without_blue, grey[..., 0], sigma=noise, half_difference=grey)).all()
 
 
 # ---------------------------------------------------------------- saturation

@@ -198,8 +198,8 @@ def _filtered_noise(sharp: Plane, sigma: Any, half_difference: Plane | None, sha
 def _where_felt(filled: Plane, valid: Mask, sigma: Any, fwhm: float, stars: Mask | None) -> Array:
     """How much of the filter is felt, 0 to 255: nothing where stars were taken out, for what is left of them would be amplified; round
     pixels far below the sky, for no light is as dark: sharpened, such noise makes specks; at borders, where cut stars would ring."""
-    places = np.asarray(filled < -DARKEST * sigma, np.uint8)
-    cv2.dilate(places, _disc(round(fwhm)), dst=places)
+    dark = np.asarray(filled < -DARKEST * sigma, np.uint8)
+    places = np.asarray(cv2.dilate(dark, _disc(round(fwhm))), np.uint8)
     outside = np.pad(~valid, 1, constant_values=True).astype(np.uint8)
     places |= np.asarray(cv2.dilate(outside, _disc(round(BORDER_REACH * fwhm))), np.uint8)[1:-1, 1:-1]
     if stars is not None:

@@ -115,6 +115,15 @@ def test_gaps_negative_light_and_large_values(stack) -> None:
     assert np.abs(out - whole)[far].max() < 0.5 * float(noise[far].mean())
 
 
+def test_the_order_of_a_plane_in_memory_does_not_matter() -> None:
+    rng = np.random.default_rng(3)
+    picture, sigma = rng.normal(0, 1, (60, 81)).astype(np.float32), np.full((60, 81), 1, np.float32)
+    picture[20:26, 30:36] += 20
+    star = varying_star(3.5, (60, 81))
+    out = deconvolve(np.asfortranarray(picture), star, sigma=np.asfortranarray(sigma))
+    np.testing.assert_array_equal(out, deconvolve(picture, star, sigma=sigma))
+
+
 def test_zero_rows_and_constant_pictures_stay_finite() -> None:
     star = varying_star(3.5, (90, 121))
     for picture in (np.zeros((90, 121), np.float32), np.full((90, 121), 0.3, np.float32)):
