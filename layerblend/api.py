@@ -155,7 +155,7 @@ def nested_stacks(
     *,
     folder: str | Path | None = None,
     reject: float = 3.0,
-    level_sky: str = "curved",
+    level_sky: str = "plane",
     match_brightness: bool = True,
 ) -> dict[str, Stack]:
     """All stacks of ranked frames in one pass; paths are graded first.
@@ -166,7 +166,7 @@ def nested_stacks(
     stacks : name -> share of the sharpest frames (0.25), or {"keep": 1.0, "weights": "sharpness", "power": 2}
     folder : where the stacks are written and memory-mapped from; None keeps them in memory
     reject : 0 to 10, sigma; 0 keeps every sample
-    level_sky : "curved", "plane", "offset" or "off", what is taken from every frame's sky to make it the reference's
+    level_sky : "plane", "offset" or "off", what is taken from every frame's sky to make it the reference's
     match_brightness : by the flux of the stars that frames share
 
     Returns

@@ -226,10 +226,10 @@ def _standard_stacks() -> dict[str, StackSpec]:
 class Stacking(Section):
     """How frames are brought to one level and joined."""
 
-    level_sky: Literal["offset", "plane", "curved"] = _setting(
-        "curved",
-        Choice(("offset", "plane", "curved")),
-        "bring every frame's sky to the reference's: one number, a tilted plane or a gently curved surface per channel",
+    level_sky: Literal["offset", "plane"] = _setting(
+        "plane",
+        Choice(("offset", "plane")),
+        "bring every frame's sky to the reference's: one number, or a plane (bent if need be) per channel",
     )
     match_brightness: bool = _setting(True, Switch(), "scale every frame so that its stars are as bright as the reference's")
     reject: float = _setting(

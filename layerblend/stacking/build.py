@@ -35,7 +35,7 @@ def nested_stacks(
     *,
     folder: str | Path | None = None,
     reject: float = 3.0,
-    level_sky: str = "curved",
+    level_sky: str = "plane",
     match_brightness: bool = True,
     executor: Executor | None = None,
     workers: int = 2,
@@ -48,7 +48,7 @@ def nested_stacks(
     specs : stack name -> share of the sharpest frames (0.25) or {"keep": 1.0, "weights": "sharpness", "power": 2.0}
     folder : where the stacks are written and memory-mapped from; None keeps them in memory.
     reject : 0..10, sigma; 0 keeps every sample.
-    level_sky : "curved", "plane", "offset" or "off";  match_brightness : by star flux ratios.
+    level_sky : "plane", "offset" or "off";  match_brightness : by star flux ratios.
 
     Returns
     -------
@@ -86,7 +86,7 @@ def build_stacks(
     *,
     folder: str | Path,
     reject: float = 3.0,
-    level_sky: str = "curved",
+    level_sky: str = "plane",
     match_brightness: bool = True,
     executor: Executor | None = None,
     workers: int = 2,

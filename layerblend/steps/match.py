@@ -14,17 +14,18 @@ from layerblend.maths.registration import find_registration, registration_fault
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import APERTURE_FWHM
 
-SKY_MODES = ("offset", "plane", "curved", "off")
-# Terms of each: 1; u, v; u^2, u v, v^2.
-TERMS = {"off": 3, "offset": 1, "plane": 3, "curved": 6}
+SKY_MODES = ("offset", "plane", "off")
 WEIGHTS = ("equal", "noise", "sharpness")
 
 FEWEST_STARS = 5
-FEWEST_TILES = {3: 6, 6: 24}
-"""A surface of so many terms needs so many tiles, else the next simpler one serves; and tiles spread so far over -1..1."""
-LEAST_SPREAD = {3: 0.3, 6: 1.2}
+FEWEST_TILES, FEWEST_TO_BEND = 6, 24
+LEAST_SPREAD, LEAST_TO_BEND = 0.3, 1.2
+"""Tiles that a plane needs and that its bend needs, and how far they must spread over -1..1."""
+CLEAR_BEND = 30.0
+"""A bend counts from this chi-square (of three coefficients) on."""
 FAITH = 0.005
 """Relative error below which no single star's flux ratio is believed."""
+TINY = 1e-9
 CLIP = 3.0
 TUKEY = 4.685
 EXPOSURE_SPREAD = 1.05
@@ -32,11 +33,11 @@ EXPOSURE_SPREAD = 1.05
 
 @dataclass(frozen=True)
 class Matching:
-    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v [+ cuu u^2 + cuv u v + cvv v^2]).
+    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v + cuu u^2 + cuv u v + cvv v^2).
 
-    ``scale`` : (N,) float64. ``planes`` : (N, C, 3 or 6) float64, c0, cx, cy (cuu, cuv, cvv) in linear light; u and v run from -1 to 1
-    over the picture, left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the
-    scale rests on.
+    ``scale`` : (N,) float64. ``planes`` : (N, C, 6) float64, c0, cx, cy, cuu, cuv, cvv in linear light; u and v run from -1 to 1 over the
+    picture, left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the scale
+    rests on.
     ``misplaced`` : for each frame a reason not to use it ("" for none): its stars stand elsewhere than the reference's.
     """
 
@@ -67,15 +68,15 @@ def choose_reference(table: FrameTable) -> int:
     return max(sharp_half, key=lambda i: (np.nan_to_num(rows[i].snr), -i))
 
 
-def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "curved", match_brightness: bool = True) -> Matching:
+def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "plane", match_brightness: bool = True) -> Matching:
     """Brightness by star flux ratios, sky by the tiles' differences, where the target cancels; both fitted robustly.
 
     Parameters
     ----------
     rows : graded frames, in any order.
     reference : index of the frame that keeps its own brightness and sky.
-    level_sky : "offset" moves each channel by one number, "plane" by a tilted plane, "curved" by a surface of second degree (moonlight
-        and errors of the flat field bend the sky from night to night), "off" leaves the sky alone.
+    level_sky : "offset" moves each channel by one number; "plane" by a tilted plane, bent where the frame's sky clearly bends otherwise
+        than the reference's, as moonlight and errors of the flat field do from night to night; "off" leaves the sky alone.
     match_brightness : False leaves brightness alone (then frames of different exposure mix as they are, and the words say so).
 
     Notes
@@ -88,7 +89,7 @@ def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "
     fixed = rows[reference]
     scale, stars = np.ones(len(rows)), np.zeros(len(rows), int)
     misplaced, words = [""] * len(rows), []
-    planes = np.zeros((len(rows), fixed.info.channels, max(TERMS[level_sky], 3)))
+    planes = np.zeros((len(rows), fixed.info.channels, 6))
     by_grade = 0
     for i, row in enumerate(rows):
         if i == reference:
@@ -98,7 +99,7 @@ def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "
             scale[i], stars[i] = brightness_scale(row, fixed)
             by_grade += stars[i] == 0
         if level_sky != "off":
-            planes[i] = sky_planes(row, fixed, scale[i], terms=TERMS[level_sky])
+            planes[i] = sky_planes(row, fixed, scale[i], tilted=level_sky == "plane")
     stars[reference] = len(fixed.measure.star_list)
     if by_grade:
         words.append(
@@ -227,10 +228,10 @@ def misplacement(row: FrameRow, fixed: FrameRow) -> str:
 
 
 # ---------------------------------------------------------------- sky
-def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, terms: int) -> Array:
-    """(C, 3 or 6) float64: c0, cx, cy (and, of 6 ``terms``, cuu, cuv, cvv) of the scaled frame's sky over the reference's."""
+def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) -> Array:
+    """(C, 6) float64: c0, cx, cy, cuu, cuv, cvv of the scaled frame's sky over the reference's; ``tilted`` False: c0 alone."""
     mine, theirs = np.asarray(row.measure.tiles, float), np.asarray(fixed.measure.tiles, float)
-    planes = np.zeros((theirs.shape[2], max(terms, 3)))
+    planes = np.zeros((theirs.shape[2], 6))
     if mine.shape != theirs.shape:
         planes[:, 0] = [a * scale - b for a, b in zip(row.measure.sky, fixed.measure.sky, strict=True)]
         return planes
@@ -242,15 +243,31 @@ def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, terms: int) -> A
         if not use.any():
             planes[c, 0] = row.measure.sky[c] * scale - fixed.measure.sky[c]
             continue
-        possible = min(terms, _most_terms(u[use], v[use]))
-        planes[c, :possible] = robust_fit(design[use][:, :possible], difference[use])
+        terms = _most_terms(u[use], v[use]) if tilted else 1
+        planes[c, :terms] = _surface(design[use][:, :terms], difference[use])
     return planes
 
 
 def _most_terms(u: Array, v: Array) -> int:
     """Terms of the richest surface that tiles at ``u``, ``v`` (n,) decide."""
     spread = min(np.ptp(u), np.ptp(v))
-    return max((terms for terms, least in FEWEST_TILES.items() if len(u) >= least and spread > LEAST_SPREAD[terms]), default=1)
+    if len(u) >= FEWEST_TO_BEND and spread > LEAST_TO_BEND:
+        return 6
+    return 3 if len(u) >= FEWEST_TILES and spread > LEAST_SPREAD else 1
+
+
+def _surface(design: Array, values: Array) -> Array:
+    """The surface through ``values`` (n,), a plane unless its bend is clear; the terms of ``design`` (n, 1, 3 or 6)."""
+    found = robust_fit(design, values)
+    if design.shape[1] < 6:
+        return found
+    residual = values - design @ found
+    scale = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), TINY)
+    weights = _tukey(residual, scale)
+    error = np.linalg.inv((design * weights[:, None]).T @ design)[3:, 3:] * scale**2
+    if found[3:] @ np.linalg.solve(error, found[3:]) < CLEAR_BEND:
+        found = np.pad(robust_fit(design[:, :3], values), (0, 3))
+    return found
 
 
 def tile_centres(row: FrameRow) -> tuple[Array, Array]:
@@ -275,7 +292,7 @@ def robust_fit(design: Array, values: Array) -> Array:
     for _ in range(30):
         scale = MAD_TO_SIGMA * np.median(np.abs(residual))
         if scale > 0:
-            weights = np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2
+            weights = _tukey(residual, scale)
         root = np.sqrt(weights)
         new = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
         residual = values - design @ new
@@ -283,6 +300,10 @@ def robust_fit(design: Array, values: Array) -> Array:
             return new
         solution = new
     return solution
+
+
+def _tukey(residual: Array, scale: float) -> Array:
+    return np.asarray(np.clip(1 - (residual / (TUKEY * scale)) ** 2, 0, None) ** 2)
 
 
 def _exposures_differ(rows: Sequence[FrameRow]) -> bool:
