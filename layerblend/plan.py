@@ -148,7 +148,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             **recipe.stacking.model_dump(mode="json"),
         },
         inputs={"table": "table"},
-        version=4,
+        version=5,
         wants_folder=True,
         priority=LINKED_LAST,
     )

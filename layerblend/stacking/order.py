@@ -18,11 +18,12 @@ from layerblend.files.frames import read_image
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import Array, FrameInfo, FrameRow
 from layerblend.maths.cover import edge_connected, gap_runs
+from layerblend.maths.surface import upside_down
 from layerblend.stacking.arrange import Arrangement
 from layerblend.steps import match
 from layerblend.steps import stack as step
 
-VERSION = 3
+VERSION = 4
 FLOOR_FRAMES, FLOOR_ROWS, FLOOR_PIXELS = 48, 4, 16384
 
 
@@ -48,8 +49,7 @@ def make_order(plan: Arrangement, frames: Sequence[FrameInfo], gaps: Array, name
     info, matching = plan.info, plan.matching
     narrow = [bands.narrow(frame) for frame in frames]
     white = np.array([frame.white_level for frame in frames], float)
-    signs = np.array([1, 1, 1, 1, 1, 1] if info.top_down else [1, 1, -1, 1, -1, 1])
-    planes = matching.planes * signs[: matching.planes.shape[2]]  # v runs along the file's rows
+    planes = matching.planes if info.top_down else upside_down(matching.planes)  # v runs along the file's rows
     mapped = np.zeros(len(plan.weights), bool)
     for name in names:
         mapped[plan.sets[name]] |= plan.specs[name].maps

@@ -13,16 +13,20 @@ from layerblend.kinds import Array, FrameRow, FrameTable
 from layerblend.maths.registration import find_registration, registration_fault
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import APERTURE_FWHM
+from layerblend.maths.surface import MOST_DEGREE, POWERS, term_count, terms_at
 
 SKY_MODES = ("offset", "plane", "off")
 WEIGHTS = ("equal", "noise", "sharpness")
 
 FEWEST_STARS = 5
-FEWEST_TILES, FEWEST_TO_BEND = 6, 24
+FEWEST_TILES, TILES_A_TERM = 6, 4
 LEAST_SPREAD, LEAST_TO_BEND = 0.3, 1.2
-"""Tiles that a plane needs and that its bend needs, and how far they must spread over -1..1."""
-CLEAR_BEND = 30.0
-"""A bend counts from this chi-square (of three coefficients) on."""
+"""Tiles that a plane needs, in all, and that a bent surface needs, for each of its terms; and how far they must spread over -1..1."""
+QUIET = 0.15
+"""What the sky of a tile is off counts in this share of a pixel's noise at least: less is not seen in any stack. In the noise of a tile,
+which is a fiftieth of it, all corners would be outliers to which moonlight bends more steeply than the surface can."""
+CLEAR_BEND = 10.0
+"""Terms of a higher degree count from this chi-square on, for each of them."""
 FAITH = 0.005
 """Relative error below which no single star's flux ratio is believed."""
 TINY = 1e-9
@@ -33,11 +37,11 @@ EXPOSURE_SPREAD = 1.05
 
 @dataclass(frozen=True)
 class Matching:
-    """How each frame becomes comparable with the reference: value * scale - (c0 + cx u + cy v + cuu u^2 + cuv u v + cvv v^2).
+    """How each frame becomes comparable with the reference: value * scale less a surface.
 
-    ``scale`` : (N,) float64. ``planes`` : (N, C, 6) float64, c0, cx, cy, cuu, cuv, cvv in linear light; u and v run from -1 to 1 over the
-    picture, left to right and top to bottom. ``noise`` : (N,) float64, band noise after scaling. ``stars`` : (N,) int, stars the scale
-    rests on.
+    ``scale`` : (N,) float64. ``planes`` : (N, C, 15) float64, coefficients of the surface in linear light as `maths.surface` orders them
+    (c0, cx, cy, then what bends it); u and v run from -1 to 1 over the picture, left to right and top to bottom. ``noise`` : (N,) float64,
+    band noise after scaling. ``stars`` : (N,) int, stars the scale rests on.
     ``misplaced`` : for each frame a reason not to use it ("" for none): its stars stand elsewhere than the reference's.
     """
 
@@ -75,8 +79,9 @@ def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "
     ----------
     rows : graded frames, in any order.
     reference : index of the frame that keeps its own brightness and sky.
-    level_sky : "offset" moves each channel by one number; "plane" by a tilted plane, bent where the frame's sky clearly bends otherwise
-        than the reference's, as moonlight and errors of the flat field do from night to night; "off" leaves the sky alone.
+    level_sky : "offset" moves each channel by one number; "plane" by a tilted plane, bent (up to the fourth degree) where the
+        frame's sky clearly bends otherwise than the reference's, as moonlight and errors of the flat field do from night to night; "off"
+        leaves the sky alone.
     match_brightness : False leaves brightness alone (then frames of different exposure mix as they are, and the words say so).
 
     Notes
@@ -89,7 +94,7 @@ def match_frames(rows: Sequence[FrameRow], reference: int, *, level_sky: str = "
     fixed = rows[reference]
     scale, stars = np.ones(len(rows)), np.zeros(len(rows), int)
     misplaced, words = [""] * len(rows), []
-    planes = np.zeros((len(rows), fixed.info.channels, 6))
+    planes = np.zeros((len(rows), fixed.info.channels, len(POWERS)))
     by_grade = 0
     for i, row in enumerate(rows):
         if i == reference:
@@ -229,45 +234,53 @@ def misplacement(row: FrameRow, fixed: FrameRow) -> str:
 
 # ---------------------------------------------------------------- sky
 def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) -> Array:
-    """(C, 6) float64: c0, cx, cy, cuu, cuv, cvv of the scaled frame's sky over the reference's; ``tilted`` False: c0 alone."""
+    """(C, 15) float64: surfaces of the scaled frame's sky over the reference's; ``tilted`` False: one number each."""
     mine, theirs = np.asarray(row.measure.tiles, float), np.asarray(fixed.measure.tiles, float)
-    planes = np.zeros((theirs.shape[2], 6))
+    planes = np.zeros((theirs.shape[2], len(POWERS)))
     if mine.shape != theirs.shape:
         planes[:, 0] = [a * scale - b for a, b in zip(row.measure.sky, fixed.measure.sky, strict=True)]
         return planes
     v, u = tile_centres(row)
-    design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], -1)
     for c in range(theirs.shape[2]):
         difference = mine[..., c] * scale - theirs[..., c]
         use = np.isfinite(difference)
         if not use.any():
             planes[c, 0] = row.measure.sky[c] * scale - fixed.measure.sky[c]
             continue
-        terms = _most_terms(u[use], v[use]) if tilted else 1
-        planes[c, :terms] = _surface(design[use][:, :terms], difference[use])
+        degree = _most_degree(u[use], v[use]) if tilted else 0
+        noise = np.hypot(row.measure.channel_noise[c] * scale, fixed.measure.channel_noise[c])
+        found = _surface(u[use], v[use], difference[use], degree, QUIET * float(np.nan_to_num(noise)))
+        planes[c, : len(found)] = found
     return planes
 
 
-def _most_terms(u: Array, v: Array) -> int:
-    """Terms of the richest surface that tiles at ``u``, ``v`` (n,) decide."""
+def _most_degree(u: Array, v: Array) -> int:
+    """Degree of the richest surface that tiles at ``u``, ``v`` (n,) decide."""
     spread = min(np.ptp(u), np.ptp(v))
-    if len(u) >= FEWEST_TO_BEND and spread > LEAST_TO_BEND:
-        return 6
-    return 3 if len(u) >= FEWEST_TILES and spread > LEAST_SPREAD else 1
+    if spread > LEAST_TO_BEND:
+        return max(degree for degree in range(1, MOST_DEGREE + 1) if degree == 1 or len(u) >= TILES_A_TERM * term_count(degree))
+    return int(len(u) >= FEWEST_TILES and spread > LEAST_SPREAD)
 
 
-def _surface(design: Array, values: Array) -> Array:
-    """The surface through ``values`` (n,), a plane unless its bend is clear; the terms of ``design`` (n, 1, 3 or 6)."""
-    found = robust_fit(design, values)
-    if design.shape[1] < 6:
-        return found
+def _surface(u: Array, v: Array, values: Array, degree: int, least: float) -> Array:
+    """The surface through ``values`` (n,) of the highest degree up to ``degree`` whose own terms are clear; a plane needs no proof.
+
+    ``least`` : smallest scatter to reckon with.
+    """
+    while True:
+        design, own = terms_at(u, v, degree), term_count(degree - 1)
+        found = robust_fit(design, values, least=least)
+        if degree < 2 or _chi_square(found, design, values, own) > CLEAR_BEND * (len(found) - own):
+            return found
+        degree -= 1
+
+
+def _chi_square(found: Array, design: Array, values: Array, own: int) -> float:
+    """Of the terms of ``found`` from ``own`` on against nothing."""
     residual = values - design @ found
     scale = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), TINY)
-    weights = _tukey(residual, scale)
-    error = np.linalg.inv((design * weights[:, None]).T @ design)[3:, 3:] * scale**2
-    if found[3:] @ np.linalg.solve(error, found[3:]) < CLEAR_BEND:
-        found = np.pad(robust_fit(design[:, :3], values), (0, 3))
-    return found
+    error = np.linalg.inv(_normal(design, _tukey(residual, scale)))[own:, own:] * scale**2
+    return float(found[own:] @ np.linalg.solve(error, found[own:]))
 
 
 def tile_centres(row: FrameRow) -> tuple[Array, Array]:
@@ -284,22 +297,28 @@ def _centres(count: int, step: int, length: int) -> Array:
     return 2 * middle / max(length - 1, 1) - 1
 
 
-def robust_fit(design: Array, values: Array) -> Array:
-    """Least squares with Tukey's biweight: gross outliers (clouds, a trail's tiles, a bright star that moved) do not pull."""
+def robust_fit(design: Array, values: Array, *, least: float = 0.0) -> Array:
+    """Least squares with Tukey's biweight: gross outliers (clouds, a trail's tiles, a bright star that moved) do not pull.
+
+    ``least`` : smallest scatter of the values to reckon with.
+    """
     weights = np.ones(len(values))
     residual = values - np.median(values)
-    solution = np.zeros(design.shape[1])
+    solution: Array = np.zeros(design.shape[1])
     for _ in range(30):
-        scale = MAD_TO_SIGMA * np.median(np.abs(residual))
+        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), least)
         if scale > 0:
             weights = _tukey(residual, scale)
-        root = np.sqrt(weights)
-        new = np.linalg.lstsq(design * root[:, None], values * root, rcond=None)[0]
+        new: Array = np.linalg.lstsq(_normal(design, weights), design.T @ (weights * values), rcond=None)[0]
         residual = values - design @ new
         if np.abs(new - solution).max() <= 1e-9 * max(np.abs(new).max(), 1e-12):
             return new
         solution = new
     return solution
+
+
+def _normal(design: Array, weights: Array) -> Array:
+    return np.asarray((design * weights[:, None]).T @ design)
 
 
 def _tukey(residual: Array, scale: float) -> Array:

@@ -26,6 +26,7 @@ from numba import njit
 from layerblend.kinds import Array
 from layerblend.maths.lanes import larger, smaller
 from layerblend.maths.robust import MAD_TO_SIGMA
+from layerblend.maths.surface import rows_of
 
 F = np.float32
 NO_DATA = F(3e38)
@@ -160,9 +161,8 @@ def _half_inside(mad: float, *, part: Array) -> float:
 class StackOrder:
     """Everything that decides pixels in one pass over frames in rank order; plain arrays, so that it travels to any worker.
 
-    Raw values (``bitpix`` 8, 16 or -32) become ADU as raw * ``bscale`` + ``bzero``, linear light as ADU * ``gain`` - (c0 + cx u + cy v
-    [+ cuu u^2 + cuv u v + cvv v^2]) with ``planes`` (N, C, 3 or 6), u and v in -1..1 over the *file's* columns and rows. ``full`` : (N,)
-    ADU from which a sample is saturated.
+    Raw values (``bitpix`` 8, 16 or -32) become ADU as raw * ``bscale`` + ``bzero``, linear light as ADU * ``gain`` less a surface over the
+    *file's* columns and rows: ``planes`` (N, C, terms), see `maths.surface`. ``full`` : (N,) ADU from which a sample is saturated.
     ``noise`` : (N,) relative noise r. ``weights`` : (J, N) float32, the first row 1/r^2. Output p sums the first ``counts[p]`` frames with
     the weights ``sets[p]``; counts rise. ``mapped`` : (J,) bool, whether a weight set's outputs get error and counts. ``reach`` px: how far
     the light of a star may count. ``floor`` : (C,) linear light. ``reject`` in sigma, 0 keeps every sample.
@@ -224,10 +224,10 @@ def combine_rows(
     rows = saturated.shape[1] // order.width
     out = _room_for(order, rows) if out is None else out
     out.lost[...] = 0
-    base, slope, bend = _offsets(order, channel, row0, rows)
+    surface = _surface_rows(order, channel, row0, rows)
     first = np.searchsorted(gaps[:, 1], np.arange(row0, row0 + rows + 1))
     strata = order.strata
-    frames = (order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), base, slope, bend, order.full, order.width)
+    frames = (order.bitpix, order.bscale, order.bzero, order.blank, order.gain.astype(F), surface, order.full, order.width)
     _combine(
         *(_as_numbers(raw), frames, gaps, first, strata.members, strata.edges, strata.tolerance),
         *(order.noise.astype(F), _mixtures(strata, order.noise), F(order.reject), F(order.floor[channel]), order.reach),
@@ -251,30 +251,21 @@ def _as_numbers(raw: Array) -> tuple[Array, Array, Array]:
     return raw, raw.view(np.uint16), raw.view(np.uint32)
 
 
-def _offsets(order: StackOrder, channel: int, row0: int, rows: int) -> tuple[Array, Array, Array]:
-    """The sky's surface as value = ADU * gain + base[row] + column (slope[row] + bend column), float32: (N, rows) twice, (N,)."""
-    c0, cx, cy, cuu, cuv, cvv = _all_terms(order.planes[:, channel]).T[:, :, None]
+def _surface_rows(order: StackOrder, channel: int, row0: int, rows: int) -> Array:
+    """(N, rows, 5) float32: what ADU * gain lacks of matched light, as a polynomial in u along every row."""
     v = 2 * np.arange(row0, row0 + rows) / max(order.height - 1, 1) - 1
-    per_column = 2 / max(order.width - 1, 1)
-    base = cx - c0 - cy * v - (cuu - cuv * v + cvv * v * v)
-    slope = -per_column * (cx - 2 * cuu + cuv * v)
-    return base.astype(F), slope.astype(F), (-(per_column**2) * cuu[:, 0]).astype(F)
-
-
-def _all_terms(planes: Array) -> Array:
-    """(N, 6) of planes, too: these are not curved."""
-    return np.pad(planes, ((0, 0), (0, 6 - planes.shape[1])))
+    return (-rows_of(order.planes[:, channel], v)).astype(F)
 
 
 def matched_rows(order: StackOrder, channel: int, frames: Array, raw: Array, row0: int, *, gaps: Array) -> Array:
     """(n, rows, W) float32: some frames in matched linear light, NaN where there is no data; ``raw`` and ``gaps`` as for `combine_rows`."""
     itemsize = np.abs(order.bitpix[frames]) // 8
     rows = max(1, int(raw.shape[1] // itemsize.max()) // order.width)
-    base, slope, bend = _offsets(order, channel, row0, rows)
+    surface = _surface_rows(order, channel, row0, rows)
     out = np.empty((len(frames), rows, order.width), F)
     _match_rows(
         *(*_as_numbers(raw), order.bitpix[frames], order.bscale[frames], order.bzero[frames], order.blank[frames]),
-        *(order.gain[frames].astype(F), base[frames], slope[frames], bend[frames], out),
+        *(order.gain[frames].astype(F), surface[frames], out),
     )
     out[out >= LIMIT] = np.nan
     place = {int(frame): k for k, frame in enumerate(frames)}
@@ -320,16 +311,17 @@ def saturated_share(bits: Array, cover: Array, counts: Array) -> Array:
 # Functions are inlined by force: a call hands over every array as ten numbers, and every slice counts its references with a locked
 # instruction; left alone both took a quarter of the time. Sums keep the order of the frames, so that the bytes do not hang on any of it.
 @njit(cache=True, nogil=True, error_model="numpy")
-def _match_rows(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, base, slope, bend, out):
+def _match_rows(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, surface, out):
     """Every row of every frame in matched linear light."""
     width = out.shape[2]
     adu = np.empty(width, F)
-    columns = np.arange(width).astype(F)
+    columns = np.empty(width, F)
+    _place(columns, 0, width)
     for i in range(out.shape[0]):
         for row in range(out.shape[1]):
             place = row * width
             _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], place, width, adu, adu.view(np.uint32))
-            _level(adu, gain[i], base[i, row], slope[i, row], bend[i], columns, width, out[i, row])
+            _level(adu, gain[i], _terms(surface, i, row), columns, width, out[i, row])
 
 
 @njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
@@ -463,13 +455,27 @@ def _load(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, place, length, a
             adu[j] = adu[j] * scale + zero
 
 
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _terms(surface, i, row):
+    return surface[i, row, 0], surface[i, row, 1], surface[i, row, 2], surface[i, row, 3], surface[i, row, 4]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+def _place(columns, first, width):
+    """Places in u, -1 to 1 over ``width`` columns, of the columns from ``first`` on."""
+    for j in range(len(columns)):
+        columns[j] = F(2 * (first + j) / max(width - 1, 1) - 1)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def _level(adu, gain, base, slope, bend, columns, length, out):
+def _level(adu, gain, terms, columns, length, out):
     """ADU into matched linear light; how many values are missing, and the largest ADU."""
     missing, top = 0, -LIMIT
+    t0, t1, t2, t3, t4 = terms
     for j in range(length):
         a = adu[j]
-        x = a * gain + (base + columns[j] * (slope + bend * columns[j]))
+        u = columns[j]
+        x = a * gain + (t0 + u * (t1 + u * (t2 + u * (t3 + u * t4))))
         good = abs(a) < LIMIT
         out[j] = x if good else NO_DATA
         missing += 0 if good else 1
@@ -478,13 +484,15 @@ def _level(adu, gain, base, slope, bend, columns, length, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
-def _load_and_level(bytes2, i, at, scale, zero, gain, base, slope, bend, columns, length, block, slot):
+def _load_and_level(bytes2, i, at, scale, zero, gain, terms, columns, length, block, slot):
     """`_load` and `_level` in one go for 16-bit numbers of which none is missing; the largest ADU."""
     top = -LIMIT
+    t0, t1, t2, t3, t4 = terms
     for j in range(length):
         two = bytes2[i, at + j]
         a = F(np.int16((two >> np.uint16(8)) | (two << np.uint16(8)))) * scale + zero
-        block[slot, i, j] = a * gain + (base + columns[j] * (slope + bend * columns[j]))
+        u = columns[j]
+        block[slot, i, j] = a * gain + (t0 + u * (t1 + u * (t2 + u * (t3 + u * t4))))
         top = larger(top, a)
     return top
 
@@ -501,20 +509,19 @@ def _mark(adu, full, length, bit, flags):
 def _fill(raw, frames, row, column, length, gaps, first_gap, adu, columns, block, slot, saturated):
     """Matched values of all frames in one lane, bits of saturated samples; whether none is missing."""
     bytes1, bytes2, bytes4 = raw
-    bitpix, bscale, bzero, blank, gain, base, slope, bend, full, width = frames
+    bitpix, bscale, bzero, blank, gain, surface, full, width = frames
     at = row * width + column
     words = adu.view(np.uint32)
-    for j in range(LANE):
-        columns[j] = F(column + j)
+    _place(columns, column, width)
     missing = 0
     for i in range(len(bitpix)):
         scale, zero = F(bscale[i]), F(bzero[i])
         if bitpix[i] == 16 and blank[i] == NO_BLANK and abs(scale) * F(32768) + abs(zero) < LIMIT:
             place, many = np.uintp(at), np.uintp(length)
-            top = _load_and_level(bytes2, i, place, scale, zero, gain[i], base[i, row], slope[i, row], bend[i], columns, many, block, slot)
+            top = _load_and_level(bytes2, i, place, scale, zero, gain[i], _terms(surface, i, row), columns, many, block, slot)
         else:
             _load(bytes1[i], bytes2[i], bytes4[i], bitpix[i], bscale[i], bzero[i], blank[i], at, length, adu, words)
-            gone, top = _level(adu, gain[i], base[i, row], slope[i, row], bend[i], columns, length, block[slot, i])
+            gone, top = _level(adu, gain[i], _terms(surface, i, row), columns, length, block[slot, i])
             missing += gone
         for j in range(length, LANE):  # beyond the row's end: alike in all frames
             block[slot, i, j] = F(0)

@@ -6,6 +6,7 @@ import pytest
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.kinds import FrameInfo, FrameMeasure, FrameRow, FrameTable
+from layerblend.maths.surface import term_count, terms_at
 from layerblend.steps import match
 
 H, W = 200, 300
@@ -69,10 +70,25 @@ def test_a_sky_that_bends_otherwise_than_the_references_is_brought_to_it() -> No
     bent = 0.006 * u * u - 0.004 * u * v + 0.002 * v * v
     tiles = frames[1].measure.tiles + bent[..., None].astype(np.float32)
     frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
-    expected = np.tile([0.04, 0.008, -0.006, 0.012, -0.008, 0.004], (3, 1))
+    expected = np.tile([0.04, 0.008, -0.006, 0.012, -0.008, 0.004, *[0] * 9], (3, 1))
     np.testing.assert_allclose(match.match_frames(frames, 0).planes[1], expected, atol=1e-4)
     tiles[:, tiles.shape[1] // 2 :] = np.nan
     assert (match.match_frames(frames, 0).planes[1, :, 3:] == 0).all()
+
+
+def test_moonlight_near_the_frame_bends_a_sky_as_far_as_the_fourth_degree() -> None:
+    """A glow that falls by e over a third of the width; what a parabola leaves of it is ten times what stays."""
+    frames = [row("ref", seed=1), row("f", seed=2)]
+    v, u = match.tile_centres(frames[1])
+    glow = 0.002 * np.exp(-np.hypot(u + 1.2, v + 1.2) / 0.66)
+    frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=frames[1].measure.tiles + glow[..., None].astype(np.float32)))
+    surface = match.match_frames(frames, 0).planes[1, 0]
+    left = [
+        glow - terms_at(u, v, degree) @ np.linalg.lstsq(terms_at(u, v, degree).reshape(-1, term_count(degree)), glow.ravel())[0]
+        for degree in (2, 4)
+    ]
+    found = terms_at(u, v, 4) @ surface
+    assert np.abs(glow - found + np.median(found - glow)).max() < 1.5 * np.abs(left[1]).max() + 3e-5 < 0.5 * np.abs(left[0]).max()
 
 
 def test_a_cloud_over_a_quarter_of_the_tiles_does_not_tilt_the_plane():
@@ -80,7 +96,7 @@ def test_a_cloud_over_a_quarter_of_the_tiles_does_not_tilt_the_plane():
     tiles = frames[1].measure.tiles.copy()
     tiles[:6, :8] += 0.01
     frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
-    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0, 0, 0, 0], atol=5e-5)
+    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0, *[0] * 12], atol=5e-5)
 
 
 def test_uncovered_tiles_are_left_out():
@@ -88,7 +104,7 @@ def test_uncovered_tiles_are_left_out():
     tiles = frames[1].measure.tiles.copy()
     tiles[:, :9] = np.nan
     frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=tiles))
-    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0, 0, 0, 0], atol=5e-5)
+    np.testing.assert_allclose(match.match_frames(frames, 0).planes[1, 0], [0.02, 0.001, 0.0, *[0] * 12], atol=5e-5)
 
 
 def test_where_tiles_tell_nothing_of_a_tilt_the_sky_is_one_number():
@@ -97,7 +113,7 @@ def test_where_tiles_tell_nothing_of_a_tilt_the_sky_is_one_number():
     tiles = frame.measure.tiles
     for other in (np.full_like(tiles, np.nan), tiles[:5, :5]):
         changed = replace(frame, measure=replace(frame.measure, tiles=other))
-        np.testing.assert_allclose(match.sky_planes(changed, ref, 2.0, tilted=True), np.tile([0.03, 0, 0, 0, 0, 0], (3, 1)), atol=1e-9)
+        np.testing.assert_allclose(match.sky_planes(changed, ref, 2.0, tilted=True), np.tile([0.03, *[0] * 14], (3, 1)), atol=1e-9)
     column = np.full_like(tiles, np.nan)
     column[:, 2] = tiles[:, 2]
     planes = match.sky_planes(replace(frame, measure=replace(frame.measure, tiles=column)), ref, 2.0, tilted=True)

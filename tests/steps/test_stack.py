@@ -121,9 +121,10 @@ def make_case(seed, n=13, *, rows=3, width=70, bitpix=16, counts=(3, 6, 13), rej
         reach=int(rng.integers(1, 20)),
         reject=reject,
     )
-    base, slope, bend = step._offsets(order, 0, 0, rows)
-    x, y = np.tile(np.arange(width), rows).astype(F), np.repeat(np.arange(rows), width)
-    values = back * order.gain.astype(F)[:, None] + (base[:, y] + x * (slope[:, y] + bend[:, None] * x))
+    surface = step._surface_rows(order, 0, 0, rows)
+    x, y = np.tile(np.linspace(-1, 1, width), rows).astype(F), np.repeat(np.arange(rows), width)
+    terms = [surface[:, y, k] for k in range(5)]
+    values = back * order.gain.astype(F)[:, None] + (terms[0] + x * (terms[1] + x * (terms[2] + x * (terms[3] + x * terms[4]))))
     return padded(np.ascontiguousarray(stored).view(np.uint8).reshape(n, -1)), order, gaps, values.astype(F)
 
 
@@ -314,13 +315,13 @@ def test_noise_floor_is_the_noise_of_one_frame():
 def test_the_skys_surface_is_taken_away_where_it_lies() -> None:
     """Against the formula, from a file row in the middle; a plane is a surface that does not bend."""
     order = make_case(1, n=3, counts=(3,), bitpix=-32, rows=4, width=50)[1]
-    order = replace(order, height=20, planes=np.random.default_rng(1).normal(0, 1e-2, (3, 1, 6)))
+    order = replace(order, height=20, planes=np.random.default_rng(1).normal(0, 1e-2, (3, 1, 15)))
     v, u = np.meshgrid(np.linspace(-1, 1, 20)[7:11], np.linspace(-1, 1, 50), indexing="ij")
+    terms = [1 + 0 * u, u, v, u**2, u * v, v**2, u**3, u**2 * v, u * v**2, v**3, u**4, u**3 * v, u**2 * v**2, u * v**3, v**4]
     raw = np.zeros((3, 4 * 50 * 4), np.uint8)
-    for planes in (order.planes, order.planes[..., :3]):
-        terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v][: planes.shape[2]])
+    for planes in (order.planes, order.planes[..., :6], order.planes[..., :3]):
         found = step.matched_rows(replace(order, planes=planes), 0, np.arange(3), raw, 7, gaps=NO_GAPS)
-        np.testing.assert_allclose(found, -np.tensordot(planes[:, 0], terms, 1), atol=1e-7)
+        np.testing.assert_allclose(found, -np.tensordot(planes[:, 0], np.stack(terms[: planes.shape[2]]), 1), atol=1e-7)
 
 
 def test_matched_rows_are_the_values_that_are_combined():
