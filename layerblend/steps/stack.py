@@ -472,6 +472,14 @@ def _level(adu, gain, terms, columns, length, out):
     """ADU into matched linear light; how many values are missing, and the largest ADU."""
     missing, top = 0, -LIMIT
     t0, t1, t2, t3, t4 = terms
+    if t2 == 0 and t3 == 0 and t4 == 0:
+        for j in range(length):
+            a = adu[j]
+            good = abs(a) < LIMIT
+            out[j] = a * gain + (t0 + columns[j] * t1) if good else NO_DATA
+            missing += 0 if good else 1
+            top = larger(top, a if good else -LIMIT)
+        return missing, top
     for j in range(length):
         a = adu[j]
         u = columns[j]
@@ -488,6 +496,13 @@ def _load_and_level(bytes2, i, at, scale, zero, gain, terms, columns, length, bl
     """`_load` and `_level` in one go for 16-bit numbers of which none is missing; the largest ADU."""
     top = -LIMIT
     t0, t1, t2, t3, t4 = terms
+    if t2 == 0 and t3 == 0 and t4 == 0:  # most skies: a fourth of all time less
+        for j in range(length):
+            two = bytes2[i, at + j]
+            a = F(np.int16((two >> np.uint16(8)) | (two << np.uint16(8)))) * scale + zero
+            block[slot, i, j] = a * gain + (t0 + columns[j] * t1)
+            top = larger(top, a)
+        return top
     for j in range(length):
         two = bytes2[i, at + j]
         a = F(np.int16((two >> np.uint16(8)) | (two << np.uint16(8)))) * scale + zero
