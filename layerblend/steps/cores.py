@@ -16,13 +16,15 @@ from numba import njit
 from layerblend.errors import check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, StarShape
 from layerblend.maths.clipped import clipped_pixels
+from layerblend.maths.noise import Y_WEIGHTS
 from layerblend.maths.robust import MAD_TO_SIGMA
 
 # Ring whose sums give the colour, px outside the clipped blob.
 RING_PX = (0.5, 3.0)
 LEAST_LIGHT = 1e-12
-# Debayering and registration mix clipped light into pixels so near to clipped ones, px: two channels then differ by so much.
-RIM_PX, TOUCHING_PX, MIXED = 2.3, 1.6, 1.15
+# Debayering and registration mix clipped light into pixels so near to clipped ones, px: two channels then differ by so much. Softly less
+# than all of it is mended from the first distance on, as far as the channels' star images are known; else nothing beyond the first.
+RIM_PX, RIM_END_PX, TOUCHING_PX, MIXED = 3.3, 5.3, 1.6, 1.15
 # A ring's pixel at which a star seems this many times as bright as at half of the others holds a neighbour's light.
 NEIGHBOUR = 1.3
 # Star images are followed so far, in widths; their sky is taken just outside.
@@ -63,7 +65,7 @@ def repair_cores(
 
     Returns
     -------
-    (H, W, 3) float32, unchanged outside the clipped pixels and those within 2.3 px that have another colour than the star has there
+    (H, W, 3) float32, unchanged outside the clipped pixels and those within 5.3 px that have another colour than the star has there
     """
     image = check_image("image", image)
     check_range("clip", clip, 0, 1)
@@ -93,21 +95,28 @@ def repair_cores(
 def _mend_rims(out: Array, distance: Array, blob: Array, middles: Array, colour: Array, known: Array, profile: Profiles | None) -> None:
     """Pixels of ``out`` near clipped ones get the star's colour at their distance where theirs is mixed with clipped light, in place.
 
-    Left alone they stand as a pale ring, or one of a single colour, between the core and the wings.
+    Left alone they stand as a pale ring, or one of a single colour, between the core and the wings. Where neighbours shine they stay.
     """
-    row, column = np.nonzero((distance > 0) & (distance < RIM_PX))
+    end = RIM_PX if profile is None else RIM_END_PX
+    row, column = np.nonzero((distance > 0) & (distance < end))
     there = known[blob[row, column]] & (out[row, column] > LEAST_LIGHT).any(-1)
     row, column = row[there], column[there]
     index = blob[row, column]
     local = colour[index].astype(np.float64)
+    alone = np.ones(len(index), bool)
     if profile is not None:
         share = profile.above(np.hypot(column - middles[index, 0], row - middles[index, 1]))
         local *= share / np.maximum(share[:, 1:2], LEAST_LIGHT)
+        alone = without_neighbours(out[row, column].sum(1) / np.maximum(share.sum(1), LEAST_LIGHT), index)
     light = np.sort(out[row, column] / np.maximum(local, LEAST_LIGHT), axis=1)
-    mixed = light[:, 2] > MIXED * light[:, 0]
-    # of pixels that touch the core the least clipped channel tells the light, as in it; farther off debayering errs to both sides
-    told = np.where(distance[row, column] < TOUCHING_PX, light[:, 2], light[:, 1])
-    out[row[mixed], column[mixed]] = (told[:, None] * local)[mixed]
+    far = distance[row, column]
+    mixed = (light[:, 2] > MIXED * light[:, 0]) & (alone | (far < TOUCHING_PX))
+    # of pixels that touch the core the least clipped channel tells the light, as in it; farther off luminance is kept
+    luminance = (out[row, column] @ Y_WEIGHTS) / np.maximum(local @ Y_WEIGHTS, LEAST_LIGHT)
+    told = np.where(far < TOUCHING_PX, light[:, 2], luminance)
+    part = np.clip((RIM_END_PX - far) / (RIM_END_PX - RIM_PX), 0, 1)[:, None]
+    mended = out[row, column] + part * (told[:, None] * local - out[row, column])
+    out[row[mixed], column[mixed]] = mended[mixed]
 
 
 def blob_middles(clipped: Mask, blob: Array) -> Array:

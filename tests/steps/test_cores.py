@@ -41,7 +41,8 @@ def test_no_ring_of_mixed_light_stands_round_a_core() -> None:
     core = np.log(fixed[30, 30] / fixed[30, 30, 1])
     before, after = (np.abs(np.log(a / a[:, 1:2]) - core).max() for a in (image[(far > 0) & (far < 2)], fixed[far < 2]))
     assert before > 0.33 and after < 0.17
-    np.testing.assert_array_equal(fixed[far > 2.3], image[far > 2.3])
+    np.testing.assert_array_equal(fixed[far > 3.3], image[far > 3.3])
+    np.testing.assert_allclose((fixed @ [0.25, 0.5, 0.25])[far > 1.6], (image @ [0.25, 0.5, 0.25])[far > 1.6], rtol=1e-5)
     row = fixed[30, 30:45].sum(-1)
     assert (np.diff(row) < 0).all()
 
