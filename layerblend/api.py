@@ -56,6 +56,7 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
+MOST_STACKS = 8  # of one target, as a rule
 MOST_HEADERS = 25  # of hundreds of frames; the headers of one set are alike
 LONGEST_OBJECT = 60
 NO_OBJECT = {"", "unknown", "none", "n/a", "na", "object", "target", "light", "lights", "light frame"}
@@ -334,6 +335,11 @@ def new(folder: Path, out: Path | None) -> Answer:
     ]
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
+    if not frames and len(found.stacks) > MOST_STACKS:
+        lines.append(
+            f"{len(found.stacks)} are many for finished stacks, and the picture would be made of at most three of them. If they are single"
+            " frames, save them as FITS: TIFF files always count as stacks, FITS files by such names too."
+        )
     lines.append(f"Wrote {path}.")
     lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
