@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 import os
@@ -26,11 +27,12 @@ from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.figures import number, signed
 from layerblend.files.frames import HOW_TO_SAY_WHITE, FrameNames, check_same_grid, find_frames, open_frame
-from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff
+from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff, read_linear
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, refused, write_bytes
 from layerblend.kinds import DisplayRGB, FrameInfo, FrameTable, Stack
 from layerblend.ledger import Ledger
+from layerblend.maths.clipped import common_top, flat_tops
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
@@ -56,6 +58,10 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
+MOST_STACKS = 8  # of one target, as a rule
+# Frames whose pixels are looked at: few of integers, more of floats, which may have been scaled one by one. Stars cut off below this
+# share of white are told.
+MOST_LOOKED_AT, MOST_FLOATS, LEAST_TOP = 3, 9, 0.95
 MOST_HEADERS = 25  # of hundreds of frames; the headers of one set are alike
 LONGEST_OBJECT = 60
 NO_OBJECT = {"", "unknown", "none", "n/a", "na", "object", "target", "light", "lights", "light frame"}
@@ -336,8 +342,14 @@ def new(folder: Path, out: Path | None) -> Answer:
     ]
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
+    if not frames and len(found.stacks) > MOST_STACKS:
+        lines.append(
+            f"{len(found.stacks)} are many for finished stacks, and the picture would be made of at most three of them. If they are single"
+            " frames, save them as FITS: TIFF files always count as stacks, FITS files by such names too."
+        )
     lines.append(f"Wrote {path}.")
     lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
+    lines += _white_too_high(headers) if frames else []
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
 
@@ -377,7 +389,39 @@ def _white_unknown(paths: Sequence[Path]) -> list[str]:
         return []
     most = brightest_value(paths[0])
     hint = "" if most is None else f" The brightest pixel of {paths[0].name} holds {most:.4g}, which is white if its stars are clipped."
+    if len(paths) > 1 and (top := _top_of_stars(paths[:: -(-len(paths) // MOST_FLOATS)], 1.0)) is not None:
+        hint = f" The brightest stars are cut off at about {_round(top)}: that is it."
     return [f"Floats that do not say which value is white ({paths[0].name}): {HOW_TO_SAY_WHITE}{hint}"]
+
+
+def _white_too_high(headers: Sequence[FrameInfo]) -> list[str]:
+    """The hint that stars end below the white level: calibrating and 14-bit cameras leave no saturated pixel at the largest number."""
+    known = [header for header in headers if header.white_level is not None]
+    top = _top_of_stars([header.path for header in known[:: -(-len(known) // MOST_LOOKED_AT)]], None) if known else None
+    if top is None or top >= LEAST_TOP:
+        return []
+    white = known[0].white_level or 1.0
+    return [
+        f"The brightest stars are cut off at about {_round(top * white)}, not at {white:g}, the white level that the files tell: set"
+        f" frames.white_level to {_round(top * white)}, or saturated stars will not be known."
+    ]
+
+
+def _top_of_stars(paths: Sequence[Path], white_level: float | None) -> float | None:
+    """The value at which bright stars of single frames are cut off; None where no three of them are.
+
+    ``white_level`` : what the files' values are read by, None for what their headers say; the answer is a share of that.
+    """
+    levels: list[float] = []
+    for path in paths:
+        with contextlib.suppress(InputError):
+            levels += flat_tops(read_linear(path, white_level=white_level)[0])
+    return common_top(levels)
+
+
+def _round(level: float) -> str:
+    """Three digits, without an exponent."""
+    return f"{float(f'{level:.3g}'):.10g}"
 
 
 def _target_name(folder: Path, headers: Sequence[FrameInfo], home: Path) -> str:

@@ -614,6 +614,29 @@ def test_the_hint_judges_the_picture_that_was_made(demo: Demo, tmp_path: Path) -
     assert answer.lines[-1].endswith(f"layerblend compare {tmp_path / 'other'}")
 
 
+@pytest.mark.parametrize(("cut", "said"), [(56000, "set frames.white_level to 56"), (65535, ""), (0.8, "cut off at about 0.8")])
+def test_new_says_where_stars_are_cut_off(tmp_path: Path, cut: float, said: str) -> None:
+    """After calibrating no pixel is 65535: clipped stars, not known as such, were kept as galaxies' cores, with black pixels beside."""
+    y, x = np.mgrid[:100, :120]
+    light = 0.02 + sum(3 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 8) for a, b in ((20, 20), (60, 70), (100, 30)))
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    for number in range(2):
+        values = np.minimum(light * 65535, cut).astype(np.uint16) if cut > 1 else np.minimum(light, cut).astype(np.float32)
+        fits.writeto(folder / f"{number}.fits", values)
+    lines = [line for line in api.new(folder, tmp_path / "r.yaml").lines if "white_level" in line]
+    assert len(lines) == bool(said) and all(said in line for line in lines)
+
+
+@pytest.mark.parametrize("count", [8, 9])
+def test_new_says_that_tiff_frames_count_as_stacks(tmp_path: Path, count: int) -> None:
+    """A folder of single frames in TIFF made a picture of three of them without a word."""
+    for number in range(count):
+        tifffile.imwrite(tmp_path / f"light_{number:03d}.tif", np.zeros((8, 9), np.uint16))
+    lines = api.new(tmp_path, tmp_path / "recipe.yaml").lines
+    assert any("save them as FITS" in line for line in lines) == (count > 8)
+
+
 def test_new_on_nothing(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no folder"):
         api.new(tmp_path / "nowhere", None)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
 from layerblend.errors import check_map
-from layerblend.kinds import Array, LinearImage, Mask
+from layerblend.kinds import Array, LinearImage, Mask, Plane
 
 # A plateau is this many touching pixels within this share of the channel's highest value: no star image is so flat.
 PLATEAU_PX = 5
@@ -16,6 +18,8 @@ NEAR_CLIP = 0.9
 STEEP = 4.0
 # So many pixels near the white level make a core: those of a star as narrow as two pixels.
 CORE_PX = 2
+# Stars whose tops are flat at one level, within so much, tell where a frame clips; fainter tops than this share of the brightest do not.
+FLAT_STARS, ONE_LEVEL, LEAST_TOP = 3, 0.03, 0.25
 
 
 def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_share: float = 0.0) -> Mask:
@@ -74,6 +78,49 @@ def clipped_cores(image: LinearImage) -> Array | None:
     steep = (inner >= CORE_PX) & (outer <= STEEP * np.maximum(inner, PLATEAU_PX))
     steep[0] = False
     return (near & steep[labels]).astype(np.float32) if steep.any() else None
+
+
+def flat_tops(image: LinearImage) -> list[float]:
+    """Levels of the tops of bright stars of a single frame that were cut off, in every channel.
+
+    Half the height of a star's top is reached within ``STEEP`` times the area of its uppermost tenth only where the top was cut off.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) float32, linear, with or without its sky; NaN = no data
+    """
+    cube = np.nan_to_num(image if image.ndim == 3 else image[..., None])
+    return [level for c in range(cube.shape[2]) for level in _flat_tops(np.ascontiguousarray(cube[..., c], np.float32))]
+
+
+def common_top(levels: Sequence[float]) -> float | None:
+    """The lowest level that three flat tops share; None where no three do. Where frames were scaled, the lowest holds for all."""
+    ordered = np.sort(np.asarray(levels, float))
+    for first in range(len(ordered) - FLAT_STARS + 1):
+        alike = ordered[(ordered >= ordered[first]) & (ordered <= (1 + ONE_LEVEL) * ordered[first])]
+        if len(alike) >= FLAT_STARS:
+            return float(np.median(alike))
+    return None
+
+
+def _flat_tops(plane: Plane) -> list[float]:
+    """Levels of the flat tops of a plane's stars."""
+    sky, top = float(np.median(plane)), float(plane.max())
+    bright = (plane > sky + LEAST_TOP * (top - sky)).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(bright, connectivity=8)
+    levels = []
+    for number in range(1, count):
+        x, y, width, height, pixels = stats[number]
+        if pixels < PLATEAU_PX:
+            continue
+        place = (slice(y, y + height), slice(x, x + width))
+        light = np.where(labels[place] == number, plane[place] - sky, 0)
+        most = float(light.max())
+        upper, half = light >= NEAR_CLIP * most, light >= most / 2
+        # one whose half height is not reached here goes on below and tells nothing
+        if upper.sum() >= PLATEAU_PX and half.sum() <= STEEP * upper.sum() and half.sum() < pixels:
+            levels.append(float(np.median(light[upper])) + sky)
+    return levels
 
 
 def _above_plateau(plane: Array) -> Mask:

@@ -1,6 +1,7 @@
+import cv2
 import numpy as np
 
-from layerblend.maths.clipped import clipped_cores, clipped_pixels, clipped_round
+from layerblend.maths.clipped import clipped_cores, clipped_pixels, clipped_round, common_top, flat_tops
 
 
 def star(peak: float, size: int = 41, fwhm: float = 4.0) -> np.ndarray:
@@ -24,6 +25,25 @@ def test_a_plateau_is_found_in_any_channel() -> None:
     assert not clipped_pixels(image).any()
     clipped = clipped_pixels(np.minimum(image, 1.0))
     assert (clipped == (np.minimum(image, 1.0)[..., 0] >= 0.9)).all()
+
+
+def _frame(cut: float) -> np.ndarray:
+    """Stars of several brightnesses and a wide core, on sky, cut off after which they were moved by a third of a pixel."""
+    image = np.full((160, 200), 0.05)
+    for x, y, peak in ((30, 30, 0.3), (80, 40, 1.4), (150, 30, 2.0), (40, 110, 1.2), (100, 120, 3.5)):
+        image[y - 20 : y + 21, x - 20 : x + 21] += star(peak)
+    image[90:131, 140:181] += star(0.8, fwhm=18)
+    return cv2.warpAffine(np.minimum(image, cut), np.float64([[1, 0, 0.3], [0, 1, 0.4]]), (200, 160), flags=cv2.INTER_CUBIC)
+
+
+def test_stars_tell_the_level_at_which_a_frame_was_cut_off() -> None:
+    assert abs(common_top(flat_tops(_frame(0.6).astype(np.float32))) / 0.6 - 1) < 0.03
+    colour = np.stack([_frame(0.8), _frame(9.0), _frame(9.0)], -1).astype(np.float32)
+    assert abs(common_top(flat_tops(colour)) / 0.8 - 1) < 0.03
+    assert flat_tops(_frame(9.0).astype(np.float32)) == []
+    assert common_top([0.5, 0.505, 0.7, 0.71, 0.72, 0.9, 0.91, 0.92]) == 0.71
+    assert common_top([0.5, 0.51]) is None and common_top([]) is None
+    assert flat_tops(np.full((9, 9), np.nan, np.float32)) == []
 
 
 def test_constant_and_empty_pictures_have_no_plateau() -> None:
