@@ -58,7 +58,6 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
-MOST_STACKS = 8  # of one target, as a rule
 # Frames whose pixels are looked at: few of integers, more of floats, which may have been scaled one by one. Stars cut off below this
 # share of white are told.
 MOST_LOOKED_AT, MOST_FLOATS, LEAST_TOP = 3, 9, 0.95
@@ -342,11 +341,6 @@ def new(folder: Path, out: Path | None) -> Answer:
     ]
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
-    if not frames and len(found.stacks) > MOST_STACKS:
-        lines.append(
-            f"{len(found.stacks)} are many for finished stacks, and the picture would be made of at most three of them. If they are single"
-            " frames, save them as FITS: TIFF files always count as stacks, FITS files by such names too."
-        )
     lines.append(f"Wrote {path}.")
     lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
     lines += _white_too_high(headers) if frames else []

@@ -628,15 +628,6 @@ def test_new_says_where_stars_are_cut_off(tmp_path: Path, cut: float, said: str)
     assert len(lines) == bool(said) and all(said in line for line in lines)
 
 
-@pytest.mark.parametrize("count", [8, 9])
-def test_new_says_that_tiff_frames_count_as_stacks(tmp_path: Path, count: int) -> None:
-    """A folder of single frames in TIFF made a picture of three of them without a word."""
-    for number in range(count):
-        tifffile.imwrite(tmp_path / f"light_{number:03d}.tif", np.zeros((8, 9), np.uint16))
-    lines = api.new(tmp_path, tmp_path / "recipe.yaml").lines
-    assert any("save them as FITS" in line for line in lines) == (count > 8)
-
-
 def test_new_on_nothing(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no folder"):
         api.new(tmp_path / "nowhere", None)
