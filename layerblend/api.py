@@ -491,6 +491,8 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     folder = out or _folder(loaded)
     if csv is not None and csv.is_dir():
         raise PlaceError(f"{csv} is a folder; name the file that the table shall be written to.", file=csv, key="--csv", code="overwrite")
+    if links is not None and links.exists() and not links.is_dir():
+        raise PlaceError(f"{links} is a file; name the folder that the links shall go to.", file=links, key="--links", code="overwrite")
     with open_run(loaded, execution) as opened:
         if not opened.sources.frames:
             raise PlaceError("This recipe has finished stacks only; there are no frames to grade.", key="frames.folder", code="no_frames")

@@ -220,6 +220,8 @@ def test_names_with_brackets_are_shown_as_they_are(layerblend: Run, tmp_path: Pa
         (("grade", "finished.yaml"), "no_frames"),
         (("stack", "finished.yaml"), "no_frames"),
         (("grade", "{recipe}", "--links", "{frames}"), "input"),
+        (("grade", "{recipe}", "--links", "all.fits"), "overwrite"),
+        (("grade", "{recipe}", "--csv", "{frames}"), "overwrite"),
         (("blend", "{recipe}", "--out", "{frames}"), "overwrite"),
         (("check", "{recipe}", "--set", "frames.white_level=1"), "white_level"),
         (("compare", "nowhere.tif", "{recipe}"), "no_file"),

@@ -427,7 +427,9 @@ def _unpacked(info: FrameInfo) -> Array:
                 source = io.BytesIO(handle.read())
         with quietly(), fits.open(source, memmap=False, do_not_scale_image_data=True) as hdus:
             return np.asarray(hdus[info.hdu].data)
-    except DAMAGE as error:
+    except MemoryError:
+        raise
+    except Exception as error:  # the decoders raise classes of their own
         if isinstance(error, OSError) and error.errno is not None:  # the disk, not the file
             raise InputError(f"{info.path.name} cannot be read: {error.strerror}.", file=info.path, code="unreadable") from error
         text = f"{info.path.name} cannot be unpacked: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."

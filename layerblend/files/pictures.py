@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import re
 import struct
 import zlib
@@ -30,6 +31,8 @@ __all__ = [
     "brightest_value", "check_stack_file", "floats_in_tiff", "read_linear", "read_picture", "srgb_profile",
     "write_fits", "write_frame", "write_jpeg", "write_png", "write_tiff",
 ]  # fmt: skip
+
+logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it remarks on odd tags would stand on the terminal
 
 CODES_16, CODES_8 = 65535, 255
 JPEG_QUALITY = 95
@@ -211,7 +214,8 @@ def _linear_tiff(path: Path, white_level: float | None, notes: list[str]) -> Lin
     white = white_level if white_level is not None else float(_largest(samples.dtype, bits))
     image = np.empty(samples.shape, np.float32)
     for first in range(0, len(image), BAND_ROWS):
-        image[first : first + BAND_ROWS] = samples[first : first + BAND_ROWS].astype(np.float64) / white
+        with np.errstate(over="ignore", invalid="ignore"):  # float64 beyond float32 becomes infinite, and so no data
+            image[first : first + BAND_ROWS] = samples[first : first + BAND_ROWS].astype(np.float64) / white
     image[~np.isfinite(image)] = np.nan
     blank_edges(image[..., None] if image.ndim == 2 else image)
     return image
@@ -249,6 +253,9 @@ def _tiff_samples(path: Path, notes: list[str]) -> tuple[Array, int]:
     except Exception as error:  # the decoders raise classes of their own
         text = f"{path.name} cannot be read as TIFF: {_said(error)}. Copy the file again, or save it anew."
         raise InputError(text, file=path, code="not_tiff") from error
+    if values.size == 0 or values.ndim not in (2, 3) or values.dtype.kind not in "fiub":
+        text = f"{path.name} holds no picture: {values.dtype} values of shape {values.shape}. Copy the file again, or save it anew."
+        raise InputError(text, file=path, code="not_tiff")
     if inverted and values.dtype.kind == "u":
         values = _largest(values.dtype, bits) - values
     return _three_or_one(path, _upright(values, int(orientation)), notes), bits

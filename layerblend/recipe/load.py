@@ -40,6 +40,7 @@ CHANGE, TRY = "--set", "--try"
 _LONGEST_SHOWN = 60
 _ROUNDS = 20
 RECIPE_ENDINGS = {".yaml", ".yml", ".txt", ""}
+MOST_BYTES = 4_000_000  # no recipe is as long: what is longer is a picture or an endless device, and is not read to its end
 
 
 @dataclass(frozen=True)
@@ -211,17 +212,24 @@ _resolve("float", r"[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN)", "-+.")
 
 def _text_of(path: Path) -> str:
     try:
-        raw = path.read_bytes()
+        with open(path, "rb") as handle:
+            raw = handle.read(MOST_BYTES + 1)
     except OSError as error:
         raise RecipeError(_no_recipe(path, error), file=path, code="recipe_missing") from None
+    if len(raw) > MOST_BYTES:
+        raise RecipeError(_other_file(path), file=path)
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         if path.suffix.lower() not in RECIPE_ENDINGS:
-            raise RecipeError(f"{path} is no recipe, which is a YAML text such as galaxy.yaml.", file=path) from None
+            raise RecipeError(_other_file(path), file=path) from None
         line = raw[: error.start].count(b"\n") + 1
         fault = Fault(line, "", f"is not UTF-8 text (byte 0x{raw[error.start]:02X}); save the recipe as UTF-8")
         raise RecipeError(fault.words(str(path)), faults=[fault.words(str(path))], file=path, line=line) from None
+
+
+def _other_file(path: Path) -> str:
+    return f"{path} is no recipe, which is a YAML text such as galaxy.yaml."
 
 
 def _no_recipe(path: Path, error: OSError) -> str:

@@ -288,6 +288,19 @@ def test_a_cut_compressed_file_is_refused_when_read(tmp_path: Path) -> None:
             read_image(open_frame(path))
 
 
+@pytest.mark.parametrize("packing", ["RICE_1", "GZIP_2", "HCOMPRESS_1"])
+def test_damage_inside_a_packed_frame_is_told(tmp_path: Path, packing: str) -> None:
+    path = tmp_path / "a.fits.fz"
+    noise = np.random.default_rng(0).integers(1, 3000, (60, 80)).astype(np.int16)
+    fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(noise, compression_type=packing)]).writeto(path)
+    stored = bytearray(path.read_bytes())
+    place = stored.rindex(b"END ") // 2880 * 2880 + 2880 + 60 * 16 + 5  # behind the table of tiles
+    stored[place : place + 2000 : 7] = bytes(255 for _ in stored[place : place + 2000 : 7])
+    path.write_bytes(stored)
+    with pytest.raises(InputError, match=r"a\.fits\.fz cannot be unpacked: .*list it under frames\.exclude\.files"):
+        read_image(open_frame(path))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="open-file limits are POSIX")
 def test_many_frames_leave_no_file_open(tmp_path: Path) -> None:
     import resource

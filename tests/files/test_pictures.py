@@ -2,6 +2,8 @@
 
 import io
 import struct
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 
@@ -224,6 +226,31 @@ def test_odd_tiffs_are_refused(tmp_path: Path) -> None:
             read_linear(tmp_path / f"{name}.tif")
     with pytest.raises(InputError, match="There is no file"):
         read_linear(tmp_path / "gone.tif")
+    tifffile.imwrite(tmp_path / "complex.tif", np.zeros((20, 30), np.complex64), photometric="minisblack")
+    damaged = bytearray(_plain_tiff())
+    damaged[10:12] = b"\x7f\x7f"  # the tag of its width
+    (tmp_path / "no_width.tif").write_bytes(damaged)
+    for name in ("complex", "no_width"):
+        for read in (read_linear, read_picture):
+            with pytest.raises(InputError, match=rf"{name}\.tif holds no picture"):
+                read(tmp_path / f"{name}.tif")
+    tifffile.imwrite(tmp_path / "endless.tif", np.full((20, 30), 1e300), photometric="minisblack")
+    assert np.isnan(read_linear(tmp_path / "endless.tif", white_level=1.0)[0]).all()
+
+
+def _plain_tiff() -> bytes:
+    buffer = io.BytesIO()
+    tifffile.imwrite(buffer, np.zeros((20, 30), np.uint16), photometric="minisblack", metadata=None)
+    return buffer.getvalue()
+
+
+def test_remarks_of_the_decoder_stay_off_the_terminal(tmp_path: Path) -> None:
+    odd = bytearray(_plain_tiff())
+    odd[odd.index(b"\x28\x01\x03\x00") + 8] = 81  # the unit of resolution
+    (tmp_path / "odd.tif").write_bytes(odd)
+    program = "import sys; from layerblend.files.pictures import read_picture; read_picture(sys.argv[1])"
+    done = subprocess.run([sys.executable, "-c", program, str(tmp_path / "odd.tif")], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from layerblend.errors import RecipeError
 from layerblend.recipe.load import (
+    MOST_BYTES,
     apply_changes,
     change_recipe,
     dump_recipe,
@@ -134,6 +135,13 @@ def test_a_picture_in_place_of_a_recipe_is_told_as_such(tmp_path: Path) -> None:
     (tmp_path / "L_1.fits").write_bytes(b"SIMPLE  =" + bytes(range(256)))
     with pytest.raises(RecipeError, match=r"L_1\.fits is no recipe, which is a YAML text"):
         load_recipe(tmp_path / "L_1.fits")
+
+
+def test_what_has_no_end_is_not_read_to_its_end(tmp_path: Path) -> None:
+    """A recipe named /dev/zero took all memory of the machine."""
+    (tmp_path / "long.yaml").write_bytes(b"#" * (MOST_BYTES + 1))
+    with pytest.raises(RecipeError, match=r"long\.yaml is no recipe, which is a YAML text"):
+        load_recipe(tmp_path / "long.yaml")
 
 
 def test_a_colon_in_a_name_gets_a_hint(tmp_path: Path) -> None:
