@@ -329,9 +329,13 @@ def new(folder: Path, out: Path | None) -> Answer:
     looked_at = files[:: -(-len(files) // MOST_HEADERS)]
     headers = [header for file in looked_at if (header := _header(file)) is not None]
     target = _target_name(folder, headers, home)
+    white = None
     if frames:
         aside = [name for name in _names(found.stacks) if FITS_ENDING.search(name)]
-        text = starter_recipe(target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, home=home)
+        white = _white_of_stars(headers)
+        text = starter_recipe(
+            target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, white_level=white, home=home
+        )
     else:
         text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
     check_text(text, path)
@@ -342,8 +346,10 @@ def new(folder: Path, out: Path | None) -> Answer:
     if frames and found.stacks:
         lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
     lines.append(f"Wrote {path}.")
-    lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
-    lines += _white_too_high(headers) if frames else []
+    if white is None:
+        lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
+    else:
+        lines.append(f"The brightest stars are cut off at about {white:.10g}, which stands in the recipe as the white level.")
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
     return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
 
@@ -383,22 +389,20 @@ def _white_unknown(paths: Sequence[Path]) -> list[str]:
         return []
     most = brightest_value(paths[0])
     hint = "" if most is None else f" The brightest pixel of {paths[0].name} holds {most:.4g}, which is white if its stars are clipped."
-    if len(paths) > 1 and (top := _top_of_stars(paths[:: -(-len(paths) // MOST_FLOATS)], 1.0)) is not None:
-        hint = f" The brightest stars are cut off at about {_round(top)}: that is it."
     return [f"Floats that do not say which value is white ({paths[0].name}): {HOW_TO_SAY_WHITE}{hint}"]
 
 
-def _white_too_high(headers: Sequence[FrameInfo]) -> list[str]:
-    """The hint that stars end below the white level: calibrating and 14-bit cameras leave no saturated pixel at the largest number."""
-    known = [header for header in headers if header.white_level is not None]
-    top = _top_of_stars([header.path for header in known[:: -(-len(known) // MOST_LOOKED_AT)]], None) if known else None
-    if top is None or top >= LEAST_TOP:
-        return []
-    white = known[0].white_level or 1.0
-    return [
-        f"The brightest stars are cut off at about {_round(top * white)}, not at {white:g}, the white level that the files tell: set"
-        f" frames.white_level to {_round(top * white)}, or saturated stars will not be known."
-    ]
+def _white_of_stars(headers: Sequence[FrameInfo]) -> float | None:
+    """The value at which the brightest stars of frames are cut off, where no header says it; None where it does, or where nothing shows it.
+
+    Calibrating and cameras of 14 bits leave no pixel at the largest number, and floats have none.
+    """
+    unknown = [header for header in headers if header.white_level is None]
+    if unknown:
+        top = _top_of_stars([header.path for header in unknown[:: -(-len(unknown) // MOST_FLOATS)]], 1.0) if len(unknown) > 1 else None
+        return None if top is None else _round(top)
+    top = _top_of_stars([header.path for header in headers[:: -(-len(headers) // MOST_LOOKED_AT)]], None) if headers else None
+    return None if top is None or top >= LEAST_TOP else _round(top * (headers[0].white_level or 1.0))
 
 
 def _top_of_stars(paths: Sequence[Path], white_level: float | None) -> float | None:
@@ -413,9 +417,9 @@ def _top_of_stars(paths: Sequence[Path], white_level: float | None) -> float | N
     return common_top(levels)
 
 
-def _round(level: float) -> str:
-    """Three digits, without an exponent."""
-    return f"{float(f'{level:.3g}'):.10g}"
+def _round(level: float) -> float:
+    """Three digits."""
+    return float(f"{level:.3g}")
 
 
 def _target_name(folder: Path, headers: Sequence[FrameInfo], home: Path) -> str:

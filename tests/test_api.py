@@ -614,8 +614,8 @@ def test_the_hint_judges_the_picture_that_was_made(demo: Demo, tmp_path: Path) -
     assert answer.lines[-1].endswith(f"layerblend compare {tmp_path / 'other'}")
 
 
-@pytest.mark.parametrize(("cut", "said"), [(56000, "set frames.white_level to 56"), (65535, ""), (0.8, "cut off at about 0.8")])
-def test_new_says_where_stars_are_cut_off(tmp_path: Path, cut: float, said: str) -> None:
+@pytest.mark.parametrize(("cut", "white"), [(56000, 56000.0), (65535, "auto"), (0.8, 0.8)])
+def test_new_writes_where_stars_are_cut_off(tmp_path: Path, cut: float, white: float | str) -> None:
     """After calibrating no pixel is 65535: clipped stars, not known as such, were kept as galaxies' cores, with black pixels beside."""
     y, x = np.mgrid[:100, :120]
     light = 0.02 + sum(3 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 8) for a, b in ((20, 20), (60, 70), (100, 30)))
@@ -624,8 +624,9 @@ def test_new_says_where_stars_are_cut_off(tmp_path: Path, cut: float, said: str)
     for number in range(2):
         values = np.minimum(light * 65535, cut).astype(np.uint16) if cut > 1 else np.minimum(light, cut).astype(np.float32)
         fits.writeto(folder / f"{number}.fits", values)
-    lines = [line for line in api.new(folder, tmp_path / "r.yaml").lines if "white_level" in line]
-    assert len(lines) == bool(said) and all(said in line for line in lines)
+    lines = api.new(folder, tmp_path / "r.yaml").lines
+    assert load_recipe(tmp_path / "r.yaml").frames.white_level == (None if white == "auto" else white)
+    assert any(f"cut off at about {cut:g}, which" in line for line in lines) == (white != "auto")
 
 
 def test_new_on_nothing(tmp_path: Path) -> None:

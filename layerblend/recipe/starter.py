@@ -128,18 +128,20 @@ def starter_recipe(
     stacks: Mapping[str, StackFile] | None = None,
     frame_count: int | None = None,
     aside: Sequence[str] = (),
+    white_level: float | None = None,
     home: str | Path | None = None,
 ) -> str:
     """A recipe that runs as it stands: what is needed is written out, everything else stands as a comment with its default.
 
-    ``folder``: the frames; ``aside``: names of files in it that are no frames; ``stacks``: finished stacks by name, a file or {r, g, b}
-    files; ``home``: the folder the recipe will lie in, so that paths can be written relative to it.
+    ``folder``: the frames; ``aside``: names of files in it that are no frames; ``white_level``: where their stars are cut off, if that is
+    not what the files say; ``stacks``: finished stacks by name, a file or {r, g, b} files; ``home``: the folder the recipe will lie in, so
+    that paths can be written relative to it.
     """
     head = (
         f"Recipe of {' '.join(target.split())}. A line behind # shows a default: take away the # and change the value to set it. "
         "`layerblend check` tells what is wrong or what would run; `layerblend blend` makes the picture."
     )
-    return _text(head, target, _frames_lines(folder, pattern, frame_count, aside, home), _stacks_lines(stacks, home), "# ")
+    return _text(head, target, _frames_lines(folder, pattern, frame_count, aside, white_level, home), _stacks_lines(stacks, home), "# ")
 
 
 def full_recipe(target: str, folder: str | Path) -> str:
@@ -226,7 +228,7 @@ def _relative(path: str | Path, home: str | Path | None) -> str:
 
 
 def _frames_lines(
-    folder: str | Path | None, pattern: str | None, count: int | None, aside: Sequence[str], home: str | Path | None
+    folder: str | Path | None, pattern: str | None, count: int | None, aside: Sequence[str], white: float | None, home: str | Path | None
 ) -> list[str]:
     lines = ["frames:"]
     given: list[str] = []
@@ -239,6 +241,9 @@ def _frames_lines(
     if aside:
         lines += ["  exclude:", _line("files", list(aside), "    ", "finished stacks by their names")]
         given.append("exclude")
+    if white is not None:
+        lines.append(_line("white_level", white, "  ", "where the brightest stars are cut off"))
+        given.append("white_level")
     return lines + _settings_lines(_part("frames"), "  ", given)
 
 
