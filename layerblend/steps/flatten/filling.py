@@ -28,10 +28,10 @@ A_GALAXY = 1.2
 NOISE_LEFT = 0.26
 LEAST_TILES = 50
 MOST_GALAXY = 1.0
-# The plane passes below all but this share of the tiles, and leans only where the tiles ask for it.
+# The plane passes below all but this share of the tiles, and leans less than they ask for unless that is much.
 LOWER_SHARE = 0.03
-LEAN = 0.05
-PLANE_ROUNDS = 40
+LEAN, OWN_SLOPE = 0.05, 1.0
+PLANE_ROUNDS = 60
 
 
 def fills_frame(table: TileTable, fit: SkyFit) -> bool:
@@ -91,8 +91,11 @@ def lower_plane(table: TileTable) -> Array:
         out[0, c] = np.quantile(value[:, c], LOWER_SHARE)
         for _ in range(PLANE_ROUNDS):
             r = value[:, c] - design @ out[:, c]
-            softening = 0.3 * mad_sigma(r) / MAD_TO_SIGMA + 1e-3
+            scatter = mad_sigma(r)
+            softening = 0.3 * scatter / MAD_TO_SIGMA + 1e-3
             weight = np.where(r > 0, LOWER_SHARE, 1 - LOWER_SHARE) / np.maximum(np.abs(r), softening)
-            normal = (design * weight[:, None]).T @ design + np.diag([0, LEAN, LEAN]) * weight.sum()
+            # a nebula's own slope is of the size of its structure: what leans far more is no nebula's, and nothing holds it back
+            held = LEAN / (1 + np.square(out[1:, c] / (OWN_SLOPE * scatter + 1e-3)))
+            normal = (design * weight[:, None]).T @ design + np.diag([0, *held]) * weight.sum()
             out[:, c] = np.linalg.solve(normal, (design * weight[:, None]).T @ value[:, c])
     return out

@@ -60,6 +60,15 @@ def test_the_plane_passes_below_the_light_that_is_not_sky() -> None:
     assert np.abs(coefficients[[1, 2], [0, 1]]).max() < 0.3
 
 
+@pytest.mark.parametrize("slope", [20.0, 150.0])
+def test_a_slope_far_over_the_nebulas_structure_is_followed_whole(nebula, slope) -> None:
+    """City light; half of it stayed, for a nebula's own small slope was held back by a share, not by its size."""
+    table, _ = nebula
+    lit = replace(table, value=table.value + slope * (table.u - 0.5 * table.v)[..., None])
+    added = (lower_plane(lit) - lower_plane(table))[1:]
+    np.testing.assert_allclose(added, np.array([[-0.5 * slope], [slope]]) * np.ones((1, 3)), rtol=0.1)
+
+
 def test_a_large_galaxys_arms_are_no_nebula() -> None:
     """A scale length of a sixth of the frame: under a sky that has eaten it the arms are structure, but nothing else is left over."""
     table, _ = table_of(5, kind="deg3", amplitude=15, frac=1 / 6, inclination=40)
