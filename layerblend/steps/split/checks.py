@@ -63,12 +63,16 @@ def looks_stretched(fits: StarFits) -> bool:
 
 
 def texture_ratio(starless: Plane, sigma: Plane, weight: Plane, valid: Mask) -> float:
-    """Fine structure of filled places over that of untouched ones, both in units of the local noise; 1 is right."""
+    """Fine structure of filled places over that of untouched ones, both in units of the local noise; 1 is right.
+
+    NaN where too little is filled or free, or where most of what is free is one value: a wide border filled with grey, coarse steps.
+    """
     fine = (starless - cv2.GaussianBlur(starless, (0, 0), 1.0)) / sigma
     filled, free = (weight > 0.9) & valid, (weight <= 0) & valid
     if filled.sum() < 200 or free.sum() < 200:
         return float("nan")
-    return mad_sigma(fine[filled]) / mad_sigma(fine[free])
+    usual = mad_sigma(fine[free])
+    return mad_sigma(fine[filled]) / usual if usual > 0 else float("nan")
 
 
 @njit(cache=True, nogil=True)

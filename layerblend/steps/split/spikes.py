@@ -311,6 +311,8 @@ def _fall_of(height: Array, error: Array, peak: Array, rho: Array) -> Array:
     sky = np.where(known, error, np.inf) / top
     curves = _curves(rho)
     light, trust = np.zeros(curves.shape[1]), np.ones_like(value)
+    if not known.any():  # no star is left to show any, and of no equations the solver gives whatever stood in memory
+        return light
     for number in range(ROUNDS):
         # what a star differs by from the others is a share of the light itself, whatever the noise
         expected = curves @ light if number else _median(np.where(known, value, np.nan).reshape(-1, len(rho)))

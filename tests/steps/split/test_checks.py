@@ -100,6 +100,8 @@ def test_texture_ratio_of_noise_is_one() -> None:
     assert abs(texture_ratio(smooth, ones, weight, valid) - 0.5) < 0.05
     assert abs(texture_ratio(smooth, np.where(weight > 0, ones / 2, ones), weight, valid) - 1) < 0.05
     assert np.isnan(texture_ratio(plane, ones, 0.5 * weight, valid))
+    plane[:, :20], plane[:, 60:], plane[:20], plane[180:] = 0.1, 0.1, 0.1, 0.1  # a border filled with grey
+    assert np.isnan(texture_ratio(plane, ones, weight, valid))
 
 
 @pytest.mark.parametrize("tint", [(1.0, 1.0, 1.0), (-1.0, -1.0, -1.0), (1.0, 0.0, 0.0), (0.0, 0.0, -1.0)])

@@ -96,6 +96,20 @@ def test_no_lines_where_stars_do_not_agree() -> None:
     assert not draw_spikes((5, 5), None, np.ones(1), np.ones(1), np.ones(1), SIGMA).any()
 
 
+@pytest.mark.parametrize("whose", ["nobody's", "hidden"])
+def test_where_no_star_is_left_to_show_arms_there_are_none(whose: str) -> None:
+    plane = _picture(4, 0.35)
+    good = np.ones(plane.shape, bool)
+    spikes = find_spikes(plane, good, NOISE, _shown(), 4.0)
+    assert spikes is not None
+    shown = _shown()
+    if whose == "hidden":
+        shown = replace(shown, hidden=np.full(len(shown), 1e4))
+    else:
+        shown = Shown(shown.x[:0], shown.y[:0], shown.peak[:0], shown.hidden[:0], shown.index[:0])
+    assert light_spikes(plane, good, NOISE, shown, spikes) is None
+
+
 def test_light_to_one_side_is_no_line() -> None:
     """Arms go to both sides alike (Goodman, ch. 4); charge that trails behind every star as it is read out does not."""
     good = np.ones((420, 420), bool)
