@@ -654,6 +654,10 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
     if "result" not in nodes:  # its files are there from an earlier run, and maybe not from the last one
         opened.runner.note("result")
     _collect_words(opened, values)
+    names = [output.name for output in stale]
+    for name, kept in ledger.keep_changed(names).items():
+        opened.warn("kept", f"{name} was changed since it was written; it is kept as {kept.name}.", str(kept))
+    ledger.begin(names)
     outputs.write_outputs(opened, folder, stale, values)
     for output in stale:
         ledger.note(output.name, outputs.made_from(opened, output) or "")
@@ -663,6 +667,7 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
         outputs.write_table(values["table"], written[-1])
         written += outputs.link_stacks(opened, values["stacks"], folder)
     written += outputs.write_records(opened, values, folder, written=ledger.written)
+    ledger.end()
     return values, written
 
 

@@ -24,6 +24,7 @@ from layerblend.evidence.verdict import Comparison, Measure
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.stacks import open_stack
 from layerblend.kinds import FrameTable, working_luminance
+from layerblend.ledger import WRITING
 from layerblend.recipe.load import load_recipe
 from layerblend.recipe.schema import Execution, identity_changes
 from layerblend.runs import open_run
@@ -144,8 +145,10 @@ def test_a_new_blend_opens_no_picture_of_the_steps_and_writes_only_what_changed(
     assert not [name for name in opened if name.split("/")[0] in {"split", "psf", "sky", "linear", "detail", "colour", "picture"}]
     (out / "layers" / "detail.tif").unlink()
     (out / "layers" / "colour.fits").write_bytes(b"painted over")
-    assert blend("blend.amount=0.5") == {"layers/detail.tif", "layers/colour.fits"}
+    assert blend("blend.amount=0.5") == {"layers/detail.tif", "layers/colour.fits", "layers/colour-kept.fits"}
     assert (out / "layers" / "colour.fits").stat().st_size > 1000
+    assert (out / "layers" / "colour-kept.fits").read_bytes() == b"painted over"  # what somebody did in place is not lost
+    assert not (out / WRITING).exists()
     assert blend("blend.amount=0.5", "roles.stars.stack=best75") == {
         "layers/starless.fits",
         "layers/stars.tif",

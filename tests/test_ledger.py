@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from layerblend.files.provenance import RECORD
-from layerblend.ledger import Ledger
+from layerblend.ledger import WRITING, Ledger
 
 
 @pytest.fixture
@@ -46,3 +46,34 @@ def test_without_a_record_nothing_is_current(tmp_path: Path, text: str | None) -
     if text is not None:
         (tmp_path / RECORD).write_text(text, encoding="utf-8")
     assert Ledger.read(tmp_path).written == {}
+
+
+def test_what_somebody_changed_is_kept(ledger: Ledger) -> None:
+    path = ledger.folder / "a.tif"
+    assert ledger.keep_changed(["a.tif", "b.tif"]) == {}
+    for number, content in (("", b"edited"), ("-2", b"edited again")):
+        path.write_bytes(content)
+        os.utime(path, (1, 1))
+        kept = ledger.folder / f"a-kept{number}.tif"
+        assert ledger.keep_changed(["a.tif"]) == {"a.tif": kept}
+        assert kept.read_bytes() == content and not path.exists()
+    path.write_bytes(b"")  # nothing to keep
+    assert ledger.keep_changed(["a.tif"]) == {}
+
+
+def test_what_a_killed_run_wrote_is_its_own(ledger: Ledger) -> None:
+    ledger.begin(["a.tif", "layers/b.tif"])
+    (ledger.folder / "a.tif").write_bytes(b"new pixels")
+    after = Ledger.read(ledger.folder)
+    assert after.keep_changed(["a.tif"]) == {}
+    after.begin(["c.tif"])
+    assert Ledger.read(ledger.folder).begun == {"a.tif", "layers/b.tif", "c.tif"}
+    after.end()
+    assert Ledger.read(ledger.folder).begun == frozenset()
+    assert list(Ledger.read(ledger.folder).keep_changed(["a.tif"])) == ["a.tif"]
+
+
+@pytest.mark.parametrize("text", ["no json", "{}", "[3, null]"])
+def test_a_damaged_list_of_what_was_written_is_none(ledger: Ledger, text: str) -> None:
+    (ledger.folder / WRITING).write_text(text, encoding="utf-8")
+    assert Ledger.read(ledger.folder).begun == frozenset()
