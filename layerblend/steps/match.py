@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import scipy
@@ -18,6 +19,7 @@ from layerblend.maths.surface import MOST_DEGREE, POWERS, term_count, terms_at
 SKY_MODES = ("offset", "plane", "off")
 WEIGHTS = ("equal", "noise", "sharpness")
 
+PLANE = 1  # degree of a surface
 FEWEST_STARS = 5
 FEWEST_TILES, TILES_A_TERM = 6, 4
 LEAST_SPREAD, LEAST_TO_BEND = 0.3, 1.2
@@ -29,7 +31,7 @@ CLEAR_BEND = 10.0
 """Terms of a higher degree count from this chi-square on, for each of them."""
 FAITH = 0.005
 """Relative error below which no single star's flux ratio is believed."""
-TINY = 1e-9
+TINY, NEAR = 1e-9, 1e-7
 CLIP = 3.0
 TUKEY = 4.685
 EXPOSURE_SPREAD = 1.05
@@ -241,6 +243,7 @@ def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) ->
         planes[:, 0] = [a * scale - b for a, b in zip(row.measure.sky, fixed.measure.sky, strict=True)]
         return planes
     v, u = tile_centres(row)
+    terms = terms_at(u, v, MOST_DEGREE if tilted else 0)
     for c in range(theirs.shape[2]):
         difference = mine[..., c] * scale - theirs[..., c]
         use = np.isfinite(difference)
@@ -249,7 +252,7 @@ def sky_planes(row: FrameRow, fixed: FrameRow, scale: float, *, tilted: bool) ->
             continue
         degree = _most_degree(u[use], v[use]) if tilted else 0
         noise = np.hypot(row.measure.channel_noise[c] * scale, fixed.measure.channel_noise[c])
-        found = _surface(u[use], v[use], difference[use], degree, QUIET * float(np.nan_to_num(noise)))
+        found = _surface(terms[use], difference[use], degree, QUIET * float(np.nan_to_num(noise)))
         planes[c, : len(found)] = found
     return planes
 
@@ -262,25 +265,28 @@ def _most_degree(u: Array, v: Array) -> int:
     return int(len(u) >= FEWEST_TILES and spread > LEAST_SPREAD)
 
 
-def _surface(u: Array, v: Array, values: Array, degree: int, least: float) -> Array:
+def _surface(terms: Array, values: Array, degree: int, least: float) -> Array:
     """The surface through ``values`` (n,) of the highest degree up to ``degree`` whose own terms are clear; a plane needs no proof.
 
-    ``least`` : smallest scatter to reckon with.
+    ``terms`` : (n, as many or more) the surface's terms at the tiles. ``least`` : smallest scatter to reckon with.
     """
-    while True:
-        design, own = terms_at(u, v, degree), term_count(degree - 1)
+    while degree > PLANE:
+        design, own = terms[:, : term_count(degree)], term_count(degree - 1)
         found = robust_fit(design, values, least=least)
-        if degree < 2 or _chi_square(found, design, values, own) > CLEAR_BEND * (len(found) - own):
+        chi_square = partial(_chi_square, found, design, values)
+        if chi_square(own) > CLEAR_BEND * (len(found) - own):
             return found
-        degree -= 1
+        flat = term_count(PLANE)
+        degree = degree - 1 if chi_square(flat) > CLEAR_BEND * (len(found) - flat) else PLANE
+    return robust_fit(terms[:, : term_count(degree)], values, least=least)
 
 
-def _chi_square(found: Array, design: Array, values: Array, own: int) -> float:
-    """Of the terms of ``found`` from ``own`` on against nothing."""
+def _chi_square(found: Array, design: Array, values: Array, first: int) -> float:
+    """Of the terms of ``found`` from the ``first`` on against nothing."""
     residual = values - design @ found
     scale = max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), TINY)
-    error = np.linalg.inv(_normal(design, _tukey(residual, scale)))[own:, own:] * scale**2
-    return float(found[own:] @ np.linalg.solve(error, found[own:]))
+    error = np.linalg.pinv(_normal(design, _tukey(residual, scale)), hermitian=True)[first:, first:] * scale**2
+    return float(found[first:] @ np.linalg.pinv(error, hermitian=True) @ found[first:])
 
 
 def tile_centres(row: FrameRow) -> tuple[Array, Array]:
@@ -311,7 +317,7 @@ def robust_fit(design: Array, values: Array, *, least: float = 0.0) -> Array:
             weights = _tukey(residual, scale)
         new: Array = np.linalg.lstsq(_normal(design, weights), design.T @ (weights * values), rcond=None)[0]
         residual = values - design @ new
-        if np.abs(new - solution).max() <= 1e-9 * max(np.abs(new).max(), 1e-12):
+        if np.abs(new - solution).max() <= NEAR * max(np.abs(new).max(), 1e-12):
             return new
         solution = new
     return solution
