@@ -231,7 +231,7 @@ def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str
 
     def write(path: Path, values: Mapping[str, Any]) -> int:
         picture = _cropped(_pixels(values[node]), crop_box(run, values))
-        return writer(path, chain.stretch(picture, values["curve"]) if node in LINEAR else picture)
+        return writer(path, chain.stretch(picture, values["curve"]) if node in LINEAR else picture, each=each)
 
     return (node, "curve", *_crop_nodes(run)), write
 

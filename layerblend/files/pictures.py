@@ -7,7 +7,7 @@ import logging
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -25,7 +25,6 @@ from layerblend.files.frames import HOW_TO_SAY_WHITE, open_frame, read_image, wh
 from layerblend.files.headers import Card, linear_header, padded, unsigned_header
 from layerblend.files.whole import whole, write_bytes
 from layerblend.kinds import Array, DisplayRGB, FrameInfo, LinearImage
-from layerblend.maths.bands import each
 
 __all__ = [
     "brightest_value", "check_stack_file", "floats_in_tiff", "read_linear", "read_picture", "srgb_profile",
@@ -33,6 +32,8 @@ __all__ = [
 ]  # fmt: skip
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it remarks on odd tags would stand on the terminal
+
+Each = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
 
 CODES_16, CODES_8 = 65535, 255
 JPEG_QUALITY = 95
@@ -377,15 +378,16 @@ def _note_profile(path: Path, profile: bytes | None, notes: list[str]) -> None:
 
 
 # ---------------------------------------------------------------- display pictures out
-def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
     """Write a display picture as 16-bit RGB TIFF with an sRGB profile; the number of values that had to be clipped is given back.
 
     Parameters
     ----------
     display : (H, W, 3) or (H, W) float, 0..1; grey is written as three equal samples
     no_data : display value that NaN gets
+    each : like `map`; calls a function with bands of rows, at once if it can; the same bytes in any case
     """
-    codes, clipped = _codes(display, CODES_16, no_data)
+    codes, clipped = _codes(display, CODES_16, no_data, each)
     buffer = io.BytesIO()
     tifffile.imwrite(
         buffer, codes, photometric="rgb", planarconfig="contig", iccprofile=srgb_profile(), metadata=None, software="layerblend"
@@ -394,11 +396,12 @@ def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -
     return clipped
 
 
-def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
     """Write a display picture as 16-bit RGB PNG marked as sRGB; the number of values that had to be clipped is given back."""
-    codes, clipped = _codes(display, CODES_16, no_data)
+    codes, clipped = _codes(display, CODES_16, no_data, each)
     height, width = codes.shape[:2]
-    bands = each(lambda first: _png_band(codes[first : first + BAND_ROWS], first + BAND_ROWS >= height), range(0, height, BAND_ROWS))
+    firsts = range(0, height, BAND_ROWS)
+    bands = list(each(lambda first: _png_band(codes[first : first + BAND_ROWS], first + BAND_ROWS >= height), firsts))
     total = 1
     for _, sum_of_band, length in bands:
         total = _joined_adler(total, sum_of_band, length)
@@ -415,9 +418,9 @@ def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) ->
     return clipped
 
 
-def write_jpeg(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
+def write_jpeg(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
     """Write a display picture as JPEG (quality 95, full colour resolution, sRGB profile); the number of clipped values is given back."""
-    codes, clipped = _codes(display, CODES_8, no_data)
+    codes, clipped = _codes(display, CODES_8, no_data, each)
     buffer = io.BytesIO()
     Image.fromarray(codes).save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=srgb_profile())
     write_bytes(path, buffer.getbuffer())
@@ -429,7 +432,7 @@ def srgb_profile() -> bytes:
     return files("layerblend.files").joinpath("srgb_v2.icc").read_bytes()
 
 
-def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
+def _codes(display: Array, top: int, no_data: float, each: Each) -> tuple[Array, int]:
     """(H, W, 3) integers 0..top, and how many values lay outside 0..1 by more than half a step."""
     display = check_image("display", display)
     codes = np.empty((*display.shape[:2], 3), np.uint16 if top > CODES_8 else np.uint8)
