@@ -22,6 +22,7 @@ from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_t
 from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, refused, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
+from layerblend.maths.bands import each
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.runs import Run, step_bar, worker_count
