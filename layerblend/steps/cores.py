@@ -22,6 +22,7 @@ from layerblend.maths.robust import MAD_TO_SIGMA
 # Ring whose sums give the colour, px outside the clipped blob.
 RING_PX = (0.5, 3.0)
 LEAST_LIGHT = 1e-12
+LEAST_SHARE = 1e-7  # of a star's light in a pixel, to tell how the channels differ there
 # Debayering and registration mix clipped light into pixels so near to clipped ones, px: two channels then differ by so much. Softly less
 # than all of it is mended from the first distance on, as far as the channels' star images are known; else nothing beyond the first.
 RIM_PX, RIM_END_PX, TOUCHING_PX, MIXED = 3.3, 5.3, 1.6, 1.15
@@ -106,7 +107,8 @@ def _mend_rims(out: Array, distance: Array, blob: Array, middles: Array, colour:
     alone = np.ones(len(index), bool)
     if profile is not None:
         share = profile.above(np.hypot(column - middles[index, 0], row - middles[index, 1]))
-        local *= share / np.maximum(share[:, 1:2], LEAST_LIGHT)
+        followed = (share > LEAST_SHARE).all(1)  # farther off the star images were not: there they count as alike
+        local[followed] *= share[followed] / share[followed, 1:2]
         alone = without_neighbours(out[row, column].sum(1) / np.maximum(share.sum(1), LEAST_LIGHT), index)
     light = np.sort(out[row, column] / np.maximum(local, LEAST_LIGHT), axis=1)
     far = distance[row, column]

@@ -8,6 +8,7 @@ from layerblend.steps.cores import (
     Profiles,
     Rings,
     _first_run,
+    _mend_rims,
     blob_middles,
     follow_rings,
     middle_radius,
@@ -45,6 +46,23 @@ def test_no_ring_of_mixed_light_stands_round_a_core() -> None:
     np.testing.assert_allclose((fixed @ [0.25, 0.5, 0.25])[far > 1.6], (image @ [0.25, 0.5, 0.25])[far > 1.6], rtol=1e-5)
     row = fixed[30, 30:45].sum(-1)
     assert (np.diff(row) < 0).all()
+
+
+def test_the_rim_of_a_core_wider_than_the_star_images_are_known_keeps_its_light() -> None:
+    """A very bright star: its core ends where no other star shows any light."""
+    y, x = np.mgrid[:81, :81]
+    r = np.hypot(x - 40, y - 40)
+    light = (np.exp(-r / 12)[..., None] * [1.0, 0.8, 0.5]).astype(np.float32)
+    light[..., 2] *= 1 + 0.4 * ((x + y) % 2)  # mixed with clipped light, pixel by pixel
+    clipped = r < 30
+    distance, blob = cv2.distanceTransformWithLabels((~clipped).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    place = profile_place(np.array([0.5, 5.0, 12.0]), 3.0)
+    known = Profiles(3.0, place, np.log(np.array([[0.1] * 3, [1e-3] * 3, [1e-5] * 3])), 14.0, np.zeros((2, 3)))
+    colour = np.array([[1, 1, 1], [1.25, 1, 0.6]], np.float32)
+    out = light.copy()
+    _mend_rims(out, distance, blob, np.array([[0, 0], [40, 40.0]]), colour, np.array([False, True]), known)
+    ratio = (out.sum(-1) / light.sum(-1))[~clipped]
+    assert ratio.min() > 0.8 and ratio.max() < 1.25
 
 
 def test_a_clipped_spot_whose_ring_shows_no_light_stays_as_it_is() -> None:
