@@ -62,7 +62,7 @@ def test_the_rim_of_a_core_wider_than_the_star_images_are_known_keeps_its_light(
     out = light.copy()
     _mend_rims(out, distance, blob, np.array([[0, 0], [40, 40.0]]), colour, np.array([False, True]), known)
     ratio = (out.sum(-1) / light.sum(-1))[~clipped]
-    assert ratio.min() > 0.8 and ratio.max() < 1.25
+    assert ratio.min() > 0.8 and ratio.max() < 1.4  # what touches the core takes its light from the least clipped channel
 
 
 def test_a_clipped_spot_whose_ring_shows_no_light_stays_as_it_is() -> None:
