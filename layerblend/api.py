@@ -655,7 +655,8 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
         opened.runner.note("result")
     _collect_words(opened, values)
     names = [output.name for output in stale]
-    for name, kept in ledger.keep_changed(names).items():
+    pictures = [name for name in names if name not in outputs.PLOTS.values()]  # plots are nobody's work, and other commands write them too
+    for name, kept in ledger.keep_changed(pictures).items():
         opened.warn("kept", f"{name} was changed since it was written; it is kept as {kept.name}.", str(kept))
     ledger.begin(names)
     outputs.write_outputs(opened, folder, stale, values)

@@ -149,6 +149,8 @@ def test_a_new_blend_opens_no_picture_of_the_steps_and_writes_only_what_changed(
     assert (out / "layers" / "colour.fits").stat().st_size > 1000
     assert (out / "layers" / "colour-kept.fits").read_bytes() == b"painted over"  # what somebody did in place is not lost
     assert not (out / WRITING).exists()
+    api.grade(demo.recipe, csv=None, links=None, out=out, changes=[], execution=EXECUTION)  # writes its plot too, which is nobody's work
+    assert blend("blend.amount=0.5") == {"grade/report.png"}
     assert blend("blend.amount=0.5", "roles.stars.stack=best75") == {
         "layers/starless.fits",
         "layers/stars.tif",
