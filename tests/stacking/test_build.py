@@ -56,6 +56,19 @@ def test_the_sky_and_faint_light_come_out_right(scene, table, built):
     assert 0.8 < 1.4826 * np.median(np.abs(error[faint] - np.median(error[faint]))) < 1.25
 
 
+@pytest.mark.parametrize("top_down", [False, True])
+def test_a_sharpest_half_of_another_night_keeps_nothing_of_its_sky(tmp_path, top_down):
+    """Its sky bends otherwise, and not alike up and down; a plane left 93 of it."""
+    scene = simulate(8, shape=(192, 256), transparency=1.0, seed=3)
+    v, u = np.mgrid[-1:1:192j, -1:1:256j]
+    scene.frames[:4] += (300 * (v**3 - u**2 * v + 0.5 * u**4))[..., None].astype(np.float32)
+    write_frames(scene, tmp_path / "f", top_down=top_down)
+    made = build_stacks(true_table(scene), {"all": 1.0, "best50": 0.5}, folder=tmp_path / "s")
+    whole, half = (np.float32(stacks.open_stack(made[name]).mean) * WHITE for name in ("all", "best50"))
+    apart = np.median((half - whole).reshape(12, 16, 16, 16, 3), (1, 3))
+    assert np.quantile(np.abs(apart), 0.95) < 4 and apart.std() < 3  # tiles with bright stars, of other widths, apart
+
+
 def test_trails_and_rays_are_gone(scene, built):
     _, paths = built
     stack = stacks.open_stack(paths["all"])
