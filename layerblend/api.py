@@ -656,10 +656,15 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
     _collect_words(opened, values)
     names = [output.name for output in stale]
     pictures = [name for name in names if name not in outputs.PLOTS.values()]  # plots are nobody's work, and other commands write them too
-    for name, kept in ledger.keep_changed(pictures).items():
-        opened.warn("kept", f"{name} was changed since it was written; it is kept as {kept.name}.", str(kept))
-    ledger.begin(names)
-    outputs.write_outputs(opened, folder, stale, values)
+    kept = ledger.keep_changed(pictures)
+    try:
+        ledger.begin(names)
+        outputs.write_outputs(opened, folder, stale, values)
+    except BaseException:
+        ledger.give_back(kept)
+        raise
+    for name, path in kept.items():
+        opened.warn("kept", f"{name} was changed since it was written; it is kept as {path.name}.", str(path))
     for output in stale:
         ledger.note(output.name, outputs.made_from(opened, output) or "")
     written = [folder / output.name for output in wanted if (folder / output.name).exists()]
@@ -668,7 +673,6 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
         outputs.write_table(values["table"], written[-1])
         written += outputs.link_stacks(opened, values["stacks"], folder)
     written += outputs.write_records(opened, values, folder, written=ledger.written)
-    ledger.end()
     return values, written
 
 

@@ -7,17 +7,16 @@ it for its own.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from layerblend.errors import StoppedError
-from layerblend.files.provenance import read_record, write_json
+from layerblend.files.provenance import RECORD, read_record, write_json
 from layerblend.moves import mend_words
 
-WRITING = ".writing.json"
+WRITING = "writing"  # in the record of a result folder: what a run has begun to write
 
 
 @dataclass
@@ -32,8 +31,9 @@ class Ledger:
     @classmethod
     def read(cls, folder: Path) -> Ledger:
         """What the folder's last run noted; nothing where there was none."""
-        noted = read_record(folder).get("written")
-        return cls(folder, noted if isinstance(noted, dict) else {}, _begun(folder))
+        record = read_record(folder)
+        noted = record.get("written")
+        return cls(folder, noted if isinstance(noted, dict) else {}, _names(record.get(WRITING)))
 
     def is_current(self, name: str, key: str | None) -> bool:
         """Whether the file stands there as it was written from ``key``."""
@@ -50,13 +50,15 @@ class Ledger:
             return False
         return not isinstance(noted, dict) or any(noted.get(part) != now[part] for part in ("bytes", "time_ns"))
 
-    def begin(self, names: Iterable[str]) -> None:
-        """Say what is going to be written."""
-        write_json(self.folder / WRITING, sorted(self.begun | set(names)))
+    def give_back(self, kept: Mapping[str, Path]) -> None:
+        """After a run that failed: what was put aside takes its own name again, where no new file has it."""
+        for name, path in kept.items():
+            if not (self.folder / name).exists():
+                path.rename(self.folder / name)
 
-    def end(self) -> None:
-        """Everything begun stands in the record."""
-        (self.folder / WRITING).unlink(missing_ok=True)
+    def begin(self, names: Iterable[str]) -> None:
+        """Note in the folder's record what is going to be written; the record of all that was takes its place."""
+        write_json(self.folder / RECORD, {**read_record(self.folder), WRITING: sorted(self.begun | set(names))})
 
     def note(self, name: str, key: str) -> None:
         """Note a file that was just written; one that was not made leaves no note."""
@@ -73,12 +75,8 @@ class Ledger:
         return {"from": key, "bytes": status.st_size, "time_ns": status.st_mtime_ns}
 
 
-def _begun(folder: Path) -> frozenset[str]:
-    try:
-        names = json.loads((folder / WRITING).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return frozenset()
-    return frozenset(name for name in names if isinstance(name, str)) if isinstance(names, list) else frozenset()
+def _names(noted: Any) -> frozenset[str]:
+    return frozenset(name for name in noted if isinstance(name, str)) if isinstance(noted, list) else frozenset()
 
 
 def _aside(path: Path) -> Path:

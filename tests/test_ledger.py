@@ -68,12 +68,26 @@ def test_what_a_killed_run_wrote_is_its_own(ledger: Ledger) -> None:
     assert after.keep_changed(["a.tif"]) == {}
     after.begin(["c.tif"])
     assert Ledger.read(ledger.folder).begun == {"a.tif", "layers/b.tif", "c.tif"}
-    after.end()
-    assert Ledger.read(ledger.folder).begun == frozenset()
+    record = json.loads((ledger.folder / RECORD).read_text(encoding="utf-8"))
+    assert record["written"] == ledger.written  # what was known stays known
+    (ledger.folder / RECORD).write_text(json.dumps({"written": record["written"]}), encoding="utf-8")
     assert list(Ledger.read(ledger.folder).keep_changed(["a.tif"])) == ["a.tif"]
 
 
-@pytest.mark.parametrize("text", ["no json", "{}", "[3, null]"])
-def test_a_damaged_list_of_what_was_written_is_none(ledger: Ledger, text: str) -> None:
-    (ledger.folder / WRITING).write_text(text, encoding="utf-8")
+def test_after_a_failure_what_was_put_aside_comes_back(ledger: Ledger) -> None:
+    path = ledger.folder / "a.tif"
+    path.write_bytes(b"edited")
+    os.utime(path, (1, 1))
+    kept = ledger.keep_changed(["a.tif"])
+    ledger.give_back(kept)
+    assert path.read_bytes() == b"edited" and not kept["a.tif"].exists()
+    kept = ledger.keep_changed(["a.tif"])
+    path.write_bytes(b"new")
+    ledger.give_back(kept)
+    assert path.read_bytes() == b"new" and kept["a.tif"].read_bytes() == b"edited"
+
+
+@pytest.mark.parametrize("noted", [3, {}, [3, None]])
+def test_a_damaged_list_of_what_was_begun_is_none(ledger: Ledger, noted: object) -> None:
+    (ledger.folder / RECORD).write_text(json.dumps({WRITING: noted}), encoding="utf-8")
     assert Ledger.read(ledger.folder).begun == frozenset()
