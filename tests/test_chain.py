@@ -6,6 +6,7 @@ import errno
 import gzip
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -256,6 +257,16 @@ def test_a_mono_stack_has_no_balance_and_becomes_grey() -> None:
     )
     light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
     np.testing.assert_array_equal(light, np.repeat(image[..., None], 3, 2))
+
+
+def test_borders_that_some_frames_do_not_reach_are_not_compared_near_stars() -> None:
+    image = star_field(stars=4)
+    count = np.full(image.shape, 10, np.uint16)
+    count[:, :30] = 6
+    split = SimpleNamespace(mask=np.ones(image.shape[:2], bool))
+    near = chain._judged(split, split, replace(as_stack(image), count=count, n_frames=10))
+    assert not near[:, :25].any() and near[:, 40:].all()
+    assert chain._judged(split, split, replace(as_stack(image), count=None)).all()
 
 
 def test_noise_from_the_error_map_or_from_the_picture() -> None:

@@ -65,6 +65,27 @@ def test_the_rim_of_a_core_wider_than_the_star_images_are_known_keeps_its_light(
     assert ratio.min() > 0.8 and ratio.max() < 1.4  # what touches the core takes its light from the least clipped channel
 
 
+def test_rims_are_mended_softly_as_far_as_5_px_and_neighbours_stay() -> None:
+    y, x = np.mgrid[:61, :61]
+    r = np.hypot(x - 30, y - 30)
+    truth = np.exp(-r / 3)[..., None] * [1.0, 1.0, 0.5]
+    image = (truth * [1, 1, 1.6]).astype(np.float32)  # too blue all round
+    image[26:35, 38:40] = (0.5, 0.5, 0.8)  # a neighbour, blue and far brighter than the wing
+    clipped = r < 4
+    distance, blob = cv2.distanceTransformWithLabels((~clipped).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    radius = np.arange(0.5, 20, 0.5)
+    known = Profiles(3.0, profile_place(radius, 3.0), np.repeat(-radius[:, None] / 3, 3, 1), 20.0, np.zeros((2, 3)))
+    out, colour = image.copy(), np.array([[1, 1, 1], [1, 1, 0.5]], np.float32)
+    _mend_rims(out, distance, blob, np.array([[0, 0], [30, 30.0]]), colour, np.array([False, True]), known)
+    neighbour = np.zeros_like(clipped)
+    neighbour[26:35, 38:40] = True
+    ratio, there = out[..., 2] / out[..., 1], (distance > 0) & ~neighbour
+    np.testing.assert_allclose(ratio[there & (distance < 3.2)], 0.5, rtol=0.01)
+    assert ((ratio > 0.52) & (ratio < 0.78))[there & (distance > 3.6) & (distance < 5)].all()
+    np.testing.assert_array_equal(out[distance > 5.3], image[distance > 5.3])
+    np.testing.assert_array_equal(out[neighbour & (distance > 1.7)], image[neighbour & (distance > 1.7)])
+
+
 def test_a_clipped_spot_whose_ring_shows_no_light_stays_as_it_is() -> None:
     image = np.full((40, 40, 3), (0.01, -0.01, 0.01), np.float32)
     image[20:22, 20:22] = (1.0, 0.8, 0.9)

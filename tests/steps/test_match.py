@@ -77,10 +77,10 @@ def test_a_sky_that_bends_otherwise_than_the_references_is_brought_to_it() -> No
 
 
 def test_moonlight_near_the_frame_bends_a_sky_as_far_as_the_fourth_degree() -> None:
-    """A glow that falls by e over a third of the width; what a parabola leaves of it is ten times what stays."""
+    """A glow that falls by e over a third of the width; what a parabola leaves of it is many times what stays."""
     frames = [row("ref", seed=1), row("f", seed=2)]
     v, u = match.tile_centres(frames[1])
-    glow = 0.002 * np.exp(-np.hypot(u + 1.2, v + 1.2) / 0.66)
+    glow = 0.005 * np.exp(-np.hypot(u + 1.2, v + 1.2) / 0.66)
     frames[1] = replace(frames[1], measure=replace(frames[1].measure, tiles=frames[1].measure.tiles + glow[..., None].astype(np.float32)))
     surface = match.match_frames(frames, 0).planes[1, 0]
     left = [
