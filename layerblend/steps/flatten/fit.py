@@ -17,6 +17,7 @@ import scipy
 from numpy.polynomial import legendre
 
 from layerblend.kinds import Array, Mask
+from layerblend.maths.bands import each
 from layerblend.maths.robust import mad_sigma
 
 from .objects import Galaxy, elliptical_radius, find_galaxies, leftover_mask
@@ -29,6 +30,7 @@ STIFFNESS = (1e3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9)
 SHARED_ERROR = 2.0
 MIDDLE_STIFFNESS = 3e-7
 PENALTY_UNIT = 0.06
+SURFACE_ROWS = 64
 # Tukey's biweight, wide below the fit, narrower above it where stars and objects stand.
 REACH_BELOW, REACH_ABOVE = 4.7, 3.0
 # Expected scatter of a galaxy's tiles, share of its light: arms and knots. Where that makes the error, nothing is rejected (arms would
@@ -156,8 +158,8 @@ def legendre_design(u: Array, v: Array, degree: int) -> Array:
     return np.stack([U[:, i] * V[:, j] for i, j in legendre_terms(degree)], 1)
 
 
-def sky_surface(coefficients: Array, degree: int, height: int, width: int) -> Array:
-    """(height, width, C) float32: the Legendre sky at every pixel, one matrix product."""
+def sky_surface(coefficients: Array, degree: int, height: int, width: int, level: Array | float = 0.0) -> Array:
+    """(height, width, C) float32: the Legendre sky at every pixel above ``level`` (C,), by matrix products of few rows each."""
     channels = coefficients.shape[1]
     U = legendre.legvander(np.linspace(-1, 1, width), degree)
     V = legendre.legvander(np.linspace(-1, 1, height), degree)
@@ -170,8 +172,16 @@ def sky_surface(coefficients: Array, degree: int, height: int, width: int) -> Ar
         down[:, c] = V @ table
         across[c, :, :, c] = U.T
     terms = channels * (degree + 1)
-    surface = down.reshape(height, terms).astype(np.float32) @ across.reshape(terms, width * channels).astype(np.float32)
-    return surface.reshape(height, width, channels)
+    left, right = down.reshape(height, terms).astype(np.float32), across.reshape(terms, width * channels).astype(np.float32)
+    surface = np.empty((height, width, channels), np.float32)
+
+    def some(first: int) -> None:
+        rows = surface[first : first + SURFACE_ROWS]
+        np.matmul(left[first : first + SURFACE_ROWS], right, out=rows.reshape(len(rows), -1))
+        rows += np.asarray(level, np.float32)
+
+    each(some, range(0, height, SURFACE_ROWS))
+    return surface
 
 
 @lru_cache(maxsize=8)
