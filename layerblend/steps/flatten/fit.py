@@ -30,9 +30,10 @@ STIFFNESS = (1e3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9)
 SHARED_ERROR = 2.0
 MIDDLE_STIFFNESS = 3e-7
 PENALTY_UNIT = 0.06
-# Share of the penalty that r^4 about the frame's middle keeps in a sky with a lens's fall-off, and by how much such a sky must be more
-# probable, as twice the log: most flats leave none. On simulated skies with one it is more so by 160 to 190, on others by 9 at most.
-FALL_OFF, UNUSUAL = 1e-3, 20.0
+# A sky with a lens's fall-off: the powers of r about the frame's middle that may stand in it, the share of the penalty that these keep,
+# and by how much it must be more probable than a sky without, as twice the log, for most flats leave none. On simulated skies with a
+# fall-off it was by 70 to 280, on others by 9 at most.
+FALL_OFFS, FALL_OFF, UNUSUAL = ((4,), (4, 6)), 1e-3, 20.0
 SURFACE_ROWS = 64
 # Tukey's biweight, wide below the fit, narrower above it where stars and objects stand.
 REACH_BELOW, REACH_ABOVE = 4.7, 3.0
@@ -206,18 +207,24 @@ def roughness(degree: int, order: int = 3) -> Array:
     return out / 4
 
 
-def fall_off_spared(penalty: Array, aspect: float, degree: int) -> Array:
-    """``penalty`` (terms, terms) that holds but a share of itself against r^4 about the frame's middle (``degree`` >= 4).
+def fall_off_spared(penalty: Array, aspect: float, degree: int, powers: Sequence[int]) -> Array:
+    """``penalty`` (terms, terms) that holds but a share of itself against even ``powers`` of the distance r from the frame's middle, 4 and
+    up to ``degree``.
 
-    What lenses lose towards the corners is an even series of the distance r from the axis (Goldman 2010, IEEE TPAMI 32, 2276, from memory);
+    What lenses lose towards the corners is an even series of the distance from their axis (Goldman 2010, IEEE TPAMI 32, 2276, from memory);
     r^2 costs nothing anyhow. As stiff as against all else, the sky under a galaxy's halo was lifted by .3 sigma instead.
     """
-    even = [np.pad(legendre.poly2leg([0] * power + [1]), (0, degree - power)) for power in (0, 2, 4)]
-    shares = (1, 2 * aspect**2, aspect**4)
-    r4 = np.sum([share * np.outer(even[2 - k], even[k]) for k, share in enumerate(shares)], axis=0)
-    way = np.array([r4[term] for term in legendre_terms(degree)])
-    pull = penalty @ way
-    return penalty - (1 - FALL_OFF) * np.outer(pull, pull) / (way @ pull)
+    ways = np.stack([_radial(power, aspect, degree) for power in powers], 1)
+    pull = penalty @ ways
+    return penalty - (1 - FALL_OFF) * pull @ np.linalg.solve(ways.T @ pull, pull.T)
+
+
+def _radial(power: int, aspect: float, degree: int) -> Array:
+    """(terms,) r^power about the frame's middle, half the width being 1."""
+    even = [np.pad(legendre.poly2leg([0] * n + [1]), (0, degree - n)) for n in range(0, power + 1, 2)]
+    half = power // 2
+    table = np.sum([comb(half, k) * aspect ** (2 * k) * np.outer(even[half - k], even[k]) for k in range(half + 1)], axis=0)
+    return np.array([table[term] for term in legendre_terms(degree)])
 
 
 # ---------------------------------------------------------------- robust pieces
@@ -464,12 +471,12 @@ def _make_problem(table: TileTable, galaxies: Sequence[Galaxy], wide: bool, arms
     )
 
 
-def _with_fall_off(problem: _Problem) -> _Problem:
-    """The same with a sky that may hold a lens's fall-off; the determinant of its penalty is FALL_OFF of the first one's."""
+def _with_fall_off(problem: _Problem, powers: Sequence[int]) -> _Problem:
+    """The same with a sky that may hold a lens's fall-off, whose penalty has FALL_OFF times the determinant for each of the ``powers``."""
     aspect, n = problem.table.height / problem.table.width, problem.n_smooth
     penalty = problem.penalty.copy()
-    penalty[:n, :n] = fall_off_spared(penalty[:n, :n], aspect, problem.degree)
-    return replace(problem, penalty=penalty, handicap=UNUSUAL - problem.channels * np.log(FALL_OFF))
+    penalty[:n, :n] = fall_off_spared(penalty[:n, :n], aspect, problem.degree, powers)
+    return replace(problem, penalty=penalty, handicap=UNUSUAL - len(powers) * problem.channels * np.log(FALL_OFF))
 
 
 @dataclass
@@ -743,7 +750,7 @@ def fit_sky(
     """
     galaxies = find_galaxies(table)
     problem = _make_problem(table, galaxies, wide, arms)
-    problems = [problem] if wide else [problem, _with_fall_off(problem)]
+    problems = [problem] if wide else [problem, *(_with_fall_off(problem, powers) for powers in FALL_OFFS)]
     tile_design = np.hstack([legendre_design(table.u, table.v, problem.degree), problem.glare.reshape(-1, 1)])
     bounds = _shape_bounds(galaxies, table.width)
     n, C = problem.z.shape

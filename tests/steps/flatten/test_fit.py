@@ -134,19 +134,22 @@ def test_arms_do_not_part_the_channels_skies() -> None:
     assert np.mean(apart) < 0.065
 
 
-def test_of_a_lens_s_fall_off_only_a_thousandth_of_the_penalty_is_left() -> None:
-    """By integrals on a grid: squared third derivatives of r^4, and of x^4 - y^4, which keeps all of its own that is not r^4's."""
+@pytest.mark.parametrize("powers", [(4,), (4, 6)])
+def test_of_a_lens_s_fall_off_only_a_thousandth_of_the_penalty_is_left(powers) -> None:
+    """By integrals of squared third derivatives, of lights drawn on a grid; the rest of what bends is held as it was."""
     aspect, degree = 2 / 3, 7
     v, u = np.mgrid[-1:1:121j, -1:1:121j]
     design = legendre_design(u, v, degree)
-    free, full = fall_off_spared(roughness(degree), aspect, degree), roughness(degree)
+    full = roughness(degree)
+    free = fall_off_spared(full, aspect, degree, powers)
 
     def cost(light, penalty) -> float:
         terms = np.linalg.lstsq(design, light.ravel(), rcond=None)[0]
         return float(terms @ penalty @ terms)
 
-    fall_off = (u**2 + (aspect * v) ** 2) ** 2
+    r2 = u**2 + (aspect * v) ** 2
+    fall_off = sum(share * r2 ** (power // 2) for share, power in zip((1, -0.4), powers, strict=False))
     assert cost(fall_off, free) == pytest.approx(1e-3 * cost(fall_off, full), rel=1e-6)
     assert cost(u**3, free) == pytest.approx(cost(u**3, full), rel=1e-6)
-    assert cost(u**2 * v**4, free) > 0.5 * cost(u**2 * v**4, full)
+    assert cost(u**2 * v**4, free) > 0.3 * cost(u**2 * v**4, full)
     assert np.linalg.eigvalsh(free).min() > -1e-9 * np.linalg.eigvalsh(full).max()
