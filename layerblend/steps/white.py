@@ -16,7 +16,7 @@ from layerblend.errors import FEW_STARS, ArgumentError, check_image, check_numbe
 from layerblend.kinds import Array, LinearRGB, Mask
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
-from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, mad_sigma
+from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, lower_weighted_median, mad_sigma
 from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare_plane
 
 # The usual star of a field: what the population is taken to be. It is seen through dust: .15 mag towards the galactic pole, more by
@@ -255,12 +255,6 @@ def _directions(slope: float) -> tuple[Array, Array]:
     return along, np.array([-along[1], along[0]])
 
 
-def _weighted_median(values: Array, weights: Array) -> float:
-    order = np.argsort(values, kind="stable")
-    cumulated = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])
-
-
 def _middle(values: Array) -> float:
     """Huber's location: a mean in which what lies far off counts as if it lay nearer (Huber 1964, Ann. Math. Stat. 35, 73)."""
     middle, reach = float(np.median(values)), HUBER_REACH * max(float(mad_sigma(values)), 1e-6)
@@ -275,7 +269,7 @@ def fit_slope(ratios: Array, weights: Array) -> float:
     for _ in range(10):
         along, across = _directions(slope)
         t, u = ratios @ along, ratios @ across
-        t, u = t - np.median(t), u - _weighted_median(u, weights)
+        t, u = t - np.median(t), u - lower_weighted_median(u, weights)
         scatter = max(MAD_TO_SIGMA * np.median(np.abs(u)), 1e-3)
         w = np.minimum(1, 1.345 * scatter / np.maximum(np.abs(u), 1e-9)) / scatter**2
         per_angle = 1 + slope**2  # of the slope, where the line turns
@@ -353,7 +347,7 @@ def _solve(
     """``floors``: errors along and across that no number of stars takes away."""
     along, across = _directions(slope)
     t, u = offsets @ along, offsets @ across
-    shift = _middle(t) * along + _weighted_median(u, weights) * across
+    shift = _middle(t) * along + lower_weighted_median(u, weights) * across
     effective = weights.sum() ** 2 / (weights**2).sum()
     along_error = np.hypot(HUBER_ERROR * mad_sigma(t) / np.sqrt(len(t)), floors[0])
     across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), floors[1])
@@ -408,7 +402,7 @@ def left_over_green(stars: Array, factors: Array) -> float:
     t, u = ratios @ along, ratios @ across
     line = np.interp(t, *_sorted(reference @ along, reference @ across))
     weights = 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
-    return float(-100 * _weighted_median(u - line, weights))
+    return float(-100 * lower_weighted_median(u - line, weights))
 
 
 def _sorted(t: Array, u: Array) -> tuple[Array, Array]:
