@@ -386,16 +386,13 @@ def _plain_nodes(names: Names) -> list[Node]:
     ]
 
 
-FACTS_OF = ("stack", "brightness", "psf", "split", "cover")
+TOLD_OF_STACKS = ("stack", "brightness", "psf", "split", "cover")  # the nodes whose words and numbers `stack_facts` gathers
 
 
 def _fact_nodes(names: Names) -> list[Node]:
     """Numbers and words of the steps by themselves; kept, so that a new blend opens no picture for them."""
     of_stacks = [
-        Node(
-            f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in ("stack", "brightness", "psf", "split", "cover"))
-        )
-        for name in names.roles
+        Node(f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in TOLD_OF_STACKS)) for name in names.roles
     ]
     sky = names.sky_of[names.colour]
     return [
