@@ -109,6 +109,8 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     Returns
     -------
     FrameTable
+        A sequence of FrameRow, sharpest first by ``fwhm_major``: widths in px, sky and noise in linear light (1.0 = white level),
+        transparency as a share of the clearest frames'; ``words`` say what there is to know of the set. Nothing is excluded.
 
     Raises
     ------
@@ -165,12 +167,19 @@ def nested_stacks(
 
     Returns
     -------
-    dict of Stack by name; their ``words`` name frames that were left out and what else the pass has to say
+    dict of Stack by name
+        ``mean``, ``stderr`` (H, W, 3) or (H, W) float32, linear light with its sky; ``count``, ``rejected`` of the same shape, uint16;
+        ``saturated`` (H, W), share of a pixel's frames; ``halves``, the means of the odd and the even frames in rank order. Pixels without
+        data are NaN. ``words`` say what is worth knowing of the pass, such as stacks of too few frames.
 
     Raises
     ------
     ArgumentError, InputError
         A spec is wrong; frames do not fit together, are cut short or have no known white level.
+
+    References
+    ----------
+    Weights 1/variance: Aitken 1935, Proc. R. Soc. Edinb. 55, 42. The half-sets serve Fourier ring correlation, see `ring_correlation`.
     """
     if not isinstance(stacks, Mapping) or not stacks:
         raise ArgumentError(f"`stacks` must name at least one stack, such as {{'best25': 0.25}}, got {stacks!r}.")
@@ -190,6 +199,8 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
     Returns
     -------
     Comparison
+        ``measures``, worst for A first, each with both values, their difference, its interval and the verdict; ``unmeasured``: what could
+        not be measured and why; ``as_json()`` gives what stands in measures.json.
 
     Raises
     ------
@@ -336,15 +347,7 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
 
 def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
     """Grade the frames of a recipe or a folder: table, plots, sorted links."""
-    if not source.exists():
-        text = f"There is no recipe or folder {source}; name a recipe, or the folder that holds the frames."
-        raise RecipeError(text, file=source, code="recipe_missing")
-    if not source.is_dir():
-        loaded = load_recipe(source, parse_changes(changes))
-    elif (source / RECORD).exists():
-        loaded = _recipe_of(source, parse_changes(changes))
-    else:
-        loaded = _folder_recipe(source, changes)
+    loaded = _graded_recipe(source, changes)
     folder = out or _folder(loaded)
     if csv is not None and csv.is_dir():
         raise PlaceError(f"{csv} is a folder; name the file that the table shall be written to.", file=csv, key="--csv", code="overwrite")
@@ -376,6 +379,16 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     if links is not None:
         answer.lines.append(f"Links to them, sharpest first, are in {links}.")
     return answer
+
+
+def _graded_recipe(source: Path, changes: Sequence[str]) -> Recipe:
+    """The recipe to grade by: a file's, that of a result folder, or the defaults for a folder of frames."""
+    if not source.exists():
+        text = f"There is no recipe or folder {source}; name a recipe, or the folder that holds the frames."
+        raise RecipeError(text, file=source, code="recipe_missing")
+    if not source.is_dir():
+        return load_recipe(source, parse_changes(changes))
+    return _recipe_of(source, parse_changes(changes)) if (source / RECORD).exists() else _folder_recipe(source, changes)
 
 
 def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
