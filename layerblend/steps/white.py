@@ -291,12 +291,12 @@ def _from_population(stars: Array) -> White:
     more = unusual_spread(ratios @ along)
     floors = float(np.hypot(ALONG_FLOOR, more)), float(np.hypot(ACROSS_FLOOR, DUST_ACROSS * (dust + more)))
     words = [
-        f"This takes the field's dust to be the usual: a magnitude more in front of all its stars would leave the picture"
+        f"This assumes the usual dust in front of the field: one magnitude more in front of all its stars would leave the picture"
         f" {100 * _dust_along(1.0):.0f} % too blue."
     ]
     if more > ALONG_FLOOR:
         spread = f"{100 * more:.0f} % beyond the usual"
-        words.append(f"The stars' colours scatter by {spread}, as behind patchy dust or with other stars than the usual: less is sure.")
+        words.append(f"The stars' colours scatter by {spread}, as behind patchy dust or with unusual stars: the balance is less certain.")
     return _solve(stars, ratios - reference, weights, slope, floors, "stars", words)
 
 
