@@ -181,7 +181,7 @@ def test_every_default_obeys_its_own_rule() -> None:
             and not row.required
             and row.key != "frames.folder"
         ):
-            recipe_from(SMALL, changes={row.key: row.default})
+            assert recipe_from(SMALL, changes={row.key: row.default}) == recipe_from(SMALL), row.key
 
 
 def test_standard_set_serves_when_stacks_are_left_out() -> None:
