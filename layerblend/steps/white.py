@@ -130,6 +130,12 @@ def white_balance(
 
 
 # ---------------------------------------------------------------- photometry
+# Columns of `_photometry`: the centre, fluxes R, G, B, green flux within half the aperture, pixels of the aperture (0 where nothing could
+# be measured), scatters and levels of the ring in R, G, B.
+PLACE, FLUX, NEAR, AREA, SCATTER, LEVEL = slice(0, 2), slice(2, 5), 5, 6, slice(7, 10), slice(10, 13)
+LEAST_RING = 20  # pixels of a ring that tell its sky
+
+
 def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None, everywhere: bool = False) -> Array:
     """(n, 8) float64: x, y, flux R, G, B in an aperture of one FWHM over a ring sky, and the relative errors of the three fluxes.
 
@@ -145,7 +151,7 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     fwhm = _star_width(image, above, codes, candidates, noise)
     places = np.stack([candidates.x, candidates.y], 1) if star_list is None else np.asarray(star_list, np.float64)[:, :2]
     raw = _photometry(image, codes, places[:MOST_STARS], APERTURE_FWHM * fwhm, RING_FWHM[0] * fwhm, RING_FWHM[1] * fwhm)
-    flux, near, area, ring_error = raw[:, 2:5], raw[:, 5], raw[:, 6], raw[:, 7:10]
+    flux, near, area, ring_error = raw[:, FLUX], raw[:, NEAR], raw[:, AREA], raw[:, SCATTER]
     with np.errstate(all="ignore"):
         error = np.sqrt(area[:, None]) * np.maximum(ring_error, noise) / flux
         concentration = near / flux[:, 1]
@@ -156,8 +162,8 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
         usual = np.median(concentration[model])
         good &= np.abs(concentration - usual) < RATIO_REACH * max(mad_sigma(concentration[model]), 0.02)
     if star_list is None and not everywhere:
-        good[good] = _before_dark_ground((raw[good, 10:13] / noise).mean(1))
-    return np.hstack([raw[good, :2], flux[good], error[good]])
+        good[good] = _before_dark_ground((raw[good, LEVEL] / noise).mean(1))
+    return np.hstack([raw[good, PLACE], flux[good], error[good]])
 
 
 def _before_dark_ground(ground: Array) -> Mask:
@@ -171,53 +177,64 @@ def _before_dark_ground(ground: Array) -> Mask:
 def _star_width(image: Array, above: Array, codes: Array, candidates: Candidates, noise: Array) -> float:
     """Width of the star images, px, from sources whose surroundings are plain sky: a galaxy's knots outnumber the stars otherwise."""
     places = np.stack([candidates.x, candidates.y], 1)
-    ring = _photometry(image, codes, places, 1.0, *FIRST_RING_PX)[:, 7:10]
+    ring = _photometry(image, codes, places, 1.0, *FIRST_RING_PX)[:, SCATTER]
     quiet = (ring > 0).all(1) & (ring < QUIET_RING * noise).all(1)
     return guess_fwhm(above, candidates.take(quiet) if quiet.sum() >= LEAST_STARS else candidates)
 
 
 @njit(cache=True, nogil=True)
 def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ignore[no-untyped-def]
-    """x, y, three fluxes, green flux within half the aperture, pixels of the aperture (0 = unusable), scatters and levels of
-    the three rings."""
+    """(n, 13) float64, columns as named above, radii in px; a place where nothing can be measured is zero in all."""
     height, width, _ = image.shape
     reach = int(np.ceil(ring_out)) + 1
     out = np.zeros((len(places), 13))
     ring = np.empty((3, (2 * reach + 1) ** 2), np.float32)
     for s in range(len(places)):
-        x0, y0 = places[s]
-        cx, cy = int(x0 + 0.5), int(y0 + 0.5)
+        cx, cy = int(places[s, 0] + 0.5), int(places[s, 1] + 0.5)
         if cx < reach or cy < reach or cx >= width - reach or cy >= height - reach:
             continue
-        x0, y0 = _centroid(image, cx, cy, aperture)
-        n, usable = 0, True
-        for y in range(cy - reach, cy + reach + 1):
-            for x in range(cx - reach, cx + reach + 1):
-                r = np.hypot(x - x0, y - y0)
-                if r <= aperture + 1 and codes[y, x] != 1:
-                    usable = False
-                if ring_in <= r <= ring_out and codes[y, x] == 1:
-                    for c in range(3):
-                        ring[c, n] = image[y, x, c]
-                    n += 1
-        if not usable or n < 20:
+        x, y = _centroid(image, cx, cy, aperture)
+        n = _ring_pixels(image, codes, cx, cy, x, y, reach, aperture, ring_in, ring_out, ring)
+        if n < LEAST_RING:
             continue
-        out[s, 0], out[s, 1] = x0, y0
+        out[s, 0], out[s, 1] = x, y
         for c in range(3):
             level = np.median(ring[c, :n])
-            out[s, 10 + c] = level
+            out[s, 2 + c] = _aperture_flux(image, c, level, cx, cy, x, y, reach, aperture)
+            if c == 1:
+                out[s, 5] = _aperture_flux(image, c, level, cx, cy, x, y, reach, 0.5 * aperture)
             out[s, 7 + c] = MAD_TO_SIGMA * np.median(np.abs(ring[c, :n] - level))
-            for y in range(cy - reach, cy + reach + 1):
-                for x in range(cx - reach, cx + reach + 1):
-                    r = np.hypot(x - x0, y - y0)
-                    share = min(max(aperture + 0.5 - r, 0.0), 1.0)
-                    if share > 0:
-                        out[s, 2 + c] += share * (image[y, x, c] - level)
-                        if c == 1:
-                            inner = min(max(0.5 * aperture + 0.5 - r, 0.0), 1.0)
-                            out[s, 5] += inner * (image[y, x, c] - level)
+            out[s, 10 + c] = level
         out[s, 6] = np.pi * aperture**2
     return out
+
+
+@njit(cache=True, nogil=True)
+def _ring_pixels(image, codes, cx, cy, x, y, reach, aperture, ring_in, ring_out, ring):  # type: ignore[no-untyped-def]
+    """Gather the pixels with data of a ring about x, y into ``ring`` (3, ...) and count them; -1 where the aperture has a bad pixel."""
+    n = 0
+    for j in range(cy - reach, cy + reach + 1):
+        for i in range(cx - reach, cx + reach + 1):
+            r = np.hypot(i - x, j - y)
+            if r <= aperture + 1 and codes[j, i] != 1:
+                return -1
+            if ring_in <= r <= ring_out and codes[j, i] == 1:
+                for c in range(3):
+                    ring[c, n] = image[j, i, c]
+                n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _aperture_flux(image, c, level, cx, cy, x, y, reach, radius):  # type: ignore[no-untyped-def]
+    """Light of a channel over ``level`` within a circle about x, y, its edge one pixel soft."""
+    total = 0.0
+    for j in range(cy - reach, cy + reach + 1):
+        for i in range(cx - reach, cx + reach + 1):
+            share = min(max(radius + 0.5 - np.hypot(i - x, j - y), 0.0), 1.0)
+            if share > 0:
+                total += share * (image[j, i, c] - level)
+    return total
 
 
 @njit(cache=True, nogil=True)
