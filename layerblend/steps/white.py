@@ -25,8 +25,8 @@ USUAL_STAR_KELVIN, USUAL_DUST_MAG = 5600.0, 0.3
 # How far the temperatures of a field's stars scatter, as 1 sigma of ln T, F to K stars being most of them (a guess). Dust that is patchy or
 # mixed with the stars scatters them further along the line, by about as much as it reddens the middle of them.
 USUAL_SCATTER = 0.26
-# Across the line dust moves stars by this share of what it moves them along it, to the one side or the other: by the size of its grains,
-# R_V 2.1 to 5.5 (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, from memory; its formulas give -.10 to +.06, and -.05 at the usual 3.1).
+# Dust also moves stars across the line, by this share of what it moves them along it, to either side depending on the size of its grains:
+# the curve of Cardelli, Clayton & Mathis 1989, ApJ 345, 245, over the bands gives -.10, -.05 and +.05 at R_V 2.1, 3.1 (the usual) and 5.5.
 DUST_ACROSS = 0.06
 LOCUS_KELVIN = (3300.0, 13000.0)
 # Slope of the locus for common bands, and how far a camera's own slope may lie from it.

@@ -418,7 +418,7 @@ def test_reference_has_scale_one_and_snr_follows_light_over_noise():
     rows = by_name(table)
     assert sum(row.flux_scale == 1.0 for row in table) == 1 and rows["f0.fits"].flux_scale == 1.0
     assert rows["f1.fits"].snr / rows["f0.fits"].snr == pytest.approx(0.5 * 3.0 / 3.1, rel=0.05)
-    # a Gaussian star's noise is that of 4 pi sigma^2 pixels (King 1983, PASP 95, 163, from memory)
+    # a Gaussian star's noise is that of 1/sum(p^2) = 4 pi sigma^2 pixels, p its share of light in a pixel (King 1983, PASP 95, 163)
     brightness, typical = star_brightness(measures)
     pixels = 4 * math.pi * (measures[0].fwhm / math.sqrt(8 * math.log(2))) ** 2
     assert rows["f0.fits"].snr == pytest.approx(typical * brightness[0] / (measures[0].noise * math.sqrt(pixels)), rel=1e-3)
