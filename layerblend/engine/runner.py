@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import mmap
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -490,18 +491,14 @@ class _Work:
         return needed
 
 
-class _named:  # noqa: N801  (used like a function)
+@contextmanager
+def _named(node: Node) -> Iterator[None]:
     """Adds the node's name to an error that leaves it."""
-
-    def __init__(self, node: Node) -> None:
-        self.node = node
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: Any, error: BaseException | None, trace: Any) -> None:
-        if error is not None:
-            error.add_note(f"in the step {self.node.name!r}")
+    try:
+        yield
+    except BaseException as error:
+        error.add_note(f"in the step {node.name!r}")
+        raise
 
 
 def _input_keys(node: Node, keys: Mapping[str, str | None]) -> Any:

@@ -763,10 +763,10 @@ class Execution:
         """From the command line's words: ``memory`` such as 6GB or 512 MiB."""
         if workers is not None and workers < 1:
             raise RecipeError(f"--workers must be 1 or more, got {workers}.", key="--workers")
-        return cls(workers, parse_size(memory) if isinstance(memory, str) else memory, cluster, quiet, json)
+        return cls(workers, parse_bytes(memory) if isinstance(memory, str) else memory, cluster, quiet, json)
 
 
-def parse_size(text: str) -> int:
+def parse_bytes(text: str) -> int:
     """Bytes of a size such as 6GB, 1.5 GiB or 800MB; a bare 6 would be six bytes and is refused."""
     match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-zA-Z]*)\s*", text)
     if not match or match[2].lower() not in _SIZES or float(match[1]) <= 0:
