@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -628,6 +629,12 @@ def test_every_public_name_is_there_and_explained() -> None:
         assert text and len(text.splitlines()[0]) > 20, name
     with pytest.raises(AttributeError):
         _ = lb.polish
+
+
+def test_the_readme_names_what_is_there() -> None:
+    text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"\blb\.(\w+)", text))
+    assert {"run", "compare"} <= named <= set(lb.__all__)
 
 
 # what may be given by place: the arrays, and what design fixes so
