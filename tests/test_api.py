@@ -26,10 +26,10 @@ from layerblend.files.stacks import open_stack
 from layerblend.kinds import working_luminance
 from layerblend.ledger import WRITING
 from layerblend.recipe.load import load_recipe
-from layerblend.recipe.schema import Execution, identity_changes
+from layerblend.recipe.schema import Execution
 from layerblend.runs import open_run
 from layerblend.steps.colour import hue_layer
-from tests.conftest import EXECUTION, Demo
+from tests.conftest import EXECUTION, Demo, identity_changes
 
 
 def changes_of(values: dict[str, Any]) -> dict[str, Any]:

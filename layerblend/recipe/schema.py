@@ -690,13 +690,6 @@ def written(rule: Rule | None, value: Any, show_path: Any = str) -> Any:
     return value
 
 
-def identity_changes(stack: str = "all") -> dict[str, Any]:
-    """The changes that make a recipe its own `plain`: every role from one stack and nothing done but sky, white and curve."""
-    rows = (row for row in settings() if row.has_identity and row.key.split(".")[0] in {"roles", "combine", "blend"})
-    changes = {row.key: row.identity for row in rows if not row.key.startswith("roles.add")}
-    return changes | {"roles.add": None} | {f"roles.{role}.stack": stack for role in ("stars", "detail", "colour")}
-
-
 def flow(value: Any) -> str:
     """YAML data on one line."""
     if isinstance(value, bool):

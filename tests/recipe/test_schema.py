@@ -16,12 +16,12 @@ from layerblend.recipe.schema import (
     Execution,
     Recipe,
     file_name,
-    identity_changes,
     json_schema,
     parse_bytes,
     settings,
     sharpness_order,
 )
+from tests.conftest import identity_changes
 
 SMALL: dict[str, Any] = {"target": "Lantern Spiral", "frames": {"folder": "frames"}}
 
