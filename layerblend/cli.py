@@ -555,7 +555,7 @@ def _one_thread_for_equations() -> None:
     """Before numpy is loaded: its linear algebra runs in one thread, unless the imager says otherwise.
 
     Our threads are at work already, the equations are small (two threads slowed the fit of a sky tenfold on a busy machine), and the last
-    digits hang on how many share them.
+    digits depend on how many share them.
     """
     for library in ("OPENBLAS", "MKL", "OMP"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")

@@ -302,7 +302,7 @@ def _from_population(stars: Array) -> White:
     ratios, weights = log_ratios(stars[:, 2:5]), 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
     slope = fit_slope(ratios, weights)
     along, _ = _directions(SLOPE)
-    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, hangs on bands and grains
+    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, depends on bands and grains
     dust = _dust_along(USUAL_DUST_MAG)
     reference = log_ratios(blackbody_rgb(USUAL_STAR_KELVIN))[0] + dust * along
     more = unusual_spread(ratios @ along)
