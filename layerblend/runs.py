@@ -32,7 +32,7 @@ from layerblend.files.pictures import check_stack_file, floats_in_tiff
 from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
-from layerblend.maths.bands import cores, threads_allowed
+from layerblend.maths.bands import cores, one_blas_thread, threads_allowed
 from layerblend.memory import available_memory, give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
 from layerblend.recipe.schema import OWN_COLUMNS, Execution, Recipe
@@ -111,7 +111,7 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         lanes = _lanes(sources.pixels, workers, free)
         runner = Runner(graph, store, _giving_back(tell), executor=executor, ahead=ahead, lanes=lanes)
         try:
-            with threads_allowed(execution.workers):
+            with threads_allowed(execution.workers), one_blas_thread():
                 yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
                 runner.settle()
         except BaseException:

@@ -6,9 +6,11 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from threading import Lock
 from typing import Any, TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 MOST_THREADS = 4
 """More threads than these only wait for memory."""
@@ -35,6 +37,32 @@ def threads_allowed(most: int | None) -> Iterator[None]:
         yield
     finally:
         _allowed = before
+
+
+_blas_lock = Lock()
+_blas_users = 0
+_blas_limit: threadpool_limits | None = None
+
+
+@contextmanager
+def one_blas_thread() -> Iterator[None]:
+    """Linear algebra in one thread meanwhile: small equations wait longer for a second one than it helps, and the last digits hang on it.
+
+    The command asks for the same before numpy is loaded; this is for callers from Python. The first to come sets the limit and the last to
+    go lifts it, since each would otherwise give back what it found.
+    """
+    global _blas_users, _blas_limit
+    with _blas_lock:
+        if not _blas_users:
+            _blas_limit = threadpool_limits(1, "blas")
+        _blas_users += 1
+    try:
+        yield
+    finally:
+        with _blas_lock:
+            _blas_users -= 1
+            if not _blas_users and _blas_limit is not None:
+                _blas_limit.restore_original_limits()
 
 
 def thread_count() -> int:

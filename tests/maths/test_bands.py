@@ -1,8 +1,9 @@
 import cv2
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
-from layerblend.maths.bands import by_bands, over_bands, over_rows, thread_count, threads_allowed
+from layerblend.maths.bands import by_bands, one_blas_thread, over_bands, over_rows, thread_count, threads_allowed
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3, 4])
@@ -53,3 +54,19 @@ def test_the_number_of_threads_is_as_asked_and_back_afterwards() -> None:
             assert thread_count() == 3
         assert thread_count() == 1
     assert thread_count() == usual
+
+
+def blas_threads() -> set[int]:
+    np.linalg.solve(np.eye(2), np.ones(2))
+    return {library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"}
+
+
+def test_linear_algebra_gets_its_threads_back_from_the_last_of_those_who_asked_for_one() -> None:
+    with threadpool_limits(2, "blas"):
+        first, second = one_blas_thread(), one_blas_thread()
+        with first:
+            second.__enter__()
+            assert blas_threads() == {1}
+        assert blas_threads() == {1}
+        second.__exit__(None, None, None)
+        assert blas_threads() == {2}

@@ -10,6 +10,7 @@ import numpy as np
 
 from layerblend.errors import ArgumentError, check_choice, check_image, check_numbers, check_range
 from layerblend.kinds import Array, Ellipse, LinearImage, Mask
+from layerblend.maths.bands import one_blas_thread, over_bands
 
 from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
 from .filling import fills_frame, lower_plane
@@ -55,6 +56,7 @@ class Flattened:
     uncertain: float = 0.0
 
 
+@one_blas_thread()
 def flatten(
     image: LinearImage,
     *,
@@ -104,8 +106,8 @@ def flatten(
     if mode == "off":
         level, model = _left_level(table, surface), np.zeros_like(cube)
     else:
-        level, model = np.zeros(cube.shape[2]), sky_surface(surface.coefficients * table.sigma, surface.degree, *cube.shape[:2])
-        model += table.level.astype(np.float32)
+        level, (height, width) = np.zeros(cube.shape[2]), cube.shape[:2]
+        model = sky_surface(surface.coefficients * table.sigma, surface.degree, height, width, table.level)
     if mode == "divide" and not (model > 0).all():
         raise ArgumentError("`mode` divide needs a sky above zero everywhere; this picture has been sky-subtracted: use subtract.")
     return _finish(image, model if image.ndim == 3 else model[..., 0], table, surface, mode, level)
@@ -197,9 +199,16 @@ def _plane_through(fit: SkyFit) -> Array:
 def _without(image: Array, model: Array, mode: str) -> Array:
     if mode == "off":
         return image.copy()
-    if mode == "subtract":
-        return image - model
-    return (image - model) * _gain(model)
+    out = np.empty_like(image)
+    gain = _gain(model) if mode == "divide" else None
+
+    def some(first: int, last: int) -> None:
+        rows = np.subtract(image[first:last], model[first:last], out=out[first:last])
+        if gain is not None:
+            rows *= gain[first:last]
+
+    over_bands(some, len(image), pixels=image.size)
+    return out
 
 
 def _gain(model: Array) -> Array:

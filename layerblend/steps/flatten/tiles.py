@@ -14,7 +14,7 @@ import scipy
 from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane
-from layerblend.maths.bands import over_bands
+from layerblend.maths.bands import each, over_bands
 from layerblend.maths.robust import mad_sigma
 
 TILE_PX = 16
@@ -94,7 +94,7 @@ def channel_noise(image: Array) -> Array:
     difference = difference[np.isfinite(difference).all(1)]
     if len(difference) < 16:
         return np.zeros(image.shape[2])
-    return np.array([mad_sigma(np.ascontiguousarray(channel)) for channel in difference.T]) / np.sqrt(2)
+    return np.array(each(lambda channel: mad_sigma(np.ascontiguousarray(channel)), difference.T)) / np.sqrt(2)
 
 
 def channel_level(image: Array) -> Array:
@@ -259,9 +259,10 @@ def _binned_mask(mask: Mask, factor: int) -> Array:
     if factor == 1:
         return np.asarray(mask, np.uint8)
     height, width = (factor * -(-n // factor) for n in mask.shape)
-    padded = np.zeros((height, width), bool)
+    padded = np.zeros((height, width), np.uint8)
     padded[: mask.shape[0], : mask.shape[1]] = mask
-    return np.asarray(padded.reshape(height // factor, factor, width // factor, factor).any((1, 3)), np.uint8)
+    rows = np.bitwise_or.reduce(padded.reshape(height // factor, factor, width), axis=1)
+    return np.asarray(np.bitwise_or.reduce([rows[:, first::factor] for first in range(factor)]))
 
 
 def _bin_light(image: Array, level: Array, scale: Array, factor: int) -> tuple[Array, Plane]:
@@ -359,13 +360,15 @@ def peak_width(above: Plane, noise: float) -> float:
 
 def _star_mask(above: Plane, noise: float, allowed: Array, scale: float) -> Array:
     """(H, W) uint8: light of stars left out the wider the brighter it is; ``scale`` x the usual reach."""
-    mask = np.zeros(above.shape, np.uint8)
     if allowed.any():
         above = above - cv2.resize(allowed.astype(np.float32), above.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    for step, (threshold, reach) in enumerate(STAR_LEVELS):
+
+    def grown(step: int) -> Array:
+        threshold, reach = STAR_LEVELS[step]
         hit = (above > threshold * noise * (SMOOTHED_NOISE if step == 0 else 1.0)).astype(np.uint8)
-        mask |= _dilated(hit, round(scale * reach))
-    return mask
+        return _dilated(hit, round(scale * reach))
+
+    return np.asarray(np.bitwise_or.reduce(each(grown, range(len(STAR_LEVELS)))))
 
 
 def _dilated(hit: Array, reach: int) -> Array:

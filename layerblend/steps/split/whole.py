@@ -13,7 +13,7 @@ from numba import njit
 
 from layerblend.errors import ArgumentError, InputError, check_flag, check_image, check_range
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
-from layerblend.maths.bands import by_bands, each, over_bands, over_rows
+from layerblend.maths.bands import by_bands, each, one_blas_thread, over_bands, over_rows
 from layerblend.maths.clipped import parts_at
 from layerblend.maths.noise_line import Noise, measure_noise, sky_noise
 from layerblend.maths.robust import nan_filled
@@ -66,6 +66,7 @@ class Split:
     words: tuple[str, ...] = ()
 
 
+@one_blas_thread()
 def split_stars(
     image: LinearImage,
     *,

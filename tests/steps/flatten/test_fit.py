@@ -5,7 +5,16 @@ import numpy as np
 import pytest
 
 from layerblend.steps.flatten import fit as fitting
-from layerblend.steps.flatten.fit import fit_sky, legendre_design, legendre_terms, roughness, sky_surface, solve_signed, star_glare
+from layerblend.steps.flatten.fit import (
+    fall_off_spared,
+    fit_sky,
+    legendre_design,
+    legendre_terms,
+    roughness,
+    sky_surface,
+    solve_signed,
+    star_glare,
+)
 from layerblend.steps.flatten.objects import Galaxy
 from layerblend.steps.flatten.tiles import make_tiles
 from tests.scenes.sky import make_scene
@@ -123,3 +132,21 @@ def test_arms_do_not_part_the_channels_skies() -> None:
         off = scene.galaxy.mean(-1) < 0.5
         apart.append(np.ptp(np.median((sky - scene.sky)[off], axis=0)))
     assert np.mean(apart) < 0.065
+
+
+def test_of_a_lens_s_fall_off_only_a_thousandth_of_the_penalty_is_left() -> None:
+    """By integrals on a grid: squared third derivatives of r^4, and of x^4 - y^4, which keeps all of its own that is not r^4's."""
+    aspect, degree = 2 / 3, 7
+    v, u = np.mgrid[-1:1:121j, -1:1:121j]
+    design = legendre_design(u, v, degree)
+    free, full = fall_off_spared(roughness(degree), aspect, degree), roughness(degree)
+
+    def cost(light, penalty) -> float:
+        terms = np.linalg.lstsq(design, light.ravel(), rcond=None)[0]
+        return float(terms @ penalty @ terms)
+
+    fall_off = (u**2 + (aspect * v) ** 2) ** 2
+    assert cost(fall_off, free) == pytest.approx(1e-3 * cost(fall_off, full), rel=1e-6)
+    assert cost(u**3, free) == pytest.approx(cost(u**3, full), rel=1e-6)
+    assert cost(u**2 * v**4, free) > 0.5 * cost(u**2 * v**4, full)
+    assert np.linalg.eigvalsh(free).min() > -1e-9 * np.linalg.eigvalsh(full).max()
