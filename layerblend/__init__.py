@@ -39,9 +39,9 @@ __all__ = [
 
 
 def _give_compiled_code_a_place() -> None:
-    """Where neither this package nor the user's cache can be written to, keep compiled code among the temporary files: numba stops else.
+    """Where neither this package nor the user's cache can be written to, keep compiled code among the temporary files.
 
-    What lies there is run, so the folder must be the user's own and closed to others.
+    Without a writable place numba stops. What lies there is run, so the folder must be the user's own and closed to others.
     """
     if os.environ.get("NUMBA_CACHE_DIR") or os.access(Path(__file__).parent, os.W_OK) or _writable(_user_cache()):
         return

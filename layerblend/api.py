@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import math
-import os
 import re
-import shutil
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -19,25 +15,23 @@ import numpy as np
 
 from layerblend import judge, outputs
 from layerblend.chain import grade_one
-from layerblend.endings import FITS_ENDING, TIFF_ENDING
+from layerblend.endings import FITS_ENDING
 from layerblend.errors import ArgumentError, InputError, PlaceError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS
 from layerblend.evidence.correlation import ring_correlation
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.figures import number, signed
-from layerblend.files.frames import HOW_TO_SAY_WHITE, FrameNames, check_same_grid, find_frames, open_frame
-from layerblend.files.pictures import brightest_value, check_stack_file, floats_in_tiff, read_linear
+from layerblend.files.frames import FrameNames, check_same_grid, find_frames, open_frame
 from layerblend.files.provenance import RECORD, plain_data, read_record, write_json
-from layerblend.files.whole import refuse_overwrite, refused, write_bytes
-from layerblend.kinds import DisplayRGB, FrameInfo, FrameTable, Stack
+from layerblend.files.whole import refuse_overwrite, write_bytes
+from layerblend.kinds import DisplayRGB, FrameTable, Stack
 from layerblend.ledger import Ledger
-from layerblend.maths.clipped import common_top, flat_tops
+from layerblend.links import sorted_links
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.plan import STEPS, step_node
 from layerblend.recipe.load import assignments, change_recipe, check_text, load_recipe, parse_changes, parse_tries, recipe_from
-from layerblend.recipe.schema import Execution, Recipe, file_name
-from layerblend.recipe.starter import MOST_STACKS, sort_out, starter_recipe
+from layerblend.recipe.schema import Execution, Recipe
 from layerblend.report.sheet import contact_sheet, on_contact_sheet
 from layerblend.runs import Run, open_run, worker_count
 from layerblend.stacking import nested_stacks as stack_table
@@ -51,6 +45,7 @@ from layerblend.steps.grade import grade_table
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.split import split_stars
 from layerblend.steps.white import white_balance
+from layerblend.survey import starter_text, survey_folder, survey_lines, white_lines
 
 __all__ = [
     "blend", "combine_luminance", "compare", "deconvolve", "denoise_colour", "fit_curve", "flatten", "gate_stars", "grade_frames",
@@ -58,12 +53,6 @@ __all__ = [
     "white_balance",
 ]  # fmt: skip
 
-# Frames whose pixels are looked at: few of integers, more of floats, which may have been scaled one by one. Stars cut off below this
-# share of white are told.
-MOST_LOOKED_AT, MOST_FLOATS, LEAST_TOP = 3, 9, 0.95
-MOST_HEADERS = 25  # of hundreds of frames; the headers of one set are alike
-LONGEST_OBJECT = 60
-NO_OBJECT = {"", "unknown", "none", "n/a", "na", "object", "target", "light", "lights", "light frame"}
 PICTURE_ENDINGS = {".tif", ".tiff", ".png", ".jpg", ".jpeg"}
 MOST_RESULTS = 64
 SMALLEST_DEMO, LARGEST_DEMO = 240, 20000
@@ -120,6 +109,8 @@ def grade_frames(paths: str | Path | Iterable[str | Path], *, workers: int | Non
     Returns
     -------
     FrameTable
+        A sequence of FrameRow, sharpest first by ``fwhm_major``: widths in px, sky and noise in linear light (1.0 = white level),
+        transparency as a share of the clearest frames'; ``words`` say what there is to know of the set. Nothing is excluded.
 
     Raises
     ------
@@ -176,12 +167,19 @@ def nested_stacks(
 
     Returns
     -------
-    dict of Stack by name; their ``words`` name frames that were left out and what else the pass has to say
+    dict of Stack by name
+        ``mean``, ``stderr`` (H, W, 3) or (H, W) float32, linear light with its sky; ``count``, ``rejected`` of the same shape, uint16;
+        ``saturated`` (H, W), share of a pixel's frames; ``halves``, the means of the odd and the even frames in rank order. Pixels without
+        data are NaN. ``words`` say what is worth knowing of the pass, such as stacks of too few frames.
 
     Raises
     ------
     ArgumentError, InputError
         A spec is wrong; frames do not fit together, are cut short or have no known white level.
+
+    References
+    ----------
+    Weights 1/variance: Aitken 1935, Proc. R. Soc. Edinb. 55, 42. The half-sets serve Fourier ring correlation, see `ring_correlation`.
     """
     if not isinstance(stacks, Mapping) or not stacks:
         raise ArgumentError(f"`stacks` must name at least one stack, such as {{'best25': 0.25}}, got {stacks!r}.")
@@ -201,6 +199,8 @@ def compare(a: Any, b: Any, *, out: str | Path | None = None, confidence: float 
     Returns
     -------
     Comparison
+        ``measures``, worst for A first, each with both values, their difference, its interval and the verdict; ``unmeasured``: what could
+        not be measured and why; ``as_json()`` gives what stands in measures.json.
 
     Raises
     ------
@@ -316,150 +316,14 @@ def new(folder: Path, out: Path | None) -> Answer:
     path = out or folder.resolve().parent / f"{folder.resolve().name}.yaml"
     if path.exists():
         raise PlaceError(f"{path} is there already; choose another name with --out.", file=path, code="exists")
-    pattern = None
-    found = sort_out([entry for entry in folder.iterdir() if entry.is_file()])
-    if not found.frames and not found.stacks:
-        pattern = "**/*"
-        found = sort_out(find_frames(folder, pattern))
-    frames = found.frames
-    if not frames and len(found.stacks) > MOST_STACKS:
-        raise PlaceError(_too_many_stacks(folder, len(found.stacks)), file=folder, code="too_many_stacks")
     home = path.resolve().parent
-    files = frames or [file for files in found.stacks.values() for file in _files(files)]
-    looked_at = files[:: -(-len(files) // MOST_HEADERS)]
-    headers = [header for file in looked_at if (header := _header(file)) is not None]
-    target = _target_name(folder, headers, home)
-    white = None
-    if frames:
-        aside = [name for name in _names(found.stacks) if FITS_ENDING.search(name)]
-        white = _white_of_stars(headers)
-        text = starter_recipe(
-            target, folder=folder.resolve(), pattern=pattern, frame_count=len(frames), aside=aside, white_level=white, home=home
-        )
-    else:
-        text = starter_recipe(target, stacks={name: _absolute(files) for name, files in found.stacks.items()}, home=home)
+    survey = survey_folder(folder, home=home)
+    text = starter_text(survey, home=home)
     check_text(text, path)
     write_bytes(path, text.encode("utf-8"))
-    lines = [
-        f"Found {len(frames)} frame{'s' if len(frames) > 1 else ''}." if frames else f"Found finished stacks: {', '.join(found.stacks)}."
-    ]
-    if frames and found.stacks:
-        lines.append(f"Left aside, as their names are those of finished stacks: {', '.join(_names(found.stacks))}.")
-    lines.append(f"Wrote {path}.")
-    if white is None:
-        lines += _white_unknown([*(header.path for header in headers if header.white_level is None), *filter(_is_float_tiff, looked_at)])
-    else:
-        lines.append(f"The brightest stars are cut off at about {white:.10g}, which stands in the recipe as the white level.")
+    lines = [*survey_lines(survey), f"Wrote {path}.", *white_lines(survey)]
     lines.append(f"Next: layerblend check {_quoted(path)}, then layerblend blend {_quoted(path)}.")
-    return Answer([path], {"frames": len(frames), "stacks": list(found.stacks)}, lines=lines)
-
-
-def _too_many_stacks(folder: Path, count: int) -> str:
-    return (
-        f"{folder} holds {count} TIFF files, too many for finished stacks of one target. Single frames are read as FITS: let the program "
-        f"that registered them write FITS. If they are stacks, put those of this target (up to {MOST_STACKS}) into a folder of their own."
-    )
-
-
-def _names(stacks: Mapping[str, Any]) -> list[str]:
-    """Names of the files of stacks, those in three files as well."""
-    return [path.name for files in stacks.values() for path in _files(files)]
-
-
-def _files(files: Any) -> list[Path]:
-    """The files of one stack."""
-    return list(files.values()) if isinstance(files, Mapping) else [files]
-
-
-def _header(path: Path) -> FrameInfo | None:
-    """What a FITS file says of itself; one that cannot be opened is told of when it is used."""
-    try:
-        return check_stack_file(path)
-    except InputError:
-        return None
-
-
-def _is_float_tiff(path: Path) -> bool:
-    return TIFF_ENDING.search(path.name) is not None and floats_in_tiff(path)
-
-
-def _white_unknown(paths: Sequence[Path]) -> list[str]:
-    """The hint that floats want a white level, with the value at which clipped stars would end."""
-    if not paths:
-        return []
-    most = brightest_value(paths[0])
-    hint = "" if most is None else f" The brightest pixel of {paths[0].name} holds {most:.4g}, which is white if its stars are clipped."
-    return [f"Floats that do not say which value is white ({paths[0].name}): {HOW_TO_SAY_WHITE}{hint}"]
-
-
-def _white_of_stars(headers: Sequence[FrameInfo]) -> float | None:
-    """The value at which the brightest stars of frames are cut off, where no header says it; None where it does, or where nothing shows it.
-
-    Calibrating and cameras of 14 bits leave no pixel at the largest number, and floats have none.
-    """
-    unknown = [header for header in headers if header.white_level is None]
-    if unknown:
-        top = _top_of_stars([header.path for header in unknown[:: -(-len(unknown) // MOST_FLOATS)]], 1.0) if len(unknown) > 1 else None
-        return None if top is None else _round(top)
-    top = _top_of_stars([header.path for header in headers[:: -(-len(headers) // MOST_LOOKED_AT)]], None) if headers else None
-    return None if top is None or top >= LEAST_TOP else _round(top * (headers[0].white_level or 1.0))
-
-
-def _top_of_stars(paths: Sequence[Path], white_level: float | None) -> float | None:
-    """The value at which bright stars of single frames are cut off; None where no three of them are.
-
-    ``white_level`` : what the files' values are read by, None for what their headers say; the answer is a share of that.
-    """
-    levels: list[float] = []
-    for path in paths:
-        with contextlib.suppress(InputError):
-            levels += flat_tops(read_linear(path, white_level=white_level)[0])
-    return common_top(levels)
-
-
-def _round(level: float) -> float:
-    """Three digits."""
-    return float(f"{level:.3g}")
-
-
-def _target_name(folder: Path, headers: Sequence[FrameInfo], home: Path) -> str:
-    """What most of the headers call their target (OBJECT), else the folder's name.
-
-    A set of one filter is called after that too, and what another recipe beside has taken gets the folder's name behind it: two recipes of
-    one target would write into one folder.
-    """
-    own = " ".join(re.split(r"[\s_]+", folder.resolve().name)) or "target"
-    names = Counter(name for header in headers if (name := _object_name(header)))
-    name, count = names.most_common(1)[0] if names else ("", 0)
-    if 2 * count <= len(headers):
-        return own
-    filters = {header.filter for header in headers if header.channels == 1}
-    if len(filters) == 1 and (one := filters.pop()):
-        name = f"{name} {_plain(one)}"
-    taken = {_folder_name(beside) for beside in home.glob("*.y*ml")}
-    return name if file_name(name).casefold() not in taken else f"{name} {own}"
-
-
-def _object_name(header: FrameInfo) -> str:
-    """The card OBJECT on one line, no longer than a folder's name may be; nothing where it only fills the place."""
-    text = next((_plain(value) for key, value, _ in header.cards if key == "OBJECT"), "")
-    return "" if text.casefold() in NO_OBJECT else text
-
-
-def _plain(value: Any) -> str:
-    return " ".join(re.sub(r"[\x00-\x1f\x7f]", " ", str(value or "")).split())[:LONGEST_OBJECT].strip()
-
-
-def _folder_name(recipe: Path) -> str | None:
-    """What the results of another recipe are filed under."""
-    try:
-        return file_name(load_recipe(recipe).target).casefold()
-    except RecipeError:
-        return None
-
-
-def _absolute(files: Any) -> Any:
-    return files.resolve() if isinstance(files, Path) else {channel: path.resolve() for channel, path in files.items()}
+    return Answer([path], {"frames": len(survey.found.frames), "stacks": list(survey.found.stacks)}, lines=lines)
 
 
 def check(recipe: Path, changes: Sequence[str]) -> Answer:
@@ -483,15 +347,7 @@ def check(recipe: Path, changes: Sequence[str]) -> Answer:
 
 def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:
     """Grade the frames of a recipe or a folder: table, plots, sorted links."""
-    if not source.exists():
-        text = f"There is no recipe or folder {source}; name a recipe, or the folder that holds the frames."
-        raise RecipeError(text, file=source, code="recipe_missing")
-    if not source.is_dir():
-        loaded = load_recipe(source, parse_changes(changes))
-    elif (source / RECORD).exists():
-        loaded = _recipe_of(source, parse_changes(changes))
-    else:
-        loaded = _folder_recipe(source, changes)
+    loaded = _graded_recipe(source, changes)
     folder = out or _folder(loaded)
     if csv is not None and csv.is_dir():
         raise PlaceError(f"{csv} is a folder; name the file that the table shall be written to.", file=csv, key="--csv", code="overwrite")
@@ -510,7 +366,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
             outputs.write_table(table, csv)
             written.append(csv)
         if links is not None:
-            written += _sorted_links(table, links)
+            written += sorted_links(table, links)
         for text in table.words:
             opened.warn("grade", text)
         rows = [
@@ -525,59 +381,20 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
     return answer
 
 
+def _graded_recipe(source: Path, changes: Sequence[str]) -> Recipe:
+    """The recipe to grade by: a file's, that of a result folder, or the defaults for a folder of frames."""
+    if not source.exists():
+        text = f"There is no recipe or folder {source}; name a recipe, or the folder that holds the frames."
+        raise RecipeError(text, file=source, code="recipe_missing")
+    if not source.is_dir():
+        return load_recipe(source, parse_changes(changes))
+    return _recipe_of(source, parse_changes(changes)) if (source / RECORD).exists() else _folder_recipe(source, changes)
+
+
 def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
     data = {"target": folder.resolve().name or "frames", "frames": {"folder": str(folder.resolve())}}
     home = folder.resolve().parent
     return recipe_from(data, base=home, changes=parse_changes(changes)).placed(home / "recipe.yaml")
-
-
-def _sorted_links(table: FrameTable, folder: Path) -> list[Path]:
-    """Links `03.42px_NAME`, so that a file manager sorts the frames by sharpness; those of an earlier run make way."""
-    folder.mkdir(parents=True, exist_ok=True)
-    links: dict[Path, Path] = {}
-    for row in table.used:
-        width, name = f"{row.fwhm_major:05.2f}px", row.file.replace(":/", "_").replace("/", "_")
-        names = itertools.chain([f"{width}_{name}"], (f"{width}_{number}_{name}" for number in itertools.count(2)))
-        links[next(link for link in map(folder.joinpath, names) if link not in links)] = row.path.resolve()
-    old = [entry for entry in folder.iterdir() if _is_link_of_ours(entry, table)]
-    for link in links:
-        if link not in old and os.path.lexists(link):
-            raise PlaceError(f"{link} is there already and is no link of this frame; choose another folder with --links.", file=link)
-    for entry in old:
-        try:
-            entry.unlink()
-        except OSError as error:
-            raise refused(error, entry, entry) from error
-    for link, frame in links.items():
-        _link(frame, link)
-    return list(links)
-
-
-def _is_link_of_ours(entry: Path, table: FrameTable) -> bool:
-    """Whether `03.42px_NAME` was put there by an earlier run: a link into the frames' folders, or a copy of a frame, its time included."""
-    if not re.match(r"\d{2,}\.\d{2}px_", entry.name):
-        return False
-    if entry.is_symlink():
-        frame = Path(os.path.realpath(entry))  # what Windows says of a link itself is spelt otherwise: \\?\C:\frames\a.fits
-        return entry.name.endswith(frame.name) and frame.parent in {row.path.resolve().parent for row in table}
-    frames = [row.path for row in table if entry.name.endswith(row.path.name)]
-    return entry.is_file() and any(entry.samefile(frame) or _age(entry) == _age(frame) for frame in frames)
-
-
-def _age(path: Path) -> tuple[int, int]:
-    """Size and time to two seconds, which is what every disk keeps."""
-    status = path.stat()
-    return status.st_size, int(status.st_mtime) // 2
-
-
-def _link(frame: Path, link: Path) -> None:
-    try:
-        link.symlink_to(frame)
-    except OSError:  # Windows without the right to make links
-        try:
-            os.link(frame, link)
-        except OSError:
-            shutil.copy2(frame, link)
 
 
 def _grade_listing(table: FrameTable) -> Listing:

@@ -350,7 +350,7 @@ class DetailLayer:
     """The deconvolved luminance and the frozen operator that made it.
 
     ``half_light``: half the difference of the half-sets through the same operator, noise and nothing else. ``resolved`` False: stars are
-    too narrow to be parted.
+    too narrow to be separated.
     """
 
     light: Plane

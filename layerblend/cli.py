@@ -33,7 +33,7 @@ joined into one picture, with measures and error bars that say whether it beats 
 `layerblend new FOLDER` looks at your frames and writes a recipe; `layerblend blend RECIPE` makes the picture;
 `layerblend compare RECIPE` judges it against the plain stack.
 
-[bold]Ways out[/bold]: 0 done; 2 the command line or the recipe is wrong; 3 the frames or stacks cannot be used;
+[bold]Exit codes[/bold]: 0 done; 2 the command line or the recipe is wrong; 3 the frames or stacks cannot be used;
 4 stopped (disk, memory, Ctrl-C; run again to go on); 1 a bug, with the name of its log.""",
 )
 
@@ -48,7 +48,7 @@ def _print_version(asked: bool) -> None:
 
 @app.callback()
 def _every_command(
-    version: Annotated[bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version and end.")] = False,
+    version: Annotated[bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version and exit.")] = False,
 ) -> None:
     """Options that stand before any command."""
 
@@ -67,7 +67,9 @@ Out = Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Where re
 CompareOut = Annotated[
     Path | None,
     typer.Option(
-        "--out", metavar="DIR", help="Where page, sheet and measures go (default: compare/ in the result's folder; of pictures, here)."
+        "--out",
+        metavar="DIR",
+        help="Where page, sheet and measures go (default: compare/ in the result's folder; for pictures alone, ./compare).",
     ),
 ]
 SweepOut = Annotated[
@@ -115,8 +117,8 @@ def _run(command: str, json: bool, body: Callable[[], Done]) -> None:
         short = StoppedError("Out of memory; give fewer --workers or a smaller --memory, then run again.", code="memory")
         _fail(command, json, short, BROKEN_OFF)
     except Exception as error:
-        if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:  # only words of the imager's are as long
-            text = f"{error.filename}: no disk takes so long a name; give a shorter one."
+        if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:  # only names that the user gave are that long
+            text = f"{error.filename}: the name is too long for this disk; give a shorter one."
             _fail(command, json, RecipeError(text, file=error.filename, code="name"), RecipeError.exit_code)
         if isinstance(error, OSError) and _is_disk_trouble(error):
             _fail(command, json, StoppedError(_disk_sentence(error), file=error.filename, code="disk"), BROKEN_OFF)
@@ -314,7 +316,7 @@ def new(
     """Look at a folder of frames (or stacks) and write a commented starter recipe.
 
     Every setting stands in it with its default, its range and what it does. Files named best25, all, deep, stack, ... and every TIFF
-    count as finished stacks, other FITS files as frames. The target is called as their headers say (OBJECT), else after the folder.
+    count as finished stacks, other FITS files as frames. The target is named by the OBJECT card of their headers, else after the folder.
 
     Example: `layerblend new lights --out galaxy.yaml`
     """
@@ -341,7 +343,7 @@ def check(
 ) -> None:
     """Validate the recipe and list what would run, what is done already, and why. Reads no pixels.
 
-    All faults are told at once, with their lines.
+    All faults are reported at once, with their lines.
 
     Example: `layerblend check galaxy.yaml --set roles.detail.stack=best75`
     """
@@ -434,7 +436,7 @@ def blend(
 ) -> None:
     """Make the picture: grade, stack, flatten, split, sharpen, denoise, combine, blend. Finished work is not done again.
 
-    Stars come from the sharpest stack, light and dark from `deep`, colour from `all`; `roles` in the recipe says otherwise.
+    Stars come from the sharpest stack, light and dark from `deep`, colour from `all`, unless `roles` in the recipe says otherwise.
 
     Modes of `blend.mode`: screen (the default; stars keep their light over dark sky), plus-lighter (a little brighter over the target),
     lighten (the brighter of both), normal (covers), soft-light (hardly lifts stars over dark sky).
@@ -469,7 +471,7 @@ def compare(
 ) -> None:
     """Measure results against each other: verdicts with error bars, a page and a side-by-side sheet.
 
-    One recipe alone is set against `plain`, its own stack of everything with nothing done.
+    One recipe alone is compared with `plain`: the same frames and curve, every role from the stack `all`, nothing else done.
 
     Example: `layerblend compare galaxy.yaml`, or `layerblend compare galaxy.yaml other.yaml finished.tif`
     """
@@ -553,7 +555,7 @@ def _one_thread_for_equations() -> None:
     """Before numpy is loaded: its linear algebra runs in one thread, unless the imager says otherwise.
 
     Our threads are at work already, the equations are small (two threads slowed the fit of a sky tenfold on a busy machine), and the last
-    digits hang on how many share them.
+    digits depend on how many share them.
     """
     for library in ("OPENBLAS", "MKL", "OMP"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")

@@ -1,6 +1,6 @@
 """One small error per way of being wrong, and the checks of arguments that every public function shares.
 
-The exit code of the command line hangs on the class: RecipeError and PlaceError 2, InputError 3, StoppedError 4; anything else is a
+The exit code of the command line depends on the class: RecipeError and PlaceError 2, InputError 3, StoppedError 4; anything else is a
 bug, 1.
 """
 

@@ -18,7 +18,7 @@ def available_memory() -> int:
 def keep_freed_memory() -> None:
     """Let the C library keep freed arrays for the next ones.
 
-    Left alone it hands every plane back to the system and gets it zeroed again: a fifth of the time of parting stars from the rest.
+    Left alone it hands every plane back to the system and gets it zeroed again: a fifth of the time of separating the stars.
     """
     try:
         told = ctypes.CDLL(None).mallopt

@@ -85,7 +85,7 @@ def _sign(run: Run, folder: Path) -> None:
         return
     foreign = [path.name for path in planned_files(run, folder) if path.exists()]
     if foreign:
-        text = f"{folder} holds {foreign[0]}, which no run has put there. Choose another folder with --out or output.folder."
+        text = f"{folder} holds {foreign[0]}, which no run has written. Choose another folder with --out or output.folder."
         raise PlaceError(text, file=folder / foreign[0], key="output.folder", code="overwrite")
     write_json(folder / RECORD, {"schema": SCHEMA, "recipe_file": _recipe_file(run), "written": {}})
 

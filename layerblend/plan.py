@@ -98,6 +98,7 @@ def build_graph(recipe: Recipe, sources: Sources, stack_frames: Callable[..., An
             *_frame_nodes(recipe, sources, stack_frames),
             *_stack_nodes(recipe),
             *_light_nodes(recipe, sources, names),
+            *_split_nodes(recipe, names),
             *_layer_nodes(recipe, names),
             *_picture_nodes(recipe, names),
             *_half_nodes(recipe, names),
@@ -240,8 +241,8 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
 
 
 # ---------------------------------------------------------------- layers
-def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
-    """Stars apart from the rest for every stack in use; detail, colour and the curve from the starless parts."""
+def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
+    """Stars apart from the rest for every stack in use."""
     nodes = []
     for name in names.roles:
         # one stack tells for all what is a star; a second filter sees other sources
@@ -257,7 +258,13 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 version=36,
             ),
         ]
+    return nodes
+
+
+def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
+    """Detail, colour, the curve and a second filter's light, all from the starless parts."""
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added
+    nodes = []
     if added:
         inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
         nodes.append(Node("added", chain.added_layer, inputs=inputs, version=5))
@@ -386,16 +393,13 @@ def _plain_nodes(names: Names) -> list[Node]:
     ]
 
 
-FACTS_OF = ("stack", "brightness", "psf", "split", "cover")
+TOLD_OF_STACKS = ("stack", "brightness", "psf", "split", "cover")  # the nodes whose words and numbers `stack_facts` gathers
 
 
 def _fact_nodes(names: Names) -> list[Node]:
     """Numbers and words of the steps by themselves; kept, so that a new blend opens no picture for them."""
     of_stacks = [
-        Node(
-            f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in ("stack", "brightness", "psf", "split", "cover"))
-        )
-        for name in names.roles
+        Node(f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in TOLD_OF_STACKS)) for name in names.roles
     ]
     sky = names.sky_of[names.colour]
     return [

@@ -14,12 +14,19 @@ import pytest
 
 from layerblend import api, cli, showcase
 from layerblend.recipe.load import load_recipe
-from layerblend.recipe.schema import Execution
+from layerblend.recipe.schema import Execution, settings
 from layerblend.runs import open_run
 
 FRAMES, SIZE, SEED = 12, (480, 320), 1
 EXECUTION = Execution(workers=1, quiet=True)
 PLACE = "Größe – Ziel 7"  # spaces, accents and a dash in every path of these tests
+
+
+def identity_changes(stack: str = "all") -> dict[str, Any]:
+    """The changes that make a recipe its own `plain`: every role from one stack and nothing done but sky, white and curve."""
+    rows = (row for row in settings() if row.has_identity and row.key.split(".")[0] in {"roles", "combine", "blend"})
+    changes = {row.key: row.identity for row in rows if not row.key.startswith("roles.add")}
+    return changes | {"roles.add": None} | {f"roles.{role}.stack": stack for role in ("stars", "detail", "colour")}
 
 
 @dataclass(frozen=True)

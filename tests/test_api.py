@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import inspect
 import json
-import os
+import re
 import shutil
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,19 +17,19 @@ from astropy.io import fits
 import layerblend as lb
 from layerblend import api
 from layerblend.engine.runner import Runner
-from layerblend.errors import InputError, RecipeError, StoppedError
+from layerblend.errors import InputError, RecipeError
 from layerblend.evidence.measures import aperture_flux
 from layerblend.evidence.verdict import Comparison, Measure
 from layerblend.files.pictures import read_linear, read_picture, write_fits, write_tiff
 from layerblend.files.provenance import read_record
 from layerblend.files.stacks import open_stack
-from layerblend.kinds import FrameTable, working_luminance
+from layerblend.kinds import working_luminance
 from layerblend.ledger import WRITING
 from layerblend.recipe.load import load_recipe
-from layerblend.recipe.schema import Execution, identity_changes
+from layerblend.recipe.schema import Execution
 from layerblend.runs import open_run
 from layerblend.steps.colour import hue_layer
-from tests.conftest import EXECUTION, Demo
+from tests.conftest import EXECUTION, Demo, identity_changes
 
 
 def changes_of(values: dict[str, Any]) -> dict[str, Any]:
@@ -91,10 +90,11 @@ def test_workers_and_the_order_and_place_of_frames_change_no_byte(demo: Demo, tm
     recipe = tmp_path / "recipe.yaml"
     recipe.write_text("target: Lantern Spiral\nframes: {folder: elsewhere}\noutput: {folder: out}\n", encoding="utf-8")
     result = api.blend_recipe(recipe, changes=[], out=None, upto=None, execution=Execution(workers=2, memory=10**7, quiet=True))
-    for path in result.outputs:
-        place = path.relative_to(tmp_path / "out")
-        if path.suffix in {".tif", ".png", ".jpg", ".fits"} and place.parts[0] != "grade":
-            assert path.read_bytes() == (demo.out / place).read_bytes(), place
+    places = [path.relative_to(tmp_path / "out") for path in result.outputs]
+    places = [place for place in places if place.suffix in {".tif", ".png", ".jpg", ".fits"} and place.parts[0] != "grade"]
+    assert len(places) >= 4 + 8 + 5  # results, layers, stacks
+    for place in places:
+        assert (tmp_path / "out" / place).read_bytes() == (demo.out / place).read_bytes(), place
 
 
 def test_the_same_run_again_does_nothing(demo: Demo) -> None:
@@ -217,7 +217,9 @@ def test_upto_stops_and_writes_what_the_step_made(demo: Demo, tmp_path: Path, st
     assert all(path.is_file() for path in answer.outputs)
     assert bool(answer.outputs) == (step != "white") and not (tmp_path / "result.tif").exists()
     assert step not in {"flatten", "white"} or step in {note["code"] for note in answer.warnings}  # what they found is told
-    for path in tmp_path.glob("steps/*.fits"):
+    layers = list(tmp_path.glob("steps/*.fits"))
+    assert bool(layers) == (step in {"flatten", "split", "detail", "colour"})
+    for path in layers:
         cards, layer = fits.getheader(path), fits.getheader(demo.out / "layers" / "colour.fits")
         assert all(cards[key] == layer[key] for key in ("OBJECT", "ROWORDER"))
 
@@ -500,29 +502,6 @@ def test_sweeps_that_cannot_be_are_refused(demo: Demo, tmp_path: Path, tries: li
 
 
 # ---------------------------------------------------------------- new
-def test_new_on_frames_then_check(demo: Demo, tmp_path: Path) -> None:
-    answer = api.new(demo.folder / "frames", tmp_path / "r.yaml")
-    assert answer.data == {"frames": 12, "stacks": []}
-    assert load_recipe(tmp_path / "r.yaml").frames.folder == demo.folder / "frames"
-    assert "12 frames" in "\n".join(api.check(tmp_path / "r.yaml", []).lines)
-    with pytest.raises(InputError, match="there already"):
-        api.new(demo.folder / "frames", tmp_path / "r.yaml")
-
-
-def test_new_leaves_stacks_among_frames_aside(demo: Demo, tmp_path: Path) -> None:
-    folder = tmp_path / "Aufnahmen Süd"
-    folder.mkdir()
-    for frame in demo.frames[:4]:
-        shutil.copy(frame, folder / frame.name)
-    write_fits(folder / "all.fits", np.full((32, 48, 3), 0.1, np.float32))
-    answer = api.new(folder, None)
-    recipe = load_recipe(answer.outputs[0])
-    assert recipe.frames.exclude.files == ("all.fits",)
-    assert any("Left aside" in line and "all.fits" in line for line in answer.lines)
-    assert any(f'check "{answer.outputs[0]}"' in line for line in answer.lines)
-    assert api.check(answer.outputs[0], []).data["frames"] == 4
-
-
 def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> None:
     folder = tmp_path / "my stacks"
     folder.mkdir()
@@ -538,75 +517,6 @@ def test_new_on_stacks_then_check_then_blend(given: Path, tmp_path: Path) -> Non
     assert (tmp_path / "out" / "my_stacks" / "result.jpg").is_file()
 
 
-def named_frames(folder: Path, objects: list[str | None], **cards: Any) -> Path:
-    """Small frames with these names of their target in the headers."""
-    folder.mkdir(parents=True)
-    for index, name in enumerate(objects):
-        header = fits.Header({key: value for key, value in {"OBJECT": name, **cards}.items() if value is not None})
-        fits.writeto(folder / f"L_{index}.fits", np.full((32, 48), 100, np.int16), header)
-    return folder
-
-
-@pytest.mark.parametrize(
-    ("objects", "target"),
-    [
-        (["Lantern Spiral"] * 3, "Lantern Spiral"),
-        (["Lantern  Spiral "] * 2 + ["Moon", None], "night 1"),
-        (["Lantern  Spiral "] * 3 + ["Moon", None], "Lantern Spiral"),
-        (["Unknown"] * 3, "night 1"),
-        ([None] * 3, "night 1"),
-        (["Lantern 1/2: 'a' <b>?"] * 2, "Lantern 1/2: 'a' <b>?"),
-        (["NUL"] * 2, "NUL"),
-        (["x" * 200] * 2, "x" * 60),
-    ],
-)
-def test_new_calls_the_target_as_most_headers_do(tmp_path: Path, objects: list[str | None], target: str) -> None:
-    api.new(named_frames(tmp_path / "night_1", objects), tmp_path / "r.yaml")
-    recipe = load_recipe(tmp_path / "r.yaml")
-    assert recipe.target == target
-    assert recipe.output.folder.parent == tmp_path / "out" and not set(recipe.output.folder.name) & set('<>:"/\\|?*')
-    assert recipe.output.folder.name.lower() != "nul"
-
-
-def test_new_gives_no_two_recipes_one_result_folder(tmp_path: Path) -> None:
-    (tmp_path / "broken.yaml").write_text("target: [", encoding="utf-8")
-    for folder in ("night_1", "night_2"):
-        named_frames(tmp_path / folder, ["Lantern Spiral"] * 2)
-    for colour in ("red", "green"):
-        named_frames(tmp_path / colour, ["Lantern Spiral"] * 2, FILTER=colour.title())
-    made = [load_recipe(api.new(tmp_path / name, None).outputs[0]) for name in ("night_1", "night_2", "red", "green")]
-    assert [recipe.target for recipe in made] == ["Lantern Spiral", "Lantern Spiral night 2", "Lantern Spiral Red", "Lantern Spiral Green"]
-    assert len({recipe.output.folder for recipe in made}) == 4
-
-
-def test_new_says_that_floats_do_not_say_what_is_white(tmp_path: Path) -> None:
-    (tmp_path / "lights").mkdir()
-    write_fits(tmp_path / "lights" / "a.fits", np.full((32, 48, 3), 0.1, np.float32))
-    assert not any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "own.yaml").lines)  # has SATURATE
-    fits.writeto(tmp_path / "lights" / "a.fits", np.full((3, 32, 48), 0.1, np.float32), overwrite=True)
-    assert any("frames.white_level" in line for line in api.new(tmp_path / "lights", tmp_path / "r.yaml").lines)
-
-
-@pytest.mark.parametrize("floats", ["all.fits", "all.tif"])
-def test_new_and_check_ask_every_finished_stack_what_is_white(tmp_path: Path, floats: str) -> None:
-    """The first stack holds whole numbers; the second ends at .69, where its stars are clipped."""
-    folder = tmp_path / "done"
-    folder.mkdir()
-    write_tiff(folder / "best25.tif", np.full((32, 48, 3), 0.1, np.float32))
-    light = np.full((32, 48, 3), 0.1, np.float32)
-    light[10:13, 20:23] = 0.69
-    if floats.endswith("tif"):
-        tifffile.imwrite(folder / floats, light, photometric="rgb")
-    else:
-        fits.writeto(folder / floats, np.moveaxis(light, 2, 0))
-    answer = api.new(folder, None)
-    (said,) = [line for line in answer.lines if "frames.white_level" in line]
-    assert floats in said and "finished stacks too" in said and "holds 0.69," in said
-    with pytest.raises(InputError, match=rf"{floats} holds floats .*frames\.white_level, in a recipe of finished stacks too"):
-        api.check(answer.outputs[0], [])
-    assert api.check(answer.outputs[0], ["frames.white_level=.69"]).data["frames"] == 0
-
-
 def test_results_do_not_lie_among_the_frames(demo: Demo) -> None:
     frames = demo.folder / "frames"
     before = sorted(frames.iterdir())
@@ -620,43 +530,6 @@ def test_the_hint_judges_the_picture_that_was_made(demo: Demo, tmp_path: Path) -
     assert answer.lines[-1].endswith(f"layerblend compare {tmp_path / 'other'}")
 
 
-@pytest.mark.parametrize(("cut", "white"), [(56000, 56000.0), (65535, "auto"), (0.8, 0.8)])
-def test_new_writes_where_stars_are_cut_off(tmp_path: Path, cut: float, white: float | str) -> None:
-    """After calibrating no pixel is 65535: clipped stars, not known as such, were kept as galaxies' cores, with black pixels beside."""
-    y, x = np.mgrid[:100, :120]
-    light = 0.02 + sum(3 * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 8) for a, b in ((20, 20), (60, 70), (100, 30)))
-    folder = tmp_path / "lights"
-    folder.mkdir()
-    for number in range(2):
-        values = np.minimum(light * 65535, cut).astype(np.uint16) if cut > 1 else np.minimum(light, cut).astype(np.float32)
-        fits.writeto(folder / f"{number}.fits", values)
-    lines = api.new(folder, tmp_path / "r.yaml").lines
-    assert load_recipe(tmp_path / "r.yaml").frames.white_level == (None if white == "auto" else white)
-    assert any(f"cut off at about {cut:g}, which" in line for line in lines) == (white != "auto")
-
-
-def test_new_on_nothing(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="no folder"):
-        api.new(tmp_path / "nowhere", None)
-    with pytest.raises(InputError, match=r"No frames in .*: nothing there, nor in its subfolders, is a FITS file"):
-        api.new(tmp_path, tmp_path / "r.yaml")
-
-
-def test_new_takes_a_folder_full_of_tiffs_for_frames_that_it_cannot_read(tmp_path: Path) -> None:
-    for n in range(40):
-        (tmp_path / f"light_{n:03}.tif").touch()
-    with pytest.raises(InputError, match=r"holds 40 TIFF files, too many for finished stacks .* frames are read as FITS: .* \(up to 12\)"):
-        api.new(tmp_path, tmp_path / "r.yaml")
-    assert not (tmp_path / "r.yaml").exists()
-
-
-def test_new_writes_nothing_that_cannot_be_read(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(api, "starter_recipe", lambda *_, **__: "target: x\nframes: {folder: f, exclude: {files: [a #2]}}\n")
-    with pytest.raises(RecipeError, match=r"r\.yaml:"):
-        api.new(demo.folder / "frames", tmp_path / "r.yaml")
-    assert not (tmp_path / "r.yaml").exists()
-
-
 def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     for _ in range(2):  # a second run replaces its own links
         answer = api.grade(demo.recipe, csv=tmp_path / "t.csv", links=tmp_path / "links", out=tmp_path, changes=[], execution=EXECUTION)
@@ -668,93 +541,6 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert len(answer.listings[0].rows) == 12 and answer.lines[-1].endswith(f"are in {tmp_path / 'links'}.")
     with pytest.raises(InputError, match="holds the frames"):
         api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
-
-
-def link(tmp_path: Path, *rows: tuple[str, float]) -> list[str]:
-    """Sorted links of frames by path below the folder and width; the names in the folder of links."""
-    made = []
-    for name, width in rows:
-        path = tmp_path / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.exists() or path.write_bytes(name.encode())
-        made.append(SimpleNamespace(file=name if "/" in name else path.name, path=path, fwhm_major=width, excluded=""))
-    written = api._sorted_links(FrameTable(tuple(made)), tmp_path / "links")
-    assert all(file.samefile(row.path) or file.read_bytes() == row.path.read_bytes() for file, row in zip(written, made, strict=True))
-    return sorted(path.name for path in (tmp_path / "links").iterdir())
-
-
-@pytest.mark.skipif(os.name == "nt", reason="links need rights there")
-@pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
-def test_sorted_links_of_an_earlier_run_make_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ways: str) -> None:
-    def refuse(*_: Any, **__: Any) -> None:
-        raise OSError("not on this disk")
-
-    if ways != "links":
-        monkeypatch.setattr(Path, "symlink_to", refuse)
-    if ways == "copies":
-        monkeypatch.setattr(api.os, "link", refuse)
-    link(tmp_path, ("a.fits", 3.0), ("b.fits", 4.0))
-    assert link(tmp_path, ("a.fits", 3.0), ("b.fits", 4.0)) == ["03.00px_a.fits", "04.00px_b.fits"]
-    assert link(tmp_path, ("a.fits", 3.2), ("b.fits", 4.0)) == ["03.20px_a.fits", "04.00px_b.fits"]
-    (tmp_path / "links" / "05.00px_a.fits").write_bytes(b"mine")
-    os.symlink(tmp_path / "another set" / "c.fits", tmp_path / "links" / "06.00px_c.fits")  # noqa: PTH211 - Path's may be refused
-    left = ["05.00px_a.fits", "06.00px_c.fits", *([] if ways == "links" else ["04.00px_b.fits"])]  # of b nothing is known any more
-    assert link(tmp_path, ("a.fits", 3.1)) == sorted(["03.10px_a.fits", *left])
-    with pytest.raises(InputError, match=r"05\.00px_a\.fits is there already"):
-        link(tmp_path, ("a.fits", 5.0))
-    assert (tmp_path / "links" / "05.00px_a.fits").read_bytes() == b"mine" and (tmp_path / "links" / "03.10px_a.fits").exists()
-
-
-def test_sorted_links_are_known_again_where_the_system_spells_them_otherwise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    r"""Windows gives \\?\C:\frames\a.fits for a link to C:\frames\a.fits."""
-    readlink = Path.readlink
-    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
-    link(tmp_path, ("a.fits", 3.0))
-    assert link(tmp_path, ("a.fits", 3.2)) == ["03.20px_a.fits"]
-
-
-@pytest.mark.parametrize("ways", ["links", "hard links", "copies"])
-def test_a_second_grade_knows_its_links_by_the_rules_of_windows(
-    demo: Demo, tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch, ways: str
-) -> None:
-    r"""Links are spelt \\?\C:\..., or need rights and become hard links or copies; no name of a frame that is open can be taken away."""
-
-    def refuse(*_: Any, **__: Any) -> None:
-        raise OSError("not on this disk")
-
-    readlink = Path.readlink
-    monkeypatch.setattr(Path, "readlink", lambda link: Path(f"//?{readlink(link)}"))
-    if ways != "links":
-        monkeypatch.setattr(Path, "symlink_to", refuse)
-    if ways == "copies":
-        monkeypatch.setattr(api.os, "link", refuse)
-    grade = {"csv": None, "links": tmp_path / "links", "out": tmp_path, "execution": EXECUTION}
-    used = api.grade(demo.folder / "frames", changes=[], **grade).data["used"]
-    first = {path.name for path in (tmp_path / "links").iterdir()}
-    assert len(first) == used
-    api.grade(demo.folder / "frames", changes=["frames.exclude.max_eccentricity=1"], **grade)  # more frames, the same names
-    second = {path.name for path in (tmp_path / "links").iterdir()}
-    assert first <= second and len(second) == api.grade(demo.recipe, changes=["frames.exclude.max_eccentricity=1"], **grade).data["used"]
-    assert all(path.is_symlink() == (ways == "links") for path in (tmp_path / "links").iterdir())
-
-
-def test_a_link_that_another_program_holds_is_named(tmp_path: Path, strict_disk: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Path, "symlink_to", lambda *_: (_ for _ in ()).throw(OSError("no right to")))
-    link(tmp_path, ("a.fits", 3.0))
-    with open(tmp_path / "links" / "03.00px_a.fits", "rb"), pytest.raises(StoppedError, match=r"close 03\.00px_a\.fits there"):
-        link(tmp_path, ("a.fits", 3.2))
-
-
-def test_sorted_links_of_frames_of_another_drive_have_names_that_every_disk_takes(tmp_path: Path) -> None:
-    (tmp_path / "a.fits").write_bytes(b"a")
-    row = SimpleNamespace(file="D:/night/a.fits", path=tmp_path / "a.fits", fwhm_major=3.0, excluded="")
-    assert [path.name for path in api._sorted_links(FrameTable((row,)), tmp_path / "links")] == ["03.00px_D_night_a.fits"]
-
-
-def test_sorted_links_of_frames_of_one_name_and_width(tmp_path: Path) -> None:
-    rows = (("n1/L_0.fits", 3.0), ("n2/L_0.fits", 3.0), ("n2_L_0.fits", 3.0))
-    for _ in range(2):
-        assert link(tmp_path, *rows) == ["03.00px_2_n2_L_0.fits", "03.00px_n1_L_0.fits", "03.00px_n2_L_0.fits"]
 
 
 def test_frames_of_one_name_are_told_apart(demo: Demo, tmp_path: Path) -> None:
@@ -843,6 +629,12 @@ def test_every_public_name_is_there_and_explained() -> None:
         assert text and len(text.splitlines()[0]) > 20, name
     with pytest.raises(AttributeError):
         _ = lb.polish
+
+
+def test_the_readme_names_what_is_there() -> None:
+    text = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"\blb\.(\w+)", text))
+    assert {"run", "compare"} <= named <= set(lb.__all__)
 
 
 # what may be given by place: the arrays, and what design fixes so

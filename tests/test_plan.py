@@ -1,4 +1,4 @@
-"""The graph of a recipe: what hangs on what, seen through the keys. No pixel is worked on here."""
+"""The graph of a recipe: what depends on what, seen through the keys. No pixel is worked on here."""
 
 from __future__ import annotations
 

@@ -163,7 +163,10 @@ def test_places_outside_the_picture_are_told_before_anything_runs(tmp_path: Path
 
 def test_places_at_the_edge_of_the_picture_are_inside(tmp_path: Path) -> None:
     make_frames(tmp_path / "f")
-    sources(tmp_path, split={"keep": [[29.4, 19.4], [-0.5, 0]]}, output={"crop": [29, 19, 30, 20]})
+    found, warnings = sources(tmp_path, split={"keep": [[29.4, 19.4], [-0.5, 0]]}, output={"crop": [29, 19, 30, 20]})
+    assert found.pixels == 30 * 20 and not warnings
+    with pytest.raises(RecipeError, match=r"29\.6"):  # a fifth of a pixel farther
+        sources(tmp_path, split={"keep": [[29.6, 19.4]]})
 
 
 def test_mostly_unreadable_frames_stop_the_run(tmp_path: Path) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 import mmap
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -144,7 +145,7 @@ class Runner:
         return found
 
     def key_if_known(self, name: str, file_key: Callable[..., str | None] | None = None) -> str | None:
-        """The key, or None while it hangs on a file whose content is not known yet."""
+        """The key, or None while it depends on a file whose content is not known yet."""
         if name in self._keys:
             return self._keys[name]
         ask = file_key or self.store.files.known
@@ -162,7 +163,7 @@ class Runner:
 
     # ------------------------------------------------------------ explanation
     def explain(self, *names: str) -> list[Reason]:
-        """For these nodes and all that they hang on: what is done, what would run, and why. Reads no file's content.
+        """For these nodes and all that they depend on: what is done, what would run, and why. Reads no file's content.
 
         Nodes that are not kept are left out where nothing that would run needs them. One that is asked for counts as done when all that
         it needs is there and it was made of the same when it was last made.
@@ -196,7 +197,7 @@ class Runner:
             return "; ".join(changes)
         if not node.keep:
             return "is not kept"
-        return "its result is no longer in the store" if self.key_if_known(node.name) else "a file it hangs on is new or changed"
+        return "its result is no longer in the store" if self.key_if_known(node.name) else "a file it depends on is new or changed"
 
     def _changes(self, node: Node) -> list[str] | None:
         """What differs from when the node was last made; None if it never was."""
@@ -385,7 +386,7 @@ class _Work:
         return bool(node.files) and not node.needs and node.keep
 
     def _waits_for_files(self, name: str) -> bool:
-        """Whether this node hangs on others whose files are still to be read."""
+        """Whether this node depends on others whose files are still to be read."""
         if name not in self.unread_above:
             above = set(self.graph.upstream(name)) - {name}
             self.unread_above[name] = [unread for unread in self.unread if unread in above]
@@ -398,7 +399,7 @@ class _Work:
         return None if node.wants_folder else self.lanes
 
     def _no_place(self, node: Node) -> bool:
-        """Whether as many nodes as may be are being made where this one would be."""
+        """Whether the executor of this node is busy with as many nodes as it may have."""
         executor = self._executor(node)
         if executor is None:
             return False
@@ -490,18 +491,14 @@ class _Work:
         return needed
 
 
-class _named:  # noqa: N801  (used like a function)
+@contextmanager
+def _named(node: Node) -> Iterator[None]:
     """Adds the node's name to an error that leaves it."""
-
-    def __init__(self, node: Node) -> None:
-        self.node = node
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: Any, error: BaseException | None, trace: Any) -> None:
-        if error is not None:
-            error.add_note(f"in the step {self.node.name!r}")
+    try:
+        yield
+    except BaseException as error:
+        error.add_note(f"in the step {node.name!r}")
+        raise
 
 
 def _input_keys(node: Node, keys: Mapping[str, str | None]) -> Any:

@@ -148,12 +148,7 @@ def common_ground(a: Subject, b: Subject) -> Ground:
     ArgumentError
         The two pictures differ in size.
     """
-    shape = a.picture.shape[:2]
-    if b.picture.shape[:2] != shape:
-        raise ArgumentError(
-            f"`{a.name}` is {shape[1]} x {shape[0]} px and `{b.name}` {b.picture.shape[1]} x {b.picture.shape[0]} px; "
-            "only pictures of the same size and place can be compared."
-        )
+    shape = _common_shape(a, b)
     words: list[str] = []
     stars = _common_stars(a, b, words)
     fwhm = _rough_fwhm(stars)
@@ -191,6 +186,17 @@ def common_ground(a: Subject, b: Subject) -> Ground:
         words=tuple(words),
     )
     return _with_shape_stars(ground, a, b)
+
+
+def _common_shape(a: Subject, b: Subject) -> tuple[int, int]:
+    """Height and width of both pictures."""
+    (height, width), other = a.picture.shape[:2], b.picture.shape[:2]
+    if other != (height, width):
+        raise ArgumentError(
+            f"`{a.name}` is {width} x {height} px and `{b.name}` {other[1]} x {other[0]} px; "
+            "only pictures of the same size and place can be compared."
+        )
+    return height, width
 
 
 def star_discs(shape: tuple[int, ...], stars: Array, fwhm: float) -> Mask:

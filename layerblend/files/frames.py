@@ -11,7 +11,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from astropy.io import fits
@@ -162,38 +162,24 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
     InputError : not a FITS file, no picture in it, more than half a block cut off, or axes that are not one or three planes.
     """
     path = Path(path)
-    try:
-        with quietly() as said, fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-            number, hdu = _first_picture(hdus, path)
-            packed = isinstance(hdu, fits.CompImageHDU)
-            image_header, first_header = hdu.header, hdus[0].header
-            shape = tuple(int(n) for n in hdu.shape)
-            place = int(hdu.fileinfo()["datLoc"])
-            cards = _cards(image_header, first_header if number else None)
-    except FileNotFoundError:
-        raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
-    except ModuleNotFoundError as error:
-        raise InputError(f"{path.name} is packed in a way that cannot be read here ({error}); unpack it first.", file=path) from error
-    except (*DAMAGE, KeyError, fits.VerifyError) as error:
-        text = f"{path.name} cannot be read as FITS: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
-        raise InputError(text, file=path, code="not_fits") from error
-
-    words = [f"{path.name}: a header character outside ASCII is shown as '?'." for text in said if "non-ASCII" in text][:1]
-    height, width, channels, planes_first = _layout(shape, path)
-    numbers = _Numbers({key: value for key, value, _ in reversed(cards)}, path, words)
+    words: list[str] = []
+    found = _headers(path, words)
+    header = found.header
+    height, width, channels, planes_first = _layout(found.shape, path)
+    numbers = _Numbers({key: value for key, value, _ in reversed(found.cards)}, path, words)
     if channels == 1 and (mosaic := numbers.text("BAYERPAT")):
         words.append(
             f"{path.name}: a mono picture with BAYERPAT = {mosaic}; if it was never debayered, its colour mosaic is taken for detail: "
             "debayer and register first."
         )
-    bitpix = int(image_header["BITPIX"])
-    bscale, bzero = _scaling(image_header, path)
-    whole_file = packed or not _first_bytes(path).startswith(FITS_MARK)
+    bitpix = int(header["BITPIX"])
+    bscale, bzero = _scaling(header, path)
+    whole_file = found.packed or not _first_bytes(path).startswith(FITS_MARK)
     if not whole_file:
-        words += _check_length(path, place, height * width * channels * abs(bitpix) // 8)
+        words += _check_length(path, found.data_offset, height * width * channels * abs(bitpix) // 8)
     return FrameInfo(
         path=path,
-        hdu=number,
+        hdu=found.hdu,
         height=height,
         width=width,
         channels=channels,
@@ -201,16 +187,51 @@ def open_frame(path: str | Path, *, white_level: float | None = None) -> FrameIn
         bitpix=bitpix,
         bscale=bscale,
         bzero=bzero,
-        blank=numbers.whole("BLANK", image_header) if bitpix > 0 else None,
-        data_offset=None if whole_file else place,
+        blank=numbers.whole("BLANK", header) if bitpix > 0 else None,
+        data_offset=None if whole_file else found.data_offset,
         top_down=_is_top_down(numbers.text("ROWORDER"), path, words),
         white_level=white_level if white_level is not None else _white_level(numbers, bitpix, bscale, bzero, path, words),
         exposure_s=numbers.positive(*EXPOSURE_CARDS),
         date=numbers.text(*DATE_CARDS),
         filter=numbers.text("FILTER"),
-        cards=cards,
+        cards=found.cards,
         words=tuple(words),
     )
+
+
+class _Headers(NamedTuple):
+    """What astropy finds in a FITS file without a pixel being read; ``shape`` as numpy counts it, ``data_offset`` in bytes."""
+
+    hdu: int
+    header: fits.Header
+    shape: tuple[int, ...]
+    data_offset: int
+    packed: bool
+    cards: tuple[tuple[str, Any, str], ...]
+
+
+def _headers(path: Path, words: list[str]) -> _Headers:
+    """The HDU of the picture; ``words`` gets what there is to say of the file's characters."""
+    try:
+        with quietly() as said, fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+            number, hdu = _first_picture(hdus, path)
+            found = _Headers(
+                hdu=number,
+                header=hdu.header,
+                shape=tuple(int(n) for n in hdu.shape),
+                data_offset=int(hdu.fileinfo()["datLoc"]),
+                packed=isinstance(hdu, fits.CompImageHDU),
+                cards=_cards(hdu.header, hdus[0].header if number else None),
+            )
+    except FileNotFoundError:
+        raise InputError(f"There is no file {path}.", file=path, code="no_file") from None
+    except ModuleNotFoundError as error:
+        raise InputError(f"{path.name} is packed in a way that cannot be read here ({error}); unpack it first.", file=path) from error
+    except (*DAMAGE, KeyError, fits.VerifyError) as error:
+        text = f"{path.name} cannot be read as FITS: {_first_line(error)}. Copy the file again, or list it under frames.exclude.files."
+        raise InputError(text, file=path, code="not_fits") from error
+    words += [f"{path.name}: a header character outside ASCII is shown as '?'." for text in said if "non-ASCII" in text][:1]
+    return found
 
 
 def _first_line(error: Exception) -> str:

@@ -139,12 +139,16 @@ def unstretch(display: Any, curve: Curve) -> Array:
 
     Returns
     -------
-    array of the same shape and type, linear light; display 1 stands for endless light.
+    array of the same shape and type, linear light; inf where the display value is 1, or so near to it that its light is beyond the type.
 
     Raises
     ------
     ArgumentError
         ``display`` is no picture in floats, ``curve`` no Curve.
+
+    References
+    ----------
+    Lupton et al. 2004, PASP 116, 133; IEC 61966-2-1 (decoding).
     """
     array, mono = _pixels(display, curve)
     out = np.empty_like(array)

@@ -63,6 +63,18 @@ def weighted_median(values: Array, weights: Array) -> float:
     return float(np.interp(0.5 * ordered.sum(), middle, np.asarray(values, np.float64)[order]))
 
 
+def lower_weighted_median(values: Array, weights: Array) -> float:
+    """The smallest of the values that has at least half of the weight at or below it: always one of the values, never between two.
+
+    Parameters
+    ----------
+    values, weights : (n,), finite, weights > 0, n > 0
+    """
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
+
+
 def lag_noise(plane: Plane, lag: int = 4) -> float:
     """Scatter of a single pixel, from differences of pixels ``lag`` columns apart, so that noise shared by neighbours does not hide.
 

@@ -149,7 +149,7 @@ class Exclude(Section):
 class Frames(Section):
     """The registered, debayered frames."""
 
-    folder: Path | None = _setting(None, Maybe(Place()), "where the frames lie")
+    folder: Path | None = _setting(None, Maybe(Place()), "the folder that holds the frames")
     pattern: tuple[str, ...] | None = _setting(
         None,
         Maybe(ListOf(Text(), "a file pattern or a list of them", least=1, alone=True), "auto"),
@@ -158,7 +158,7 @@ class Frames(Section):
     rank_by: str = _setting(
         "fwhm_major",
         Text(r"-?[\w .-]+", "must be a column to rank by", forms=f"{', '.join(RANK_COLUMNS)}, or another column"),
-        "what makes a frame sharp: smallest first, but `snr`, `stars` and `transparency` largest first; `-name` turns the order round",
+        "the column that ranks the frames: smallest first, but `snr`, `stars` and `transparency` largest first; `-name` reverses the order",
     )
     measurements: Path | None = _setting(
         None,
@@ -257,7 +257,7 @@ class Flatten(Section):
     protect: tuple[Spot, ...] = _setting(
         (),
         Sections(Spot, "[{x: 480, y: 320, radius: 150}]"),
-        "places that are target, not sky; galaxies found by themselves need no entry",
+        "places that are target, not sky; galaxies that are found automatically need no entry",
         identity=(),
     )
     frame_filling: Literal["auto", "yes", "no"] = _setting(
@@ -296,7 +296,7 @@ _POINTS = Maybe(ListOf(ListOf(Number(), "a place [x, y]", 2, 2), "a list of plac
 class SplitStars(Section):
     """Separation of the stars from everything else."""
 
-    grow: float = _setting(1.0, Number(0.5, 2), "how far around a star is taken with it; 1 is as measured")
+    grow: float = _setting(1.0, Number(0.5, 2), "how far the mended surroundings of a star reach; 1 is as measured")
     keep_knots: bool = _setting(True, Switch(), "leave knots of the target in the starless picture although they look like stars")
     keep: tuple[tuple[float, float], ...] = _setting((), _POINTS, "places that are no stars and stay", unit="px")
     remove: tuple[tuple[float, float], ...] = _setting((), _POINTS, "places that are stars and go", unit="px")
@@ -317,16 +317,16 @@ _STACK_NAME = Text(r"[\w-]+", "must be a stack's name", forms="a stack's name")
 class Stars(Section):
     """The stars of the result."""
 
-    stack: str = _setting("best25", _STACK_NAME, "whose stars; if the set has no such stack, the sharpest")
-    saturation: float = _setting(1.2, Number(0, 3), "colour of the stars; 1 leaves it", identity=1.0)
+    stack: str = _setting("best25", _STACK_NAME, "the stack that gives the stars; if there is none of this name, the sharpest")
+    saturation: float = _setting(1.2, Number(0, 3), "saturation of the stars; 1 leaves it as it is", identity=1.0)
     repair_cores: bool = _setting(True, Switch(), "give burnt-out star centres the colour of the ring around them", identity=False)
-    size: float = _setting(1.0, Number(0.5, 1), "make stars smaller; 1 leaves them", identity=1.0)
+    size: float = _setting(1.0, Number(0.5, 1), "make stars smaller; 1 leaves them as they are", identity=1.0)
 
 
 class Detail(Section):
     """The light and dark of everything that is no star."""
 
-    stack: str = _setting("deep", _STACK_NAME, "whose detail; if the set has no such stack, the middle one")
+    stack: str = _setting("deep", _STACK_NAME, "the stack that gives the detail; if there is none of this name, the middle one")
     deconvolve: float = _setting(
         0.5, Number(0, 1), "how far detail is brought towards narrower stars, only where it is above the noise", identity=0.0
     )
@@ -343,9 +343,9 @@ class Detail(Section):
 class Colour(Section):
     """The colour of everything that is no star."""
 
-    stack: str = _setting("all", _STACK_NAME, "whose colour; if the set has no such stack, the deepest")
+    stack: str = _setting("all", _STACK_NAME, "the stack that gives the colour; if there is none of this name, the deepest")
     denoise: float = _setting(1.0, Number(0, 1), "how strictly colour must stand above its noise", identity=0.0)
-    saturation: float = _setting(1.2, Number(0, 3), "colour of the target; 1 leaves it", identity=1.0)
+    saturation: float = _setting(1.2, Number(0, 3), "saturation of the target; 1 leaves it as it is", identity=1.0)
     green_ceiling: bool = _setting(False, Switch(), "hold green down to the mean of red and blue", identity=False)
 
 
@@ -387,7 +387,7 @@ class Blend(Section):
         "screen",
         Choice(("screen", "soft-light", "lighten", "plus-lighter", "normal")),
         "screen leaves stars as they were, plus-lighter brightens them on the target, lighten loses those fainter than their ground, "
-        "normal paints them over it, soft-light hardly lifts them over dark sky",
+        "normal paints them over the picture, soft-light hardly lifts them over dark sky",
         identity="screen",
     )
     amount: float = _setting(1.0, Number(0, 1), "how much of the stars", identity=1.0)
@@ -435,7 +435,7 @@ class Recipe(Section):
     target: str = _needed(Text(), "its name")
     frames: Frames = _part(Frames, "the registered, debayered frames")
     stacks: dict[str, StackSpec] = _part(
-        _standard_stacks, "the stacks, by name, sharpest first; left out: best25, best50, best75, all and deep"
+        _standard_stacks, "the stacks, by name, sharpest first; if left out, best25, best50, best75, all and deep"
     )
     stacking: Stacking = _part(Stacking, "how frames are brought to one level and joined")
     flatten: Flatten = _part(Flatten, "removal of the sky gradient")
@@ -690,13 +690,6 @@ def written(rule: Rule | None, value: Any, show_path: Any = str) -> Any:
     return value
 
 
-def identity_changes(stack: str = "all") -> dict[str, Any]:
-    """The changes that make a recipe its own `plain`: every role from one stack and nothing done but sky, white and curve."""
-    rows = (row for row in settings() if row.has_identity and row.key.split(".")[0] in {"roles", "combine", "blend"})
-    changes = {row.key: row.identity for row in rows if not row.key.startswith("roles.add")}
-    return changes | {"roles.add": None} | {f"roles.{role}.stack": stack for role in ("stars", "detail", "colour")}
-
-
 def flow(value: Any) -> str:
     """YAML data on one line."""
     if isinstance(value, bool):
@@ -763,10 +756,10 @@ class Execution:
         """From the command line's words: ``memory`` such as 6GB or 512 MiB."""
         if workers is not None and workers < 1:
             raise RecipeError(f"--workers must be 1 or more, got {workers}.", key="--workers")
-        return cls(workers, parse_size(memory) if isinstance(memory, str) else memory, cluster, quiet, json)
+        return cls(workers, parse_bytes(memory) if isinstance(memory, str) else memory, cluster, quiet, json)
 
 
-def parse_size(text: str) -> int:
+def parse_bytes(text: str) -> int:
     """Bytes of a size such as 6GB, 1.5 GiB or 800MB; a bare 6 would be six bytes and is refused."""
     match = re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*([a-zA-Z]*)\s*", text)
     if not match or match[2].lower() not in _SIZES or float(match[1]) <= 0:

@@ -138,7 +138,7 @@ def starter_recipe(
     that paths can be written relative to it.
     """
     head = (
-        f"Recipe of {' '.join(target.split())}. A line behind # shows a default: take away the # and change the value to set it. "
+        f"Recipe of {' '.join(target.split())}. A line behind # shows a default: remove the # and change the value to set it. "
         "`layerblend check` tells what is wrong or what would run; `layerblend blend` makes the picture."
     )
     return _text(head, target, _frames_lines(folder, pattern, frame_count, aside, white_level, home), _stacks_lines(stacks, home), "# ")
@@ -249,7 +249,7 @@ def _frames_lines(
 
 def _stacks_lines(stacks: Mapping[str, StackFile] | None, home: str | Path | None) -> list[str]:
     if not stacks:
-        lines = _comment("A set written here replaces the standard one. Of one stack can be said:")
+        lines = _comment("A set written here replaces the standard one. Settings of one stack:")
         lines += ["# stacks:", "#   best25: 25%                     # short for {keep: 25%}", "#   best40:"]
         example = StackSpec.model_validate({"keep": 0.4})
         return lines + ["# " + line for line in _settings_lines(example, "    ", ("file", "files"), "")]

@@ -35,8 +35,6 @@ DARKEST_SKY_SIGMA = 20.0
 CHANNEL_NOISE_PIXELS = 200_000
 # sqrt of the noise-equivalent area of a Gaussian star, in FWHM: sqrt(4 pi) / 2.3548
 NOISE_AREA_FWHM = 1.5054
-# Debayering by interpolation widens stars in quadrature by 1.4 (green alone) to 1.8 px (bilinear luminance); measured on simulated stars.
-DEBAYER_BLUR_PX = 1.7
 COPIES_TOLD = 4
 MATCH_PX = 2.0
 # A catalogue begun with a frame of another place holds that frame alone; so many beginnings are tried, for a set that nobody registered
@@ -51,8 +49,9 @@ FEWEST_STEPS = 100
 def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
     """Measure one frame: its stars' width and shape, its sky, its noise, its brightest stars and a coarse table of its levels.
 
-    Widths are those in the image, debayering included (see `optical_fwhm`). Eccentricity is the one all stars share ("coherent"), from
-    the medians of the ellipse components, so that noise does not make round stars look elongated.
+    Widths are those in the image, debayering included: interpolation adds, in quadrature, 1.4 px (green alone) to 1.8 px (luminance of
+    bilinear interpolation). Eccentricity is the one all stars share ("coherent"), from the medians of the ellipse components, so that
+    noise does not make round stars look elongated.
 
     Parameters
     ----------
@@ -92,21 +91,6 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
         words=words or _why_no_stars(count, covered, codes, noise),
         gaps=gap_runs(codes == find.NO_DATA) if covered < 1 else np.zeros((0, 3), np.int32),
     )
-
-
-def optical_fwhm(fwhm: float, *, blur_px: float = DEBAYER_BLUR_PX) -> float:
-    """The width the stars had before debayering, px: sqrt(fwhm^2 - blur^2); for a value beside the image's own width.
-
-    Parameters
-    ----------
-    fwhm : float, px, measured in a debayered image
-    blur_px : float, px, what debayering added in quadrature: about 1.8 bilinear, 1.7 edge-aware, 1.4 green alone
-
-    Returns
-    -------
-    float, px; NaN where the width measured is not larger than the blur.
-    """
-    return math.sqrt(fwhm**2 - blur_px**2) if fwhm > blur_px else float("nan")
 
 
 def _sky_level(levels: Plane) -> float:

@@ -12,7 +12,7 @@ import scipy
 from layerblend.errors import InputError, check_choice, check_range
 from layerblend.kinds import Array, FrameRow, FrameTable
 from layerblend.maths.registration import find_registration, registration_fault
-from layerblend.maths.robust import MAD_TO_SIGMA
+from layerblend.maths.robust import MAD_TO_SIGMA, lower_weighted_median
 from layerblend.maths.stars import APERTURE_FWHM
 from layerblend.maths.surface import MOST_DEGREE, POWERS, term_count, terms_at
 
@@ -183,21 +183,15 @@ def flux_ratio(mine: Array, fixed: Array, *, reach_px: float) -> float:
 
 def robust_mean(values: Array, weights: Array) -> float:
     """Weighted mean after throwing out what lies more than three robust deviations from the weighted median."""
-    centre = _weighted_median(values, weights)
+    centre = lower_weighted_median(values, weights)
     for _ in range(10):
-        spread = MAD_TO_SIGMA * _weighted_median(np.abs(values - centre), weights)
+        spread = MAD_TO_SIGMA * lower_weighted_median(np.abs(values - centre), weights)
         use = np.abs(values - centre) <= max(CLIP * spread, 1e-12)
         new = float(np.average(values[use], weights=weights[use]))
         if new == centre:
             break
         centre = new
     return centre
-
-
-def _weighted_median(values: Array, weights: Array) -> float:
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(total, 0.5 * total[-1])]])
 
 
 def _relative_flux_error(row: FrameRow, flux: Array) -> Array:

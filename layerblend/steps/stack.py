@@ -309,7 +309,7 @@ def saturated_share(bits: Array, cover: Array, counts: Array) -> Array:
 
 # ---------------------------------------------------------------- the kernel
 # Functions are inlined by force: a call hands over every array as ten numbers, and every slice counts its references with a locked
-# instruction; left alone both took a quarter of the time. Sums keep the order of the frames, so that the bytes do not hang on any of it.
+# instruction; left alone both took a quarter of the time. Sums keep the order of the frames, so that the bytes depend on none of it.
 @njit(cache=True, nogil=True, error_model="numpy")
 def _match_rows(bytes1, bytes2, bytes4, bitpix, bscale, bzero, blank, gain, surface, out):
     """Every row of every frame in matched linear light."""

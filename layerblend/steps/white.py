@@ -16,7 +16,7 @@ from layerblend.errors import FEW_STARS, ArgumentError, check_image, check_numbe
 from layerblend.kinds import Array, LinearRGB, Mask
 from layerblend.maths.blackbody import blackbody_rgb, kelvin_of_bv, through_dust
 from layerblend.maths.clipped import clipped_pixels
-from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, mad_sigma
+from layerblend.maths.robust import MAD_TO_SIGMA, lag_noise, lower_weighted_median, mad_sigma
 from layerblend.maths.stars import Candidates, detect_stars, guess_fwhm, prepare_plane
 
 # The usual star of a field: what the population is taken to be. It is seen through dust: .15 mag towards the galactic pole, more by
@@ -25,8 +25,8 @@ USUAL_STAR_KELVIN, USUAL_DUST_MAG = 5600.0, 0.3
 # How far the temperatures of a field's stars scatter, as 1 sigma of ln T, F to K stars being most of them (a guess). Dust that is patchy or
 # mixed with the stars scatters them further along the line, by about as much as it reddens the middle of them.
 USUAL_SCATTER = 0.26
-# Across the line dust moves stars by this share of what it moves them along it, to the one side or the other: by the size of its grains,
-# R_V 2.1 to 5.5 (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, from memory; its formulas give -.10 to +.06, and -.05 at the usual 3.1).
+# Dust also moves stars across the line, by this share of what it moves them along it, to either side depending on the size of its grains:
+# the curve of Cardelli, Clayton & Mathis 1989, ApJ 345, 245, over the bands gives -.10, -.05 and +.05 at R_V 2.1, 3.1 (the usual) and 5.5.
 DUST_ACROSS = 0.06
 LOCUS_KELVIN = (3300.0, 13000.0)
 # Slope of the locus for common bands, and how far a camera's own slope may lie from it.
@@ -130,6 +130,12 @@ def white_balance(
 
 
 # ---------------------------------------------------------------- photometry
+# Columns of `_photometry`: the centre, fluxes R, G, B, green flux within half the aperture, pixels of the aperture (0 where nothing could
+# be measured), scatters and levels of the ring in R, G, B.
+PLACE, FLUX, NEAR, AREA, SCATTER, LEVEL = slice(0, 2), slice(2, 5), 5, 6, slice(7, 10), slice(10, 13)
+LEAST_RING = 20  # pixels of a ring that tell its sky
+
+
 def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_list: Array | None = None, everywhere: bool = False) -> Array:
     """(n, 8) float64: x, y, flux R, G, B in an aperture of one FWHM over a ring sky, and the relative errors of the three fluxes.
 
@@ -145,7 +151,7 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
     fwhm = _star_width(image, above, codes, candidates, noise)
     places = np.stack([candidates.x, candidates.y], 1) if star_list is None else np.asarray(star_list, np.float64)[:, :2]
     raw = _photometry(image, codes, places[:MOST_STARS], APERTURE_FWHM * fwhm, RING_FWHM[0] * fwhm, RING_FWHM[1] * fwhm)
-    flux, near, area, ring_error = raw[:, 2:5], raw[:, 5], raw[:, 6], raw[:, 7:10]
+    flux, near, area, ring_error = raw[:, FLUX], raw[:, NEAR], raw[:, AREA], raw[:, SCATTER]
     with np.errstate(all="ignore"):
         error = np.sqrt(area[:, None]) * np.maximum(ring_error, noise) / flux
         concentration = near / flux[:, 1]
@@ -156,8 +162,8 @@ def measure_colours(image: LinearRGB, *, saturated: Array | None = None, star_li
         usual = np.median(concentration[model])
         good &= np.abs(concentration - usual) < RATIO_REACH * max(mad_sigma(concentration[model]), 0.02)
     if star_list is None and not everywhere:
-        good[good] = _before_dark_ground((raw[good, 10:13] / noise).mean(1))
-    return np.hstack([raw[good, :2], flux[good], error[good]])
+        good[good] = _before_dark_ground((raw[good, LEVEL] / noise).mean(1))
+    return np.hstack([raw[good, PLACE], flux[good], error[good]])
 
 
 def _before_dark_ground(ground: Array) -> Mask:
@@ -171,53 +177,64 @@ def _before_dark_ground(ground: Array) -> Mask:
 def _star_width(image: Array, above: Array, codes: Array, candidates: Candidates, noise: Array) -> float:
     """Width of the star images, px, from sources whose surroundings are plain sky: a galaxy's knots outnumber the stars otherwise."""
     places = np.stack([candidates.x, candidates.y], 1)
-    ring = _photometry(image, codes, places, 1.0, *FIRST_RING_PX)[:, 7:10]
+    ring = _photometry(image, codes, places, 1.0, *FIRST_RING_PX)[:, SCATTER]
     quiet = (ring > 0).all(1) & (ring < QUIET_RING * noise).all(1)
     return guess_fwhm(above, candidates.take(quiet) if quiet.sum() >= LEAST_STARS else candidates)
 
 
 @njit(cache=True, nogil=True)
 def _photometry(image, codes, places, aperture, ring_in, ring_out):  # type: ignore[no-untyped-def]
-    """x, y, three fluxes, green flux within half the aperture, pixels of the aperture (0 = unusable), scatters and levels of
-    the three rings."""
+    """(n, 13) float64, columns as named above, radii in px; a place where nothing can be measured is zero in all."""
     height, width, _ = image.shape
     reach = int(np.ceil(ring_out)) + 1
     out = np.zeros((len(places), 13))
     ring = np.empty((3, (2 * reach + 1) ** 2), np.float32)
     for s in range(len(places)):
-        x0, y0 = places[s]
-        cx, cy = int(x0 + 0.5), int(y0 + 0.5)
+        cx, cy = int(places[s, 0] + 0.5), int(places[s, 1] + 0.5)
         if cx < reach or cy < reach or cx >= width - reach or cy >= height - reach:
             continue
-        x0, y0 = _centroid(image, cx, cy, aperture)
-        n, usable = 0, True
-        for y in range(cy - reach, cy + reach + 1):
-            for x in range(cx - reach, cx + reach + 1):
-                r = np.hypot(x - x0, y - y0)
-                if r <= aperture + 1 and codes[y, x] != 1:
-                    usable = False
-                if ring_in <= r <= ring_out and codes[y, x] == 1:
-                    for c in range(3):
-                        ring[c, n] = image[y, x, c]
-                    n += 1
-        if not usable or n < 20:
+        x, y = _centroid(image, cx, cy, aperture)
+        n = _ring_pixels(image, codes, cx, cy, x, y, reach, aperture, ring_in, ring_out, ring)
+        if n < LEAST_RING:
             continue
-        out[s, 0], out[s, 1] = x0, y0
+        out[s, 0], out[s, 1] = x, y
         for c in range(3):
             level = np.median(ring[c, :n])
-            out[s, 10 + c] = level
+            out[s, 2 + c] = _aperture_flux(image, c, level, cx, cy, x, y, reach, aperture)
+            if c == 1:
+                out[s, 5] = _aperture_flux(image, c, level, cx, cy, x, y, reach, 0.5 * aperture)
             out[s, 7 + c] = MAD_TO_SIGMA * np.median(np.abs(ring[c, :n] - level))
-            for y in range(cy - reach, cy + reach + 1):
-                for x in range(cx - reach, cx + reach + 1):
-                    r = np.hypot(x - x0, y - y0)
-                    share = min(max(aperture + 0.5 - r, 0.0), 1.0)
-                    if share > 0:
-                        out[s, 2 + c] += share * (image[y, x, c] - level)
-                        if c == 1:
-                            inner = min(max(0.5 * aperture + 0.5 - r, 0.0), 1.0)
-                            out[s, 5] += inner * (image[y, x, c] - level)
+            out[s, 10 + c] = level
         out[s, 6] = np.pi * aperture**2
     return out
+
+
+@njit(cache=True, nogil=True)
+def _ring_pixels(image, codes, cx, cy, x, y, reach, aperture, ring_in, ring_out, ring):  # type: ignore[no-untyped-def]
+    """Gather the pixels with data of a ring about x, y into ``ring`` (3, ...) and count them; -1 where the aperture has a bad pixel."""
+    n = 0
+    for j in range(cy - reach, cy + reach + 1):
+        for i in range(cx - reach, cx + reach + 1):
+            r = np.hypot(i - x, j - y)
+            if r <= aperture + 1 and codes[j, i] != 1:
+                return -1
+            if ring_in <= r <= ring_out and codes[j, i] == 1:
+                for c in range(3):
+                    ring[c, n] = image[j, i, c]
+                n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _aperture_flux(image, c, level, cx, cy, x, y, reach, radius):  # type: ignore[no-untyped-def]
+    """Light of a channel over ``level`` within a circle about x, y, its edge one pixel soft."""
+    total = 0.0
+    for j in range(cy - reach, cy + reach + 1):
+        for i in range(cx - reach, cx + reach + 1):
+            share = min(max(radius + 0.5 - np.hypot(i - x, j - y), 0.0), 1.0)
+            if share > 0:
+                total += share * (image[j, i, c] - level)
+    return total
 
 
 @njit(cache=True, nogil=True)
@@ -255,12 +272,6 @@ def _directions(slope: float) -> tuple[Array, Array]:
     return along, np.array([-along[1], along[0]])
 
 
-def _weighted_median(values: Array, weights: Array) -> float:
-    order = np.argsort(values, kind="stable")
-    cumulated = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])
-
-
 def _middle(values: Array) -> float:
     """Huber's location: a mean in which what lies far off counts as if it lay nearer (Huber 1964, Ann. Math. Stat. 35, 73)."""
     middle, reach = float(np.median(values)), HUBER_REACH * max(float(mad_sigma(values)), 1e-6)
@@ -275,7 +286,7 @@ def fit_slope(ratios: Array, weights: Array) -> float:
     for _ in range(10):
         along, across = _directions(slope)
         t, u = ratios @ along, ratios @ across
-        t, u = t - np.median(t), u - _weighted_median(u, weights)
+        t, u = t - np.median(t), u - lower_weighted_median(u, weights)
         scatter = max(MAD_TO_SIGMA * np.median(np.abs(u)), 1e-3)
         w = np.minimum(1, 1.345 * scatter / np.maximum(np.abs(u), 1e-9)) / scatter**2
         per_angle = 1 + slope**2  # of the slope, where the line turns
@@ -291,18 +302,18 @@ def _from_population(stars: Array) -> White:
     ratios, weights = log_ratios(stars[:, 2:5]), 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
     slope = fit_slope(ratios, weights)
     along, _ = _directions(SLOPE)
-    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, hangs on bands and grains
+    # only along: how far dust moves a star across the line, a fraction of a per cent, and to which side, depends on bands and grains
     dust = _dust_along(USUAL_DUST_MAG)
     reference = log_ratios(blackbody_rgb(USUAL_STAR_KELVIN))[0] + dust * along
     more = unusual_spread(ratios @ along)
     floors = float(np.hypot(ALONG_FLOOR, more)), float(np.hypot(ACROSS_FLOOR, DUST_ACROSS * (dust + more)))
     words = [
-        f"This takes the field's dust to be the usual: a magnitude more in front of all its stars would leave the picture"
+        f"This assumes the usual dust in front of the field: one magnitude more in front of all its stars would leave the picture"
         f" {100 * _dust_along(1.0):.0f} % too blue."
     ]
     if more > ALONG_FLOOR:
         spread = f"{100 * more:.0f} % beyond the usual"
-        words.append(f"The stars' colours scatter by {spread}, as behind patchy dust or with other stars than the usual: less is sure.")
+        words.append(f"The stars' colours scatter by {spread}, as behind patchy dust or with unusual stars: the balance is less certain.")
     return _solve(stars, ratios - reference, weights, slope, floors, "stars", words)
 
 
@@ -353,7 +364,7 @@ def _solve(
     """``floors``: errors along and across that no number of stars takes away."""
     along, across = _directions(slope)
     t, u = offsets @ along, offsets @ across
-    shift = _middle(t) * along + _weighted_median(u, weights) * across
+    shift = _middle(t) * along + lower_weighted_median(u, weights) * across
     effective = weights.sum() ** 2 / (weights**2).sum()
     along_error = np.hypot(HUBER_ERROR * mad_sigma(t) / np.sqrt(len(t)), floors[0])
     across_error = np.hypot(MEDIAN_ERROR * mad_sigma(u) / np.sqrt(effective), floors[1])
@@ -408,7 +419,7 @@ def left_over_green(stars: Array, factors: Array) -> float:
     t, u = ratios @ along, ratios @ across
     line = np.interp(t, *_sorted(reference @ along, reference @ across))
     weights = 1 / ((stars[:, 5:8] ** 2).sum(1) + STAR_SCATTER**2)
-    return float(-100 * _weighted_median(u - line, weights))
+    return float(-100 * lower_weighted_median(u - line, weights))
 
 
 def _sorted(t: Array, u: Array) -> tuple[Array, Array]:

@@ -9,6 +9,7 @@ from layerblend.maths.robust import (
     MAD_TO_SIGMA,
     band_noise,
     lag_noise,
+    lower_weighted_median,
     mad_sigma,
     nan_filled,
     tile_levels,
@@ -55,6 +56,14 @@ def test_weighted_median_of_equal_weights_is_the_median():
 def test_weighted_median_follows_the_weight():
     assert weighted_median(np.array([1.0, 2.0, 10.0]), np.array([1.0, 1.0, 100.0])) > 9
     assert np.isnan(weighted_median(np.zeros(0), np.zeros(0)))
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 101])
+def test_lower_weighted_median_is_numpys_inverted_cdf(n):
+    rng = np.random.default_rng(n)
+    values, weights = np.round(rng.normal(size=n), 1), rng.integers(1, 4, n)  # with ties
+    assert lower_weighted_median(values, weights) == np.quantile(values, 0.5, weights=weights, method="inverted_cdf")
+    assert lower_weighted_median(np.array([1.0, 2.0]), np.array([1.0, 1.0])) == 1  # never between two values
 
 
 # ---------------------------------------------------------------- noise

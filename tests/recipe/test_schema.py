@@ -16,12 +16,12 @@ from layerblend.recipe.schema import (
     Execution,
     Recipe,
     file_name,
-    identity_changes,
     json_schema,
-    parse_size,
+    parse_bytes,
     settings,
     sharpness_order,
 )
+from tests.conftest import identity_changes
 
 SMALL: dict[str, Any] = {"target": "Lantern Spiral", "frames": {"folder": "frames"}}
 
@@ -181,7 +181,7 @@ def test_every_default_obeys_its_own_rule() -> None:
             and not row.required
             and row.key != "frames.folder"
         ):
-            recipe_from(SMALL, changes={row.key: row.default})
+            assert recipe_from(SMALL, changes={row.key: row.default}) == recipe_from(SMALL), row.key
 
 
 def test_standard_set_serves_when_stacks_are_left_out() -> None:
@@ -312,14 +312,14 @@ def test_json_schema_is_plain_json_and_closed() -> None:
     ("text", "size"), [("6GB", 6 * 10**9), ("512 MiB", 512 * 2**20), ("1.5gb", 1_500_000_000), ("1000000", 10**6), (".5TB", 5 * 10**11)]
 )
 def test_memory_sizes(text: str, size: int) -> None:
-    assert parse_size(text) == size
+    assert parse_bytes(text) == size
     assert Execution.from_options(memory=text).memory == size
 
 
 @pytest.mark.parametrize("text", ["six GB", "6 gigs", "0GB", "-1GB", "", "6", "900kB"])
 def test_memory_sizes_that_are_none_or_lack_their_unit(text: str) -> None:
     with pytest.raises(RecipeError, match="6GB"):
-        parse_size(text)
+        parse_bytes(text)
 
 
 def test_execution_wants_a_worker() -> None:

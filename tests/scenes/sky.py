@@ -178,7 +178,7 @@ def star_catalogue(rng, shape, n, full, reddened):
 
 
 def extinction(nm, r_v=3.1) -> np.ndarray:
-    """Extinction over that in V, 303 to 909 nm (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, eq. 1 and 3; from memory)."""
+    """Extinction over that in V, 303 to 909 nm (Cardelli, Clayton & Mathis 1989, ApJ 345, 245, eq. 1, 3a and 3b)."""
     y = 1000 / np.asarray(nm, float) - 1.82
     a = np.polyval([0.32999, -0.77530, 0.01979, 0.72085, -0.02427, -0.50447, 0.17699, 1], y)
     b = np.polyval([-2.09002, 5.30260, -0.62251, -5.38434, 1.07233, 2.28305, 1.41338, 0], y)

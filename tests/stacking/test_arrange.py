@@ -46,7 +46,7 @@ def test_unknown_white_level_is_said(tmp_path):
     ],
 )  # fmt: skip
 def test_wrong_specs_are_refused(table, spec):
-    with pytest.raises(ArgumentError):
+    with pytest.raises(ArgumentError, match=r"`stacks\['all'\]"):
         nested_stacks(table, {"all": spec})
 
 

@@ -3,8 +3,19 @@ import pytest
 
 from layerblend.demo.stars import draw_stars as draw_moffat_stars
 from layerblend.errors import ArgumentError
-from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, blackbody_rgb, kelvin_of_bv, through_dust
-from layerblend.steps.white import _from_population, fit_slope, left_over_green, log_ratios, unusual_spread, white_balance
+from layerblend.maths.blackbody import BANDS_NM, DUST_OVER_V, SECOND_RADIATION_M_K, blackbody_rgb, kelvin_of_bv, through_dust
+from layerblend.steps.white import (
+    DUST_ACROSS,
+    SLOPE,
+    USUAL_STAR_KELVIN,
+    _directions,
+    _from_population,
+    fit_slope,
+    left_over_green,
+    log_ratios,
+    unusual_spread,
+    white_balance,
+)
 from tests.scenes.sky import draw_stars, dusty_stars, extinction, make_scene
 
 
@@ -169,9 +180,22 @@ def test_a_galaxys_knots_are_not_taken_for_stars() -> None:
 
 
 def test_the_dust_of_the_scenes_is_the_published_curve() -> None:
-    """Cardelli, Clayton & Mathis 1989, ApJ 345, 245, table 3, R_V 3.1: B 1.337, V 1, R .751 (from memory; the formula misses B by 1 %)."""
+    """Cardelli, Clayton & Mathis 1989, ApJ 345, 245, table 3, R_V 3.1: B 1.337, V 1, R .751 (the formula is known to miss B by 1 %)."""
     np.testing.assert_allclose(extinction(1000 / np.array([2.27, 1.82, 1.43])), (1.337, 1, 0.751), rtol=0.012)
     np.testing.assert_allclose(extinction(BANDS_NM), DUST_OVER_V, atol=0.002)
+
+
+@pytest.mark.parametrize(("r_v", "share"), [(2.1, -0.10), (3.1, -0.05), (5.5, 0.05)])
+def test_dust_across_the_line_is_what_the_published_curve_gives(r_v: float, share: float) -> None:
+    """Cardelli, Clayton & Mathis 1989, over bands of 80 nm: what `DUST_ACROSS` rests on."""
+    nm = np.array([centre + np.linspace(-40, 40, 81) for centre in BANDS_NM])
+    photons = 1 / (nm**4 * np.expm1(SECOND_RADIATION_M_K / (1e-9 * nm * USUAL_STAR_KELVIN)))
+    clear, dusty = (np.log((photons * 10 ** (-0.4 * mag * extinction(nm, r_v))).sum(1)) for mag in (0.0, 1.0))
+    red, green, blue = dusty - clear
+    along, across = _directions(SLOPE)
+    moved = np.array([red - green, blue - green])
+    assert moved @ across / (moved @ along) == pytest.approx(share, abs=0.01)
+    assert abs(share) <= 2 * DUST_ACROSS
 
 
 @pytest.mark.parametrize(("r_v", "magnitudes", "across_over"), [(3.1, 2.0, 0.1), (3.1, 4.0, 0.1), (2.6, 2.0, 0.2)])

@@ -421,7 +421,7 @@ def _words(checks: dict[str, float], broad: Sequence[Sequence[float]] | Array = 
             f"Clipped light at {places} is no star's by its course and stays, as a galaxy's core; name it in split.remove if it is one."
         )
     if checks["removed_share"] < 0.95:
-        words.append(f"{1 - checks['removed_share']:.0%} of the compact light still stands in the starless picture.")
+        words.append(f"{1 - checks['removed_share']:.0%} of the compact light is still in the starless picture.")
     if checks["ring_share"] > 0.15:
         words.append(
             f"{checks['ring_share']:.0%} of the brighter stars left a visible ring; the star image may vary more than it can follow."
