@@ -268,7 +268,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
-            version=18,
+            version=19,
         ),
         Node(
             "colour",
