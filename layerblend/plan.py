@@ -122,7 +122,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             files=(info.path,),
             execution={"info": info},
             step="grade",
-            version=7,
+            version=8,
             parallel=True,
             priority=LINKED_LAST,
         )
@@ -247,7 +247,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
         # one stack tells for all what is a star; a second filter sees other sources
         judge = () if name in (names.plain, names.added) else (f"split/{names.plain}",)
         nodes += [
-            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=2),
+            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=3),
             Node(
                 f"split/{name}",
                 chain.split_picture,
