@@ -35,6 +35,8 @@ MISFIT, MISFIT_AGAINST = 0.10, 4.0
 # Evidence (ln of the odds) below which a source stays: on bare sky, and on structured ground, where knots are common.
 STAR_ON_SKY, STAR_ON_GROUND = -3.0, 2.5
 QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
+# Knots have peaks of some times the scatter of their ground; so many times brighter, a source lies on it as if on sky.
+AMONG, ALONE = 80.0, 160.0
 LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 # Stars whose colours spread less (dex) are of a grey picture.
 GREY = 1e-3
@@ -79,10 +81,13 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
             "long": _ellipse_evidence(fit, error, ground, peak),
             "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT + ground.scatter / peak, -MISFIT_AGAINST, 0.0),
         }
-        if len(channels) == 3:
-            evidence["colour"] = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, peak, sources.clipped)
-        total = np.sum(list(evidence.values()), 0)
         share = np.clip((ground.share - QUIET_GROUND) / (ROUGH_GROUND - QUIET_GROUND), 0, 1)
+        share *= np.clip((ALONE - peak / np.maximum(ground.scatter, 1e-12)) / (ALONE - AMONG), 0, 1)
+        if len(channels) == 3:
+            colour = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, peak, sources.clipped)
+            # knots lie among their like; elsewhere what has an odd colour and a star's shape is a carbon star, say
+            evidence["colour"] = share * colour + (1 - share) * np.maximum(colour, -MOST_AGAINST)
+        total = np.sum(list(evidence.values()), 0)
         other = (total < STAR_ON_SKY + (STAR_ON_GROUND - STAR_ON_SKY) * share) & (reason == "")
         worst = np.array(list(evidence))[np.argmin(np.stack(list(evidence.values())), 0)]
         reason[other] = worst[other]
