@@ -254,7 +254,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=38,
+                version=39,
             ),
         ]
     detail, colour, added = recipe.roles.detail, recipe.roles.colour, names.added

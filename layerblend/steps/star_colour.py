@@ -19,7 +19,7 @@ from layerblend.maths.noise import Y_WEIGHTS
 REACH_FWHM, SOFT_FWHM, POOL_FWHM = 2.4, 0.7, 0.9
 # A star is left alone if another of this share of its light shines within this distance beyond the reach; round fainter ones a hole is
 # left, for what they shed is of another colour, unless they are fainter than the last figure.
-RIVAL, RIVAL_FWHM, HOLE_FWHM, FAINTEST = 0.5, 1.5, 1.2, 0.003
+RIVAL, RIVAL_FWHM, HOLE_FWHM, FAINTEST, LEAST_SEEN = 0.5, 1.5, 1.2, 0.003, 0.3
 MOST_STARS = 1500
 NEAR_WHITE, BETA = 0.9, 3.0
 TINY = 1e-12
@@ -43,7 +43,7 @@ def even_colours(image: LinearImage, starless: LinearImage, catalogue: Array, fw
     if image.ndim == 2 or not len(stars) or catalogue["flux"].ndim < 2:
         return out
     place = np.stack([catalogue["x"], catalogue["y"]], 1).astype(float)
-    light = catalogue["flux"].astype(float) @ Y_WEIGHTS
+    light, peak = (catalogue[name].astype(float) @ Y_WEIGHTS for name in ("flux", "peak"))
     stars = stars[np.argsort(-light[stars], kind="stable")][:MOST_STARS]
     stars = stars[light[stars] > 0]
     reach = REACH_FWHM * fwhm + _core_radius(catalogue["peak"][stars].max(-1).astype(float), fwhm)
@@ -53,6 +53,9 @@ def even_colours(image: LinearImage, starless: LinearImage, catalogue: Array, fw
     def patch(k: int) -> tuple[tuple[slice, slice], Array] | None:
         star = stars[k]
         others = np.array([j for j in near[k] if j != star and light[j] > FAINTEST * light[star]], int)
+        # what shows less than a share of the star's own light there is a dot of debayering, taken for a source
+        fall = (1 + (2 ** (1 / BETA) - 1) * (np.hypot(*(place[others] - place[star]).T) / (0.5 * fwhm)) ** 2) ** -BETA
+        others = others[peak[others] > LEAST_SEEN * peak[star] * fall]
         if (light[others] > RIVAL * light[star]).any():
             return None
         return _evened(image, starless, place[star], place[others], float(reach[k]), fwhm)
