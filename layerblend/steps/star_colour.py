@@ -20,7 +20,7 @@ REACH_FWHM, SOFT_FWHM, POOL_FWHM = 2.4, 0.7, 0.9
 # A star is left alone if another of this share of its light shines within this distance beyond the reach; round fainter ones a hole is
 # left, for what they shed is of another colour, unless they are fainter than the last figure.
 RIVAL, RIVAL_FWHM, HOLE_FWHM, FAINTEST, LEAST_SEEN = 0.5, 1.5, 1.2, 0.003, 0.3
-MOST_STARS = 1500
+MOST_STARS = 1000
 NEAR_WHITE, BETA = 0.9, 3.0
 TINY = 1e-12
 
@@ -36,7 +36,7 @@ def even_colours(image: LinearImage, starless: LinearImage, catalogue: Array, fw
 
     Returns
     -------
-    (H, W, 3) float32. The luminance (R + 2G + B)/4 of every pixel stays; the brightest 1500 stars are seen to.
+    (H, W, 3) float32. The luminance (R + 2G + B)/4 of every pixel stays; the brightest 1000 stars are seen to.
     """
     stars = np.flatnonzero(catalogue["kept"] == "")
     out = image.copy()
