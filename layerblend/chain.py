@@ -56,6 +56,7 @@ from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
 from layerblend.steps.shared_ground import Patch, ground_between, without_patches
 from layerblend.steps.split import LEAST_FWHM, Split, split_stars, untouched
+from layerblend.steps.star_colour import even_colours
 from layerblend.steps.white import White, white_balance
 
 First = TypeVar("First")
@@ -592,7 +593,10 @@ def star_light(
     starless = without_patches(split.starless, handed)
 
     def repaired() -> LinearRGB:
-        return repair_cores(linear, saturated=saturated_map(stack), star_shape=shape) if repair else linear
+        if not repair:
+            return linear
+        whole_cores = repair_cores(linear, saturated=saturated_map(stack), star_shape=shape)
+        return whole_cores if stack.mean.ndim == 2 else even_colours(whole_cores, starless, split.catalogue, shape.centre.fwhm)
 
     def gated() -> StarGate | None:
         if gate == 0 or whole is not None:

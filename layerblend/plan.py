@@ -123,7 +123,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             files=(info.path,),
             execution={"info": info},
             step="grade",
-            version=7,
+            version=8,
             parallel=True,
             priority=LINKED_LAST,
         )
@@ -248,14 +248,14 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
         # one stack tells for all what is a star; a second filter sees other sources
         judge = () if name in (names.plain, names.added) else (f"split/{names.plain}",)
         nodes += [
-            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=2),
+            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=3),
             Node(
                 f"split/{name}",
                 chain.split_picture,
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=36,
+                version=39,
             ),
         ]
     return nodes
@@ -275,7 +275,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
-            version=18,
+            version=19,
         ),
         Node(
             "colour",
@@ -327,7 +327,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=21,
+            version=22,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
@@ -367,7 +367,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
-                version=10,
+                version=11,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),

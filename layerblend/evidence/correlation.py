@@ -16,6 +16,7 @@ import scipy
 
 from layerblend.errors import ArgumentError, check_image
 from layerblend.kinds import Array, Mask, Plane, Weight
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 RESOLUTION_THRESHOLD = 1 / 7
 MAX_RINGS = 96
@@ -26,6 +27,9 @@ MAX_LOG_HALF = 50.0  # the lowest ring may hold less than one independent pixel
 FIRST_CROSSING_RING = 2
 CROSSING_SPAN = 0.25
 MIN_CROSSING_RINGS = 5
+# The finest scale of blank sky tells what the halves' noise has in common, from so many pixels on; values so many sigma off do not count,
+# and more in common than this is no stacker's doing.
+BINOMIAL, LEAST_SKY_PX, OUTSTANDING, MOST_SHARED = np.array([0.25, 0.5, 0.25]), 16384, 3.0, 0.2
 
 
 @dataclass(frozen=True)
@@ -92,7 +96,8 @@ class HalfSpectra:
     ``mean`` : half-plane complex64; ``difference`` : complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack;
     ``n_eff``: (n,) independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some
     noise);
-    ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise).
+    ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise). ``shared``: correlation of the
+    halves' noise, which is taken out of all of these.
     """
 
     rings: Rings
@@ -104,6 +109,7 @@ class HalfSpectra:
     n_eff: Array
     n_joint: Array
     overlap: float
+    shared: float = 0.0
 
     @property
     def snr(self) -> Array:
@@ -162,8 +168,8 @@ def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = No
     )
 
 
-def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) -> HalfSpectra:
-    """Windowed transforms and ring powers of a pair of half-sets (arguments as in `ring_correlation`)."""
+def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None, shared: float = 0.0) -> HalfSpectra:
+    """Windowed transforms and ring powers of a pair of half-sets (arguments as in `ring_correlation`); ``shared``: see `shared_noise`."""
     a, b = check_image("half_a", half_a, colour=False), check_image("half_b", half_b, colour=False)
     if a.shape != b.shape:
         raise ArgumentError(f"`half_a` and `half_b` must have the same shape, got {a.shape} and {b.shape}.")
@@ -175,10 +181,11 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) 
         a, b = fill_masked(a, missing), fill_masked(b, missing)
     first, second = (_windowed_transform(half, window) for half in (a, b))
     rings = make_rings(a.shape)
-    cross = rings.mean((first * second.conj()).real)
+    difference = (first - second) / 2
+    noise = rings.mean(np.abs(difference) ** 2) / (1 - shared)
+    cross = rings.mean((first * second.conj()).real) - 2 * shared * noise
     power = np.sqrt(rings.mean(np.abs(first) ** 2) * rings.mean(np.abs(second) ** 2))
     correlation = np.where(power > 0, cross / np.where(power > 0, power, 1), 1.0)
-    difference = (first - second) / 2
     energy = window.astype(float) ** 2 * _noise_map((a - b) / 2)
     alone, joint = _independent_shares(energy, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
     return HalfSpectra(
@@ -187,11 +194,36 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None) 
         difference=difference,
         correlation=np.clip(correlation, -1.0, 1.0),
         signal=cross,
-        noise=rings.mean(np.abs(difference) ** 2),
+        noise=noise,
         n_eff=rings.pixels / 2 * alone,
         n_joint=rings.pixels / 2 * joint,
         overlap=_overlap(window * _structure((a + b) / 2), window * _structure((a - b) / 2), energy),
+        shared=shared,
     )
+
+
+def shared_noise(half_a: Plane, half_b: Plane, sky: Mask) -> float:
+    """Correlation of two halves' noise, 0 to .2, from blank sky: a stacker that throws out values far from the middle of all frames leaves
+    in the noise of both what they have in common (.02 to .04 at 3 sigma), which would pass for faint structure.
+
+    Parameters
+    ----------
+    half_a, half_b : (H, W) float32
+    sky : (H, W) bool, sky without stars; 0 is returned where it is too small to tell
+
+    Asked is the finest scale, in which no star image has light, where it does not stand out of its noise.
+    """
+    where = sky & np.isfinite(half_a) & np.isfinite(half_b)
+    if where.sum() < LEAST_SKY_PX:
+        return 0.0
+    fine = []
+    for half in (half_a, half_b):
+        plane = np.where(np.isfinite(half), half, np.float32(0)).astype(np.float32)
+        fine.append((plane - cv2.sepFilter2D(plane, -1, BINOMIAL, BINOMIAL, borderType=cv2.BORDER_REFLECT_101))[where].astype(float))
+    quiet = np.all([np.abs(v) <= OUTSTANDING * MAD_TO_SIGMA * np.median(np.abs(v)) for v in fine], axis=0)
+    first, second = (values[quiet] for values in fine)
+    energy = np.sqrt((first**2).sum() * (second**2).sum())
+    return float(np.clip((first * second).sum() / energy, 0.0, MOST_SHARED)) if energy > 0 else 0.0
 
 
 def snr_of(correlation: Array) -> Array:
@@ -254,6 +286,8 @@ def agreement(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> float 
     pixels = a.rings.pixels[inside]
     # (A1 B2* + A2 B1*) / 2, by means and half differences
     cross = a.rings.mean((a.mean * b.mean.conj() - a.difference * b.difference.conj()).real)
+    alike = float(np.sqrt(a.shared * b.shared))
+    cross = cross - 2 * alike / (1 - alike) * _shared_noise(a, b)
     own = np.sqrt(float(pixels @ a.signal[inside]) * float(pixels @ b.signal[inside]))
     return float(np.clip(pixels @ cross[inside] / own, -1.0, 1.0))
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from layerblend.evidence.catalogue import AS_SHOWN, BANDS, SINGLE, band_name
-from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr, fill_masked, half_spectra
+from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr, fill_masked, half_spectra, shared_noise
 from layerblend.evidence.estimates import (
     AnyEstimate,
     BandEstimate,
@@ -351,7 +351,8 @@ def picture_contrast(subject: Subject, spectra: Spectra) -> dict[str, BandEstima
 def _spectra(half_a: Plane, half_b: Plane, ground: Ground) -> HalfSpectra:
     """Spectra of what lies in the window, stars filled."""
     mask = ground.star_mask[ground.window_box]
-    return half_spectra(fill_masked(half_a, mask), fill_masked(half_b, mask), window=ground.window)
+    shared = shared_noise(half_a, half_b, ground.sky[ground.window_box])
+    return half_spectra(fill_masked(half_a, mask), fill_masked(half_b, mask), window=ground.window, shared=shared)
 
 
 def _by_band(name: str, spectra: HalfSpectra, *, contrast: bool) -> dict[str, BandEstimate]:

@@ -39,6 +39,8 @@ PROFILE_TERMS, PROFILE_REACH, FEWEST_PROFILES = 4, 1.5, 5
 BRIGHT_PROFILE = 30
 # Two classes of width count as such when they lie this far apart in ln(width).
 CLASS_GAP = 0.3
+# Ellipses of stars so far above the noise scatter by less than this, coma and all; those of small galaxies by .15.
+ELLIPSE_SNR, ONE_ELLIPSE = 15.0, 0.11
 
 
 @dataclass(frozen=True)
@@ -447,13 +449,21 @@ def star_class(fits: StarFits, *, noise: float, spread: float = 0.25) -> Mask:
         # Resampled hot pixels are all of one small width; if the rest has a width of its own as well, those are the stars.
         second = densest(log_width[wider], weight[wider])
         close = wider & (np.abs(log_width - second) < 0.12)
-        if close.sum() >= max(8, 0.5 * wider.sum()):
+        if close.sum() >= max(8, 0.5 * wider.sum()) and _of_one_ellipse(fits.take(close), noise):
             centre, usable = second, wider
     for _ in range(5):
         near = usable & (np.abs(log_width - centre) < spread)
         centre = weighted_median(log_width[near], weight[near])
     scatter = mad_sigma(log_width[near])
     return near & (np.abs(log_width - centre) < max(4 * scatter, 0.08)) & (fits.chi <= max(3 * float(np.median(fits.chi[near])), 1.5))
+
+
+def _of_one_ellipse(fits: StarFits, noise: float) -> bool:
+    """Whether sources are as long and point as one, as stars do: small galaxies round undersampled stars have a width of their own too."""
+    clear = fits.peak > ELLIPSE_SNR * noise
+    if clear.sum() < FEWEST_PROFILES:
+        return True
+    return math.hypot(mad_sigma(fits.e1[clear]), mad_sigma(fits.e2[clear])) < ONE_ELLIPSE
 
 
 def shape_weights(fits: StarFits, noise: float) -> Array:

@@ -319,7 +319,9 @@ class Stars(Section):
 
     stack: str = _setting("best25", _STACK_NAME, "the stack that gives the stars; if there is none of this name, the sharpest")
     saturation: float = _setting(1.2, Number(0, 3), "saturation of the stars; 1 leaves it as it is", identity=1.0)
-    repair_cores: bool = _setting(True, Switch(), "give burnt-out star centres the colour of the ring around them", identity=False)
+    repair_cores: bool = _setting(
+        True, Switch(), "give burnt-out star centres the colour of the ring around them, and every star one colour", identity=False
+    )
     size: float = _setting(1.0, Number(0.5, 1), "make stars smaller; 1 leaves them as they are", identity=1.0)
 
 

@@ -241,6 +241,21 @@ def test_class_drops_galaxies_blends_and_spread_hot_pixels():
     assert np.abs(kept.fwhm / 3.4 - 1).max() < 0.15
 
 
+def test_small_galaxies_of_one_width_are_not_the_stars_of_an_undersampled_field():
+    """The wider class is taken where the narrower may be hot pixels; but galaxies point every way and are long and round."""
+    rng = np.random.default_rng(21)
+    plane = np.zeros((600, 600))
+    add_stars(plane, np.column_stack([rng.uniform(20, 580, 80), rng.uniform(20, 580, 80), np.full(80, 0.5)]), 2.05, 8.0)
+    for x, y in rng.uniform(20, 580, (30, 2)):
+        shape = {"eccentricity": float(rng.uniform(0.3, 0.88)), "angle": float(rng.uniform(0, 180))}
+        plane += 2.0 * moffat_image(plane.shape, float(rng.uniform(3.3, 3.7)), 2.5, x=float(x), y=float(y), **shape)
+    plane = (plane + rng.normal(0, 2e-4, plane.shape)).astype(np.float32)
+    found = detect_stars(plane)
+    fits = fit_moffat_stars(plane, found.x, found.y, fwhm=2.2, noise=2e-4)
+    kept = fits.take(star_class(fits, noise=2e-4))
+    assert len(kept) > 50 and np.abs(kept.fwhm / 2.05 - 1).max() < 0.15
+
+
 def test_undersampled_stars_are_a_class_too():
     fits = fitted(star_field(9, 400, 500, stars=60, margin=10, fwhm=1.7))
     assert len(fits) > 30 and np.median(fits.fwhm) == pytest.approx(1.7, rel=0.01)

@@ -71,7 +71,8 @@ def deconvolve(
     Returns
     -------
     (H, W) float32. Strength 0 with grain 1 gives the input back. Nothing is clipped; flux is kept. Pixels that no star image could make
-    (hot pixels and cosmic rays that stacking left in, see :func:`find_spikes`) are filled from their surroundings: they would ring.
+    (hot pixels and cosmic rays that stacking left in, see :func:`find_spikes`) are filled from their surroundings, for they would ring;
+        but not where stars were taken out.
 
     Raises
     ------
@@ -97,7 +98,7 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
     luminance = check_image("luminance", luminance, colour=False)
     settings = {"half_difference": None, "strength": 0.5, "grain": 0.5, "stars": None, "reference_fwhm": None} | options
     sigma = settings["sigma"] = noise_map("sigma", settings["sigma"], luminance.shape)
-    spikes = find_spikes(luminance, star_shape, sigma=sigma)
+    spikes = _off_stars(find_spikes(luminance, star_shape, sigma=sigma), settings["stars"])
     filled, valid = without_spikes(luminance, spikes)
     gates, sharp = _deconvolution_gates(filled, valid, star_shape, **settings)
     out = through_gates(gates, filled, sharp)
@@ -106,6 +107,18 @@ def deconvolve_and_keep(luminance: Plane, star_shape: StarShape, **options: Any)
         gates = replace(gates, felt=_less_felt(gates.felt, pits))
         out = through_gates(gates, filled, sharp)
     return restored(out, valid), replace(gates, spikes=spikes)
+
+
+def _off_stars(spikes: Mask | None, stars: Mask | None) -> Mask | None:
+    """Spikes but for those that lie for the most part where stars were taken out: what a bright star's arms left there is narrow too, and
+    the star layer stands on it. Nothing is sharpened there."""
+    if spikes is None or stars is None or stars.shape != spikes.shape:
+        return spikes
+    count, labels = cv2.connectedComponents(spikes.astype(np.uint8), connectivity=8)
+    pixels, within = np.bincount(labels.ravel(), minlength=count), np.bincount(labels[stars], minlength=count)
+    own = 2 * within <= pixels
+    own[0] = False
+    return own[labels] if own.any() else None
 
 
 def _deconvolution_gates(

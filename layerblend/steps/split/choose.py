@@ -35,6 +35,10 @@ MISFIT, MISFIT_AGAINST = 0.10, 4.0
 # Evidence (ln of the odds) below which a source stays: on bare sky, and on structured ground, where knots are common.
 STAR_ON_SKY, STAR_ON_GROUND = -3.0, 2.5
 QUIET_GROUND, ROUGH_GROUND = 1.2, 2.0
+# The target is where the ground is so bright, in sigma, over so many FWHM.
+OFF_TARGET, ON_TARGET, TARGET_FWHM = 1.0, 3.0, 3.0
+# A source off the target with a peak of so many times the scatter of its ground lies on it as if on sky.
+AMONG, ALONE = 80.0, 160.0
 LOCUS_STARS, LOCUS_STRENGTH, LOCUS_WIDTH = 20, 50.0, 0.06
 # Stars whose colours spread less (dex) are of a grey picture.
 GREY = 1e-3
@@ -79,10 +83,16 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
             "long": _ellipse_evidence(fit, error, ground, peak),
             "misfit": np.where(_misfit(plane, good, noise, fitted) > MISFIT + ground.scatter / peak, -MISFIT_AGAINST, 0.0),
         }
-        if len(channels) == 3:
-            evidence["colour"] = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, peak, sources.clipped)
-        total = np.sum(list(evidence.values()), 0)
         share = np.clip((ground.share - QUIET_GROUND) / (ROUGH_GROUND - QUIET_GROUND), 0, 1)
+        target = _on_target(plane, good, noise, fitted)
+        alone = np.clip((peak / np.maximum(ground.scatter, 1e-12) - AMONG) / (ALONE - AMONG), 0, 1)
+        share *= 1 - alone * (1 - target)
+        if len(channels) == 3:
+            colour = _colour_evidence(channels, strength, np.abs(fit[:, 3]), ground, peak, sources.clipped)
+            # knots lie on the target; elsewhere what has an odd colour and a star's shape is a carbon star, say
+            weight = np.maximum(share, target)
+            evidence["colour"] = weight * colour + (1 - weight) * np.maximum(colour, -MOST_AGAINST)
+        total = np.sum(list(evidence.values()), 0)
         other = (total < STAR_ON_SKY + (STAR_ON_GROUND - STAR_ON_SKY) * share) & (reason == "")
         worst = np.array(list(evidence))[np.argmin(np.stack(list(evidence.values())), 0)]
         reason[other] = worst[other]
@@ -99,6 +109,17 @@ def choose_stars(plane: Plane, good: Mask, noise: Noise, fitted: Fitted, channel
 def beyond_edge(sources: Sources, shape: tuple[int, ...]) -> Mask:
     """(n,) bool, the source's middle lies outside the picture."""
     return _inside(sources, shape) < 0
+
+
+def _on_target(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
+    """(n,) 0 to 1, how surely the ground round a source, without the stars' light, is the target and not the sky."""
+    most = np.float32(2 * ON_TARGET * noise.sigma)
+    ground = np.where(good, np.clip(plane - fitted.halo - fitted.model, -most, most), np.float32(0))
+    width = TARGET_FWHM * fitted.field.fwhm
+    light, seen = (cv2.GaussianBlur(p, (0, 0), width, borderType=cv2.BORDER_REFLECT) for p in (ground, good.astype(np.float32)))
+    x, y = _pixels(fitted.sources, plane.shape)
+    level = light[y, x] / np.maximum(seen[y, x], 1e-3) / noise.sigma
+    return np.asarray(np.clip((level - OFF_TARGET) / (ON_TARGET - OFF_TARGET), 0, 1))
 
 
 def _at_edge(fitted: Fitted, shape: tuple[int, ...]) -> Mask:

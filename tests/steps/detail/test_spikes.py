@@ -127,3 +127,20 @@ def test_a_border_without_light_that_is_not_marked_leaves_no_lines(scene: Scene,
     options = {"sigma": sigma, "half_difference": half}
     clean, mended = deconvolve(luminance, star, **options), deconvolve(dark, star, **options)
     assert np.abs(mended - clean)[-30:-3].max() < 3 * level
+
+
+def test_what_is_left_of_a_bright_stars_arm_stays_where_stars_were_taken_out() -> None:
+    """The star layer stands on it: without it there are dark gaps along the arm. Off the star such a line is no light and goes."""
+    star, rng = varying_star(3.2, (120, 160)), np.random.default_rng(3)
+    plane = rng.normal(0, 1, (120, 160)).astype(np.float32)
+    plane[38:41, 20:100] += np.array([12, 40, 12], np.float32)[:, None]
+    plane[90, 20:100] += 40
+    stars = np.zeros(plane.shape, bool)
+    stars[28:51, 10:110] = True
+    out = deconvolve(plane, star, sigma=1.0, stars=stars)
+    kept = [float(p[38:41, 30:90].sum() / p.shape[1]) for p in (plane, out)]
+    assert find_spikes(plane, star, sigma=1.0)[39, 40:80].all()  # type: ignore[index]
+    assert kept[1] > 0.9 * kept[0]
+    assert np.abs(out[90, 30:90]).max() < 10
+    gates = detail_gates(plane, star, sigma=1.0, stars=stars)
+    np.testing.assert_allclose(apply_gates(gates, plane), out, atol=1e-5)

@@ -215,6 +215,21 @@ def test_a_bright_source_little_wider_than_a_star_stays() -> None:
         assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == reason
 
 
+def test_a_star_of_an_odd_colour_on_bare_sky_goes_with_the_stars() -> None:
+    """Carbon-red: hardly any blue, far off the line of the others' colours."""
+    scene = make_scene(height=500, width=500, stars=600, saturated=0, target=False, galaxies=0, seed=26)
+    o = scene.options
+    x, y = PLACE
+    reach2 = ((2 * x / o.width - 1) ** 2 + (2 * y / o.height - 1) ** 2) / 2
+    for strength in (150, 1500):
+        planes = [np.ascontiguousarray(scene.image[..., c], np.float64) for c in range(3)]
+        for c, share in enumerate((2.5, 1.0, 0.15)):
+            form = ellipse_form(o.fwhm * (1 + o.widening * reach2) * CHANNEL_WIDTH[c], o.eccentricity, o.angle, o.beta)
+            add_moffat(planes[c], x, y, share * strength * scene.extra["sigma0"], *form, o.beta, 40)
+        catalogue = split_stars(np.stack(planes, -1).astype(np.float32)).catalogue
+        assert catalogue["kept"][np.argmin(np.hypot(catalogue["x"] - x, catalogue["y"] - y))] == ""
+
+
 def test_at_the_edge_a_little_wider_is_a_star_still() -> None:
     """Fewer frames overlap there: the source that is 7 % wider, which stays inside, goes where the edge cuts it."""
     scene = make_scene(height=500, width=500, stars=600, saturated=0, target=False, galaxies=0, seed=26)
