@@ -106,6 +106,8 @@ def test_a_halo_that_one_split_left_in_its_ground_is_shown_once(whole: bool) -> 
     rest: dict[str, Any] = {"gate": 0, "repair": False, "saturation": 1, "size": 1}
     made = chain.star_light(sharp, splits[0], as_stack(sharp), round_stars(2.8), deep, splits[1], CURVE, **rest)
     assert made.handed
+    few = as_stack(sharp, count=np.full(radius.shape, 5, np.uint16), n_frames=10)  # where frames end, skies step: no light of stars
+    assert not chain.star_light(sharp, splits[0], few, round_stars(2.8), deep, splits[1], CURVE, **rest).handed
     if whole:  # a half-set is given the same light
         made = chain.star_light(sharp, splits[0], as_stack(sharp), round_stars(2.8), deep, splits[1], CURVE, whole=made, **rest)
     picture = chain.join(chain.Base(stretch(splits[1].starless, CURVE), None), made, mode="screen", amount=1)
@@ -257,6 +259,27 @@ def test_a_mono_stack_has_no_balance_and_becomes_grey() -> None:
     )
     light = chain.linear_picture(as_stack(image), no_sky(image), WHITE, chain.Brightness())
     np.testing.assert_array_equal(light, np.repeat(image[..., None], 3, 2))
+
+
+def test_a_star_shows_one_colour_where_debayering_gave_its_middle_another() -> None:
+    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    radius, colour = np.hypot(yy - 60, xx - 80), np.array([0.5, 0.9, 1.7])
+    star = (0.2 * (1 + radius**2 / 9) ** -3.0)[..., None] * colour
+    star[radius < 1.2] = (star[radius < 1.2] @ [0.25, 0.5, 0.25])[:, None]
+    light = star.astype(np.float32)
+    source = np.array([(80, 60, star.sum((0, 1)), star.max((0, 1)), "")], "f4,f4,(3,)f4,(3,)f4,U8")
+    source.dtype.names = ("x", "y", "flux", "peak", "kept")
+    split = chain.Split(np.zeros_like(light), light, radius < 30, source, {})
+    rest: dict[str, Any] = {"gate": 0, "saturation": 1, "size": 1}
+    pale, one = (
+        unstretch(
+            chain.star_light(light, split, as_stack(light), round_stars(2.8), light, split, CURVE, repair=repair, **rest).layer, CURVE
+        )
+        for repair in (False, True)
+    )
+    middle, beside = radius < 1.2, (radius > 2) & (radius < 4)
+    ratio = [float((layer[where][:, 2] / layer[where][:, 0]).mean()) for layer in (pale, one) for where in (middle, beside)]
+    assert ratio[0] < 0.6 * ratio[1] and ratio[2] == pytest.approx(ratio[3], rel=0.15)
 
 
 def test_borders_that_some_frames_do_not_reach_are_not_compared_near_stars() -> None:
