@@ -1,6 +1,7 @@
 """Measures of one result: against values put in."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -361,3 +362,16 @@ def test_small_pictures_have_smaller_tiles_of_sky(made):
     one = replace(bare(subject, planes), stars=np.array([[5.0, 5, 1, 1]]))
     assert len(sky_level(one, common_ground(one, one))["sky a*"].influence) == 9
     assert as_rgb(one.picture[..., 0]).shape == (160, 160, 3)
+
+
+def test_what_the_noise_of_both_halves_shares_in_blank_sky_goes_into_their_spectra() -> None:
+    """Unit noise of each half and .3 of both: a correlation of .09 / 1.09."""
+    from layerblend.evidence import measures
+
+    own, common = np.random.default_rng(5).normal(0, 1, (2, 256, 256)), np.random.default_rng(6).normal(0, 0.3, (256, 256))
+    first, second = (own + common).astype(np.float32)
+    everywhere = np.ones(first.shape, bool)
+    ground = SimpleNamespace(
+        star_mask=~everywhere, sky=everywhere, window_box=(slice(None), slice(None)), window=everywhere.astype(np.float32)
+    )
+    assert measures._spectra(first, second, ground).shared == pytest.approx(0.09 / 1.09, abs=0.02)  # type: ignore[arg-type]

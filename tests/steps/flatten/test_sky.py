@@ -9,6 +9,7 @@ from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
 from layerblend.steps.curve import fit_curve, stretch, unstretch
 from layerblend.steps.flatten import apply_sky, flatten
+from layerblend.steps.flatten import fit as fit_module
 from layerblend.steps.flatten import sky as sky_module
 from layerblend.steps.flatten.fit import fit_sky
 from layerblend.steps.flatten.sky import _plane_through, _runs_away, find_surface
@@ -308,3 +309,11 @@ def test_a_sky_brighter_in_the_middle_by_the_fourth_power_of_the_cosine_is_mostl
     light = (25 / np.ptp(fall_off) * fall_off[..., None] * np.array([0.7, 1, 0.9])).astype(np.float32)
     flat = flatten(scene.image + light)
     assert np.abs(flatten_score(replace(scene, sky=scene.sky + light), flat.model)["halo_offset"]).max() < 1.0
+
+
+def test_a_sky_without_fall_off_is_the_same_as_if_none_had_been_thought_of(scene, flat, monkeypatch) -> None:
+    monkeypatch.setattr(fit_module, "FALL_OFFS", ())
+    np.testing.assert_array_equal(flatten(scene.image).model, flat.model)
+    monkeypatch.undo()
+    monkeypatch.setattr(fit_module, "UNUSUAL", -300.0)
+    assert (flatten(scene.image).model != flat.model).any()
