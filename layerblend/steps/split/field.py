@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -15,7 +16,7 @@ from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
-from layerblend.steps.split.haloes import Haloes, fit_haloes, near_light, read_rings
+from layerblend.steps.split.haloes import Haloes, fit_haloes, halo_basis, near_light, read_rings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks, peak_response
 from layerblend.steps.split.model import (
     TABLE_REACH,
@@ -61,6 +62,10 @@ LEAST_FITS = 3
 # Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
 BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
 LEAST_BETA_RINGS = 6
+# The same of the rings that tell where the Moffat is too bright; nodes between which that runs evenly (FWHM; nothing at the last), by what
+# share it may be too bright, and the least that is left of it.
+COURSE_RINGS = (0.5, 6.0, 18)
+COURSE_NODES, COURSE_SHARE, LEAST_COURSE = np.array([0.6, 0.9, 1.3, 1.8, 2.4, 3.2, 4.2, 5.6]), 0.3, 0.2
 # Sources as wide and as round as stars, within this much, have arms.
 STAR_WIDTH = 0.25
 TABLE_SMOOTH = 1.2
@@ -268,6 +273,9 @@ class _Fit:
         _learn_beta(field, sources, bare - self.model, good, noise, teachers)
         self.sweep(bare, free=0)
         self.draw()
+        if self.haloes.common is not None:  # the second time: the haloes must be known
+            _learn_course(field, sources, self.haloes, bare - self.model, good, noise, teachers)
+            self.draw()
         _learn_table(field, sources, bare, self.model, good, teachers)
         self.draw()
 
@@ -455,41 +463,97 @@ def _learn_beta(state: Field, sources: Sources, residual: Plane, good: Mask, noi
 
     Each star has a height and a level of its own; the two corrections are common. Stars that disagree lose their weight.
     """
-    chosen = np.nonzero(teachers)[0]
-    chosen = chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
+    chosen = _brightest(sources, teachers)
     if len(chosen) < TEACHERS_LEAST:
         return
-    image, x, y, peak = state.image, sources.x[chosen], sources.y[chosen], sources.peak[chosen]
-    inner, outer = (np.full(len(chosen), r * state.fwhm) for r in BETA_RINGS[:2])
-    value, count = read_rings(residual, good, x, y, inner, outer, BETA_RINGS[2])
-    rho = np.geomspace(*BETA_RINGS[:2], BETA_RINGS[2] + 1)
-    rho = np.sqrt(rho[1:] * rho[:-1])
+    image = state.image
+    rho, value, count = _rings_round(state, sources, chosen, residual, good, BETA_RINGS)
     height, by_width, by_beta = _profile_slopes(image.beta, rho)
-    error = np.hypot(1.25 * noise.sigma / np.sqrt(np.maximum(count, 1)), BETA_MISFIT * peak[:, None] * height)
-    error = np.sqrt(error**2 + 1.5 * noise.slope * peak[:, None] * height / np.maximum(count, 1))
-    weight = np.where(np.isfinite(value), 1 / error, 0.0)
-    step = _common_step(height, np.column_stack([by_width, by_beta]), np.nan_to_num(value), weight, peak)
+    shown = _reduced(height, np.column_stack([by_width, by_beta]), value, count, sources.peak[chosen], noise)
+    if not shown:
+        return
+    step = _agreed(shown, lambda normal, right: np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), right))
     beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), 1.6, 9.0))
     state.terms[0, 0] += float(np.clip(step[0], -WIDTH_STEP, WIDTH_STEP))
     state.image = StarImage(beta, image.profile + moffat_profile(beta) - moffat_profile(image.beta), image.table)
     state.refresh(sources.geo)
 
 
-def _common_step(height: Array, slopes: Array, value: Array, weight: Array, peak: Array) -> Array:
-    """(2,) factors of ``slopes`` (rings, 2) that the rings of all stars agree on; stars that disagree lose their weight."""
+def _learn_course(state: Field, sources: Sources, haloes: Haloes, residual: Plane, good: Mask, noise: Noise, teachers: Mask) -> None:
+    """Lower the profile where rings round bright stars agree that the Moffat is too bright, as where frames of several widths were added.
+
+    The core of such an image tells a beta with which its wings are too wide. What the Moffat is too faint by is left to the halo, whose
+    light is never negative and so cannot mend this. Beside a star's core it is little, but clipped stars are known by nothing else.
+    """
+    chosen = _brightest(sources, teachers)
+    if haloes.common is None or len(chosen) < TEACHERS_LEAST:
+        return
+    image, peak = state.image, sources.peak[chosen]
+    rho, value, count = _rings_round(state, sources, chosen, residual, good, COURSE_RINGS)
+    faint = ~np.isin(chosen, haloes.index)  # they have the wide part of the halo as well, but it was not taken off
+    value[faint] -= peak[faint, None] * (halo_basis(rho, 1.0) @ haloes.common - near_light(haloes.common, rho))
+    height = profile_at(image.profile, rho)
+    shown = _reduced(height, _hats(rho) * height[:, None], value, count, peak, noise)
+    if not shown:
+        return
+    step = _agreed(shown, _lowered)
+    state.image = StarImage(image.beta, image.profile * np.maximum(1 + _hats(profile_radii()) @ step, LEAST_COURSE), image.table)
+
+
+def _brightest(sources: Sources, teachers: Mask) -> Array:
+    chosen = np.nonzero(teachers)[0]
+    return chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
+
+
+def _rings_round(
+    state: Field, sources: Sources, chosen: Array, residual: Plane, good: Mask, rings: tuple[float, float, int]
+) -> tuple[Array, Array, Array]:
+    """Radii (rings,) in FWHM, medians (n, rings) round the chosen stars, and how many pixels each looked at."""
+    inner, outer, number = rings
+    ends = (np.full(len(chosen), r * state.fwhm) for r in (inner, outer))
+    value, count = read_rings(residual, good, sources.x[chosen], sources.y[chosen], *ends, number)
+    rho = np.geomspace(inner, outer, number + 1)
+    return np.sqrt(rho[1:] * rho[:-1]), value, count
+
+
+def _hats(rho: Array) -> Array:
+    """(radii, nodes): 1 at its own node and 0 at the others, even in ln rho between; 0 outside, and for the last node everywhere."""
+    nodes = np.log(COURSE_NODES)
+    at = np.log(np.maximum(rho, 1e-6))
+    return np.stack([np.interp(at, nodes, row, left=0.0, right=0.0) for row in np.eye(len(nodes))[:-1]], 1)
+
+
+def _lowered(normal: Array, right: Array) -> Array:
+    """The best step within about COURSE_SHARE that raises nothing (Lawson & Hanson 1974)."""
+    low = np.linalg.cholesky(normal + (COURSE_SHARE**-2 + 1e-9 * np.trace(normal)) * np.eye(len(right)))
+    return -scipy.optimize.nnls(low.T, -np.linalg.solve(low, right))[0]
+
+
+def _reduced(height: Array, slopes: Array, value: Array, count: Array, peak: Array, noise: Noise) -> list[Array]:
+    """For every star (rings, n + 1): ``slopes`` (rings, n) and values in units of their error, free of a height and a level of its own."""
+    light = peak[:, None] * height
+    error = np.hypot(1.25 * noise.sigma / np.sqrt(np.maximum(count, 1)), BETA_MISFIT * light)
+    error = np.sqrt(error**2 + 1.5 * noise.slope * light / np.maximum(count, 1))
+    weight = np.where(np.isfinite(value), 1 / error, 0.0)
     reduced = []
-    for w, v, p in zip(weight, value, peak, strict=True):
+    for w, v, p in zip(weight, np.nan_to_num(value), peak, strict=True):
         if (w > 0).sum() >= LEAST_BETA_RINGS:
             own, _ = np.linalg.qr(np.column_stack([height * w, w]))
             both = np.column_stack([slopes * p, v]) * w[:, None]
             reduced.append(both - own @ (own.T @ both))
-    step, trust = np.zeros(2), np.ones(len(reduced))
+    return reduced
+
+
+def _agreed(reduced: list[Array], solve: Callable[[Array, Array], Array]) -> Array:
+    """(n,) factors of the slopes that the rings of all stars agree on; stars that disagree lose their weight."""
+    n, trust = reduced[0].shape[1] - 1, np.ones(len(reduced))
+    step = np.zeros(n)
     for _ in range(4):
-        normal = sum((t * r[:, :2].T @ r[:, :2] for t, r in zip(trust, reduced, strict=True)), 1e-30 * np.eye(2))
-        right = sum((t * r[:, :2].T @ r[:, 2] for t, r in zip(trust, reduced, strict=True)), np.zeros(2))
-        step = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), right)
-        off = np.array([np.mean((r[:, 2] - r[:, :2] @ step) ** 2) for r in reduced])
-        trust = 1 / (1 + off / max(4 * float(np.median(off)), 1e-30)) if len(off) else trust
+        normal = sum((t * r[:, :n].T @ r[:, :n] for t, r in zip(trust, reduced, strict=True)), 1e-30 * np.eye(n))
+        right = sum((t * r[:, :n].T @ r[:, n] for t, r in zip(trust, reduced, strict=True)), np.zeros(n))
+        step = solve(normal, right)
+        off = np.array([np.mean((r[:, n] - r[:, :n] @ step) ** 2) for r in reduced])
+        trust = 1 / (1 + off / max(4 * float(np.median(off)), 1e-30))
     return step
 
 

@@ -3,9 +3,9 @@
 Round the star the picture less all modelled light is read in rings and sectors. What is left there is a sum of three things, each a random
 field of known kind (Rasmussen & Williams 2006, sec. 2.7, 4.2, 5.4): the star's own error, a share of its light (its peak, the strength of
 its halo, a smooth rest over the radius, and waves once and twice round it); the ground, uneven in proportion to its height over long ways
-and a little over short ones, with a level and a slope that may be anything; the noise. The unevenness is the one that makes the cells most
-likely. The star's share, expected from all cells together, moves from the ground to the star: an arm that goes on beyond the star on both
-sides stays ground, a round excess goes.
+and a little over short ones, with a level and a slope that may be anything and, where it is low, a bend; the noise. The unevenness is the
+one that makes the cells most likely. The star's share, expected from all cells together, moves from the ground to the star: an arm that
+goes on beyond the star on both sides stays ground, a round excess goes.
 """
 
 from __future__ import annotations
@@ -38,6 +38,9 @@ UNEVEN = np.array([0.3, 0.6, 1.2, 2.5, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0])
 # ground round it, to which an arm far outside belongs; over long ways alone an arm or a knot beside the star would bend all of it.
 WAYS, WAY_SHARES = (12.0, 5.0, 2.0), (1.0, 0.2, 0.03)
 LEVEL_FREEDOM = 1e3
+# Ground beside a target mostly bends upwards towards it: made to be level or to slope evenly, it leaves light in the star's place. Ground
+# higher than this (sigma) is arms and knots, which bend over shorter ways than a star's light does: there the bend would only take it.
+BEND, BEND_GROUND = 0.7, 6.0
 # Ground lower than this (sigma, and share of its mean) is as uneven as ground of this height; none rises and falls by more than a share.
 LEAST_GROUND, LEAST_HEIGHT, MOST_UNEVEN = 3.0, 0.3, 0.2
 # What is left of a star's own light makes the ground look high. At first it counts as no higher within so many FWHM than in the next rings.
@@ -211,6 +214,11 @@ def _ground_by_turn(radii: Array) -> Array:
     return sum((share / (1 + 0.5 * apart / way**2) for way, share in zip(WAYS, WAY_SHARES, strict=True)), np.zeros_like(apart))
 
 
+def _bend(patch: _Patch) -> float:
+    """How far the ground may bend within the outermost ring, as a multiple of its unevenness."""
+    return BEND * min(1.0, BEND_GROUND / float(patch.height.mean())) ** 2
+
+
 def _likeliest(patches: list[_Patch], light: _Light) -> Array:
     """Unevenness of the ground; every other cell tells enough."""
     uneven = np.zeros(len(patches))
@@ -223,7 +231,7 @@ def _likeliest(patches: list[_Patch], light: _Light) -> Array:
                 most = max(MOST_UNEVEN * float(patch.height.mean()), UNEVEN[0])
                 known = (value, variance, height / height.mean(), ring, sector)
                 tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
-                uneven[s] = _search(*known, *tables, patch.radii, UNEVEN[: np.searchsorted(UNEVEN, most, side="right")])
+                uneven[s] = _search(*known, *tables, patch.radii, _bend(patch), UNEVEN[: np.searchsorted(UNEVEN, most, side="right")])
 
     over_bands(work, len(patches))
     return uneven
@@ -241,7 +249,7 @@ def _own_light(patches: list[_Patch], uneven: Array, drawn: Array, light: _Light
             known = (patch.value, patch.variance, patch.height / patch.height.mean(), patch.ring, patch.sector)
             tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
             weights = np.zeros((RINGS, SECTORS))
-            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, uneven[s])
+            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, _bend(patch), uneven[s])
             by_wave = ROUND_WAVES @ weights.T
             profiles[s, 0] = _round_covariance(drawn, patch.radii, patch.top, light) @ by_wave[0]
             for k, wave in enumerate(_wave_covariances(drawn, patch.radii, patch.top, light)):
@@ -252,8 +260,8 @@ def _own_light(patches: list[_Patch], uneven: Array, drawn: Array, light: _Light
 
 
 @njit(cache=True, nogil=True)
-def _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, out):  # type: ignore[no-untyped-def]
-    """Lower half of the covariance of the cells: ground, star, free level and slope, noise."""
+def _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, bend, out):  # type: ignore[no-untyped-def]
+    """Lower half of the covariance of the cells: ground with its ``bend``, star, free level and slope, noise."""
     outer = radii[-1]
     for i in range(ring.size):
         turn = 2 * np.pi * (sector[i] + 0.5) / SECTORS
@@ -261,11 +269,11 @@ def _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven,
         for j in range(i + 1):
             other = 2 * np.pi * (sector[j] + 0.5) / SECTORS
             r = radii[ring[j]] / outer
-            free = 1 + x * r * np.cos(other) + y * r * np.sin(other)
+            along = x * r * np.cos(other) + y * r * np.sin(other)
             d = (sector[i] - sector[j]) % SECTORS
             a, b = ring[i], ring[j]
-            rough = uneven * uneven * height[i] * height[j] * ground[a, b, d]
-            out[i, j] = rough + own[a, b, d] + LEVEL_FREEDOM * LEVEL_FREEDOM * free
+            rough = uneven * uneven * (height[i] * height[j] * ground[a, b, d] + (bend * along) ** 2)
+            out[i, j] = rough + own[a, b, d] + LEVEL_FREEDOM * LEVEL_FREEDOM * (1 + along)
         out[i, i] += variance[i]
 
 
@@ -296,12 +304,12 @@ def _forward(low, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _search(value, variance, height, ring, sector, own, ground, radii, unevens):  # type: ignore[no-untyped-def]
+def _search(value, variance, height, ring, sector, own, ground, radii, bend, unevens):  # type: ignore[no-untyped-def]
     n = value.size
     matrix = np.empty((n, n))
     best, found = -np.inf, unevens[0]
     for uneven in unevens:
-        _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, matrix)
+        _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, bend, matrix)
         _factor(matrix)
         z = _forward(matrix, value)
         likely = -0.5 * _dot(z, z, n)
@@ -313,11 +321,11 @@ def _search(value, variance, height, ring, sector, own, ground, radii, unevens):
 
 
 @njit(cache=True, nogil=True)
-def _weigh(value, variance, height, ring, sector, own, ground, radii, uneven):  # type: ignore[no-untyped-def]
+def _weigh(value, variance, height, ring, sector, own, ground, radii, bend, uneven):  # type: ignore[no-untyped-def]
     """Inverse covariance times the values; cells that the others do not foretell lose their weight (Rasmussen & Williams, eq. 5.12)."""
     n = value.size
     covariance, low, inverse = np.empty((n, n)), np.empty((n, n)), np.zeros((n, n))
-    _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, covariance)
+    _fill_covariance(variance, height, ring, sector, own, ground, radii, uneven, bend, covariance)
     extra = np.zeros(n)
     weights = np.empty(n)
     for step in range(ODD_ROUNDS + 1):
