@@ -9,11 +9,12 @@ import numpy as np
 
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.noise_line import Noise
-from layerblend.steps.split.field import Field, Fitted, armed, bends
+from layerblend.steps.split.field import Fitted, armed, bends
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
 from layerblend.steps.split.haloes import Haloes, draw_haloes, fit_haloes, halo_basis
 from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
-from layerblend.steps.split.settle import settle
+from layerblend.steps.split.settle import Settled, settle
+from layerblend.steps.split.sources import Field
 from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 
 BRIGHT = 60.0
@@ -37,6 +38,7 @@ class Channel:
     halo: Plane
     streaks: Plane
     haloes: Haloes
+    settled: Settled
     noise: Noise
     reflects: bool = False
 
@@ -88,12 +90,14 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
         spikes = light_spikes(plane - model - halo - discs, good, noise, shown, fitted.spikes)
     streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
     halo += streaks + discs
-    halo += settle(plane - model - halo, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, uneven=fitted.uneven)[0]
-    bare, settled = plane - halo, peak[sources.clipped]
+    left, uneven = plane - model - halo, fitted.settled.uneven
+    settled = settle(left, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, uneven=uneven)
+    halo += settled.light
+    bare, told = plane - halo, peak[sources.clipped]
     run(0, True)
     fit, error = run(3, False)
-    peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
-    return Channel(geo, peak, fit, error, halo, streaks, haloes, noise, ghosts is not None)
+    peak[sources.clipped] = told  # what a clipped star's wings would take of the ground was told apart before
+    return Channel(geo, peak, fit, error, halo, streaks, haloes, settled, noise, ghosts is not None)
 
 
 def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:
@@ -118,7 +122,7 @@ def spare_kept(channel: Channel, chosen: Mask, state: Field) -> Channel:
     if not kept.any():
         return channel
     light = draw_haloes(channel.halo.shape, channel.geo[haloes.index[kept]], haloes.light[kept], state.fwhm, channel.noise.sigma)
-    return dataclasses.replace(channel, halo=channel.halo - light)
+    return dataclasses.replace(channel, halo=channel.halo - (light + channel.settled.of(~chosen, channel.noise.sigma)))
 
 
 def with_halo(image: StarImage, haloes: Haloes) -> StarImage:

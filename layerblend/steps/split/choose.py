@@ -13,10 +13,11 @@ from layerblend.maths.clipped import values_at
 from layerblend.maths.noise_line import Noise
 from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.steps.split.channels import Channel
-from layerblend.steps.split.field import Fitted, Sources
+from layerblend.steps.split.field import Fitted
 from layerblend.steps.split.mask import usual_height
 from layerblend.steps.split.model import profile_at
 from layerblend.steps.split.rough import Roughness
+from layerblend.steps.split.sources import Sources
 
 LEAST_STRENGTH = 4.0
 # Errors of width and ellipse: photon noise times this, and what the star image itself leaves uncertain. Of widths that is what the

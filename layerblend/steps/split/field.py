@@ -2,35 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import scipy
-from numba import njit
 
 from layerblend.kinds import Array, Mask, Plane, StarShape
 from layerblend.maths.moffat import StarFits, fit_moffat_stars
 from layerblend.maths.noise_line import Noise
-from layerblend.maths.robust import MAD_TO_SIGMA
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
-from layerblend.steps.split.haloes import Haloes, fit_haloes, halo_basis, near_light, read_rings
+from layerblend.steps.split.haloes import Haloes, fit_haloes
+from layerblend.steps.split.learn import learn_beta, learn_course, learn_shape, learn_table, learn_wings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks, peak_response
-from layerblend.steps.split.model import (
-    TABLE_REACH,
-    TABLE_STEPS,
-    StarImage,
-    field_basis,
-    moffat_profile,
-    profile_at,
-    profile_radii,
-    render,
-    sweep,
-)
+from layerblend.steps.split.model import StarImage, profile_at, render, sweep
 from layerblend.steps.split.rough import Roughness, roughness
-from layerblend.steps.split.settle import settle
+from layerblend.steps.split.settle import Settled, settle
+from layerblend.steps.split.sources import Field, Sources
 from layerblend.steps.split.spikes import Shown, Spikes, draw_spikes, find_spikes, light_spikes
 
 PASSES = 2
@@ -39,7 +28,6 @@ ARM_ROUNDS = 2
 SWEEPS = (3, 2)
 FIRST_THRESHOLD, THRESHOLD = 8.0, 4.5
 CLOSE, CLOSE_SWEEPS = 1.3, 6
-FIT_REACH, CLIPPED_MARGIN = 1.7, 2.2
 # Within a fit the ground bends by so many times its scatter nearby. Where that scatter is less than this share of a source's peak, which
 # the star image may miss itself, place and peak are fitted without bends: they would take what it misses.
 BEND, LEAST_BEND = 3.0, 0.02
@@ -47,92 +35,14 @@ BEND, LEAST_BEND = 3.0, 0.02
 # not those of the picture that are this far off and rise over the clipped star's light there by a share of it.
 NEAR_CLIPPED, NEAR_LEFT = 2.5, 1.8
 BESIDE_CLIPPED, BESIDE_SHARE = 0.5, 0.3
-# Stars are drawn out to where they fall below this share of the noise.
-LEAST_LIGHT = 0.04
-LEAST_REACH, MOST_REACH = 2.0, 24.0
 # A new peak in the residual must not be the error of a star that is already there.
 RESIDUAL_SHARE = 0.03
-# Stars of this strength teach the star image.
-TEACHER_STRENGTH = 40.0
-TEACHERS_LINE, TEACHERS_SQUARE, TEACHERS_LEAST = 25, 60, 15
-MOST_TEACHERS = 400
-LEAST_WINGS, WINGS_END = 5, 60.0
 FIRST_STARS = 400
+# Ground less rough than this, see `rough.Roughness.share`, is told from the course of the star image.
+QUIET = 1.5
 LEAST_FITS = 3
-# Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
-BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
-LEAST_BETA_RINGS = 6
-# The same of the rings that tell where the Moffat is too bright; nodes between which that runs evenly (FWHM; nothing at the last), by what
-# share it may be too bright, and the least that is left of it.
-COURSE_RINGS = (0.5, 6.0, 18)
-COURSE_NODES, COURSE_SHARE, LEAST_COURSE = np.array([0.6, 0.9, 1.3, 1.8, 2.4, 3.2, 4.2, 5.6]), 0.3, 0.2
 # Sources as wide and as round as stars, within this much, have arms.
 STAR_WIDTH = 0.25
-TABLE_SMOOTH = 1.2
-TABLE_EDGE = (1.2, 2.0)
-TABLE_LIMIT = 0.08
-
-
-@dataclass
-class Sources:
-    """Every fitted source: ``geo`` (n, 7) as in `model.render`, ``peak`` (n,), ``blob`` (n,) radius of the clipped core, 0 without."""
-
-    geo: Array
-    peak: Array
-    blob: Array
-
-    def __len__(self) -> int:
-        return len(self.peak)
-
-    @property
-    def x(self) -> Array:
-        return self.geo[:, 0]
-
-    @property
-    def y(self) -> Array:
-        return self.geo[:, 1]
-
-    @property
-    def clipped(self) -> Mask:
-        """Stars with a clipped core."""
-        return self.blob > 0
-
-
-@dataclass
-class Field:
-    """The star image over the picture: ``terms`` (3, 6) of ln fwhm, e1, e2 as in `kinds.StarShape`, and the shared ``image``."""
-
-    height: int
-    width: int
-    terms: Array
-    image: StarImage
-
-    @property
-    def fwhm(self) -> float:
-        """Width in the middle of the picture, px."""
-        return float(np.exp(self.terms[0, 0]))
-
-    def shapes(self, x: Array, y: Array) -> Array:
-        """(n, 3): ln fwhm, e1, e2 at places."""
-        shapes = field_basis(x, y, self.height, self.width) @ self.terms.T
-        ratio = np.hypot(shapes[:, 1], shapes[:, 2])
-        shapes[:, 1:] *= (np.minimum(ratio, 0.8) / np.maximum(ratio, 1e-12))[:, None]
-        return shapes
-
-    def refresh(self, geo: Array) -> None:
-        """Write the field's shape into sources at their present places."""
-        geo[:, 2:5] = self.shapes(geo[:, 0], geo[:, 1])
-        geo[:, 5:7] = field_basis(geo[:, 0], geo[:, 1], self.height, self.width, 3)[:, 1:]
-
-    def reach(self, peak: Array, sigma: float) -> Array:
-        """(n,) px, radius within which a star is drawn."""
-        falling = np.minimum.accumulate(self.image.profile[:-2])[::-1]
-        far = self.fwhm * np.interp(LEAST_LIGHT * sigma / np.maximum(peak, sigma), falling, profile_radii()[-3::-1])
-        return np.clip(far, LEAST_REACH * self.fwhm, MOST_REACH * self.fwhm)
-
-    def fit_reach(self, blob: Array) -> Array:
-        """(n,) px, radius within which a star is fitted."""
-        return np.where(blob > 0, blob + CLIPPED_MARGIN * self.fwhm, FIT_REACH * self.fwhm)
 
 
 @dataclass
@@ -148,7 +58,7 @@ class Fitted:
     halo: Plane
     haloes: Haloes
     rough: Roughness
-    uneven: Array | None
+    settled: Settled
     spikes: Spikes | None
     streaks: Plane
     ghosts: Ghosts | None
@@ -268,15 +178,15 @@ class _Fit:
             self.draw()
         _sweep_close(bare, self.model, good, noise, sources, field, self.rough)
         self.fit, self.error = self.sweep(bare, free=3, update=False)
-        teachers = _learn_shape(field, sources, self.fit, self.error, noise)
+        teachers = learn_shape(field, sources, self.fit, self.error, noise)
         self.draw()
-        _learn_beta(field, sources, bare - self.model, good, noise, teachers)
+        learn_beta(field, sources, bare - self.model, good, noise, teachers)
         self.sweep(bare, free=0)
         self.draw()
-        if self.haloes.common is not None:  # the second time: the haloes must be known
-            _learn_course(field, sources, self.haloes, bare - self.model, good, noise, teachers)
+        if self.rough is not None:  # the second time: haloes and ground must be known
+            learn_course(field, sources, self.haloes, bare - self.model, good, noise, teachers & (self.rough.share < QUIET))
             self.draw()
-        _learn_table(field, sources, bare, self.model, good, teachers)
+        learn_table(field, sources, bare, self.model, good, teachers)
         self.draw()
 
     def fit_glow(self, repeats: int = 2) -> None:
@@ -322,7 +232,7 @@ class _Fit:
 
     def look_again(self) -> None:
         """Give the star image its wings, and add the sources that were hidden."""
-        _learn_wings(self.field, self.haloes)
+        learn_wings(self.field, self.haloes)
         response = self.response(self.wide)
         _add_sources(self.sources, response, self.model, self.sigma, self.good, self.blobs, self.field)
         self.rough = self.roughness(response)
@@ -335,14 +245,14 @@ class _Fit:
 
     def finished(self) -> Fitted:
         field, sources, wide = self.field, self.sources, self.wide
-        settled, uneven = settle(
+        settled = settle(
             self.plane - self.model - wide, self.good, self.noise, sources.geo, sources.peak, sources.blob, field.fwhm, field.image,
             self.haloes,
         )  # fmt: skip
-        wide += settled
+        wide += settled.light
         rough = self.roughness(self.response(wide))
         return Fitted(
-            field, sources, self.model, wide, self.haloes, rough, uneven, self.spikes, self.streaks, self.ghosts, self.discs,
+            field, sources, self.model, wide, self.haloes, rough, settled, self.spikes, self.streaks, self.ghosts, self.discs,
             self.fit, self.error, self.seen,
         )  # fmt: skip
 
@@ -434,235 +344,6 @@ def bends(sources: Sources, rough: Roughness, *, judged: bool) -> Array:
     """(n,) light, see `model.sweep`, for sources to be moved or ``judged``; a clipped core hides the ground: slopes only."""
     straight = sources.clipped | ((rough.scatter < LEAST_BEND * sources.peak) & (not judged))
     return np.where(straight, 0.0, BEND * rough.scatter)
-
-
-def _learn_shape(state: Field, sources: Sources, fit: Array, error: Array, noise: Noise) -> Mask:
-    """Refit the field's width and ellipse from bright stars; returns the stars that agreed."""
-    good = (sources.peak > TEACHER_STRENGTH * noise.sigma) & ~sources.clipped & (np.abs(fit[:, 3]) < 0.25) & (error[:, 3] < 0.05)
-    basis = field_basis(sources.x, sources.y, state.height, state.width)
-    shapes = sources.geo[:, 2:5] + fit[:, 3:6]
-    terms = state.terms
-    for _ in range(4):
-        count = int(good.sum())
-        if count < TEACHERS_LEAST:
-            break
-        used = 6 if count > TEACHERS_SQUARE else (3 if count > TEACHERS_LINE else 1)
-        terms = np.zeros((3, 6))
-        terms[:, :used] = np.linalg.lstsq(basis[good][:, :used], shapes[good], rcond=None)[0].T
-        off = shapes[:, 0] - basis @ terms[0]
-        spread = MAD_TO_SIGMA * np.median(np.abs(off[good]))
-        good = good & (np.abs(off) < max(3 * spread, 0.02))
-    if good.sum() >= TEACHERS_LEAST:
-        state.terms = terms
-        state.refresh(sources.geo)
-    return good
-
-
-def _learn_beta(state: Field, sources: Sources, residual: Plane, good: Mask, noise: Noise, teachers: Mask) -> None:
-    """Correct beta, and the width with it, by what rings round bright stars show: single fits of faint stars cannot tell it.
-
-    Each star has a height and a level of its own; the two corrections are common. Stars that disagree lose their weight.
-    """
-    chosen = _brightest(sources, teachers)
-    if len(chosen) < TEACHERS_LEAST:
-        return
-    image = state.image
-    rho, value, count = _rings_round(state, sources, chosen, residual, good, BETA_RINGS)
-    height, by_width, by_beta = _profile_slopes(image.beta, rho)
-    shown = _reduced(height, np.column_stack([by_width, by_beta]), value, count, sources.peak[chosen], noise)
-    if not shown:
-        return
-    step = _agreed(shown, lambda normal, right: np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), right))
-    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), 1.6, 9.0))
-    state.terms[0, 0] += float(np.clip(step[0], -WIDTH_STEP, WIDTH_STEP))
-    state.image = StarImage(beta, image.profile + moffat_profile(beta) - moffat_profile(image.beta), image.table)
-    state.refresh(sources.geo)
-
-
-def _learn_course(state: Field, sources: Sources, haloes: Haloes, residual: Plane, good: Mask, noise: Noise, teachers: Mask) -> None:
-    """Lower the profile where rings round bright stars agree that the Moffat is too bright, as where frames of several widths were added.
-
-    The core of such an image tells a beta with which its wings are too wide. What the Moffat is too faint by is left to the halo, whose
-    light is never negative and so cannot mend this. Beside a star's core it is little, but clipped stars are known by nothing else.
-    """
-    chosen = _brightest(sources, teachers)
-    if haloes.common is None or len(chosen) < TEACHERS_LEAST:
-        return
-    image, peak = state.image, sources.peak[chosen]
-    rho, value, count = _rings_round(state, sources, chosen, residual, good, COURSE_RINGS)
-    faint = ~np.isin(chosen, haloes.index)  # they have the wide part of the halo as well, but it was not taken off
-    value[faint] -= peak[faint, None] * (halo_basis(rho, 1.0) @ haloes.common - near_light(haloes.common, rho))
-    height = profile_at(image.profile, rho)
-    shown = _reduced(height, _hats(rho) * height[:, None], value, count, peak, noise)
-    if not shown:
-        return
-    step = _agreed(shown, _lowered)
-    state.image = StarImage(image.beta, image.profile * np.maximum(1 + _hats(profile_radii()) @ step, LEAST_COURSE), image.table)
-
-
-def _brightest(sources: Sources, teachers: Mask) -> Array:
-    chosen = np.nonzero(teachers)[0]
-    return chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
-
-
-def _rings_round(
-    state: Field, sources: Sources, chosen: Array, residual: Plane, good: Mask, rings: tuple[float, float, int]
-) -> tuple[Array, Array, Array]:
-    """Radii (rings,) in FWHM, medians (n, rings) round the chosen stars, and how many pixels each looked at."""
-    inner, outer, number = rings
-    ends = (np.full(len(chosen), r * state.fwhm) for r in (inner, outer))
-    value, count = read_rings(residual, good, sources.x[chosen], sources.y[chosen], *ends, number)
-    rho = np.geomspace(inner, outer, number + 1)
-    return np.sqrt(rho[1:] * rho[:-1]), value, count
-
-
-def _hats(rho: Array) -> Array:
-    """(radii, nodes): 1 at its own node and 0 at the others, even in ln rho between; 0 outside, and for the last node everywhere."""
-    nodes = np.log(COURSE_NODES)
-    at = np.log(np.maximum(rho, 1e-6))
-    return np.stack([np.interp(at, nodes, row, left=0.0, right=0.0) for row in np.eye(len(nodes))[:-1]], 1)
-
-
-def _lowered(normal: Array, right: Array) -> Array:
-    """The best step within about COURSE_SHARE that raises nothing (Lawson & Hanson 1974)."""
-    low = np.linalg.cholesky(normal + (COURSE_SHARE**-2 + 1e-9 * np.trace(normal)) * np.eye(len(right)))
-    return -scipy.optimize.nnls(low.T, -np.linalg.solve(low, right))[0]
-
-
-def _reduced(height: Array, slopes: Array, value: Array, count: Array, peak: Array, noise: Noise) -> list[Array]:
-    """For every star (rings, n + 1): ``slopes`` (rings, n) and values in units of their error, free of a height and a level of its own."""
-    light = peak[:, None] * height
-    error = np.hypot(1.25 * noise.sigma / np.sqrt(np.maximum(count, 1)), BETA_MISFIT * light)
-    error = np.sqrt(error**2 + 1.5 * noise.slope * light / np.maximum(count, 1))
-    weight = np.where(np.isfinite(value), 1 / error, 0.0)
-    reduced = []
-    for w, v, p in zip(weight, np.nan_to_num(value), peak, strict=True):
-        if (w > 0).sum() >= LEAST_BETA_RINGS:
-            own, _ = np.linalg.qr(np.column_stack([height * w, w]))
-            both = np.column_stack([slopes * p, v]) * w[:, None]
-            reduced.append(both - own @ (own.T @ both))
-    return reduced
-
-
-def _agreed(reduced: list[Array], solve: Callable[[Array, Array], Array]) -> Array:
-    """(n,) factors of the slopes that the rings of all stars agree on; stars that disagree lose their weight."""
-    n, trust = reduced[0].shape[1] - 1, np.ones(len(reduced))
-    step = np.zeros(n)
-    for _ in range(4):
-        normal = sum((t * r[:, :n].T @ r[:, :n] for t, r in zip(trust, reduced, strict=True)), 1e-30 * np.eye(n))
-        right = sum((t * r[:, :n].T @ r[:, n] for t, r in zip(trust, reduced, strict=True)), np.zeros(n))
-        step = solve(normal, right)
-        off = np.array([np.mean((r[:, n] - r[:, :n] @ step) ** 2) for r in reduced])
-        trust = 1 / (1 + off / max(4 * float(np.median(off)), 1e-30))
-    return step
-
-
-def _profile_slopes(beta: float, rho: Array) -> tuple[Array, Array, Array]:
-    """The Moffat at radii in FWHM, and its change with ln fwhm and with beta."""
-
-    def height(b: float, r: Array) -> Array:
-        return np.asarray((1 + 4 * (2 ** (1 / b) - 1) * r**2) ** -b)
-
-    h = 0.01
-    by_width = (height(beta, rho * (1 - h)) - height(beta, rho * (1 + h))) / (2 * h)
-    return height(beta, rho), by_width, (height(beta + h, rho) - height(beta - h, rho)) / (2 * h)
-
-
-def _learn_table(state: Field, sources: Sources, bare: Plane, model: Plane, good: Mask, teachers: Mask) -> None:
-    """Add what bright stars leave in common to the star image's table, varying over the field where enough stars tell."""
-    chosen = np.nonzero(teachers & (sources.peak > 0))[0]
-    chosen = chosen[np.argsort(-sources.peak[chosen], kind="stable")][:MOST_TEACHERS]
-    if len(chosen) < TEACHERS_LEAST:
-        return
-    side = state.image.table.shape[0]
-    moments = np.zeros((side, side, 9))
-    _gather(bare - model, good, sources.geo[chosen], sources.peak[chosen], float(np.median(sources.peak[chosen])), state.fwhm, moments)
-    for k in range(9):
-        moments[..., k] = cv2.GaussianBlur(np.ascontiguousarray(moments[..., k]), (0, 0), TABLE_SMOOTH)
-    state.image.table = state.image.table + _table_step(moments, len(chosen) > TEACHERS_SQUARE)
-
-
-def _table_step(moments: Array, varying: bool) -> Array:
-    side = moments.shape[0]
-    weight = moments[..., 3]
-    step = np.zeros((side, side, 3))
-    if varying:
-        w, a, b, aa, ab, bb = (moments[..., k] for k in (3, 4, 5, 6, 7, 8))
-        normal = np.stack([np.stack([w, a, b], -1), np.stack([a, aa, ab], -1), np.stack([b, ab, bb], -1)], -2)
-        ridge = weight * 0.15 + 1e-9 * weight.max() + 1e-30
-        normal[..., 1, 1] += ridge
-        normal[..., 2, 2] += ridge
-        normal[..., 0, 0] += 1e-9 * weight.max() + 1e-30
-        step = np.linalg.solve(normal, moments[..., :3, None])[..., 0]
-    else:
-        step[..., 0] = moments[..., 0] / np.maximum(weight, 1e-9 * weight.max() + 1e-30)
-    yy, xx = (np.mgrid[:side, :side] - side // 2) / TABLE_STEPS
-    inner, outer = TABLE_EDGE
-    fade = np.clip((outer - np.hypot(xx, yy)) / (outer - inner), 0, 1) * np.clip(weight / (0.02 * weight.max()), 0, 1)
-    return step * fade[..., None]
-
-
-def _learn_wings(state: Field, haloes: Haloes) -> None:
-    """Give every star the narrow light that bright stars show outside the Moffat."""
-    if haloes.common is None or len(haloes.index) < LEAST_WINGS:
-        return
-    radii = profile_radii()
-    added = near_light(haloes.common, radii)
-    added[radii > WINGS_END] = 0.0
-    state.image = StarImage(state.image.beta, state.image.profile + added, state.image.table)
-
-
-@njit(cache=True, nogil=True)
-def _gather(residual, good, geo, peak, typical, fwhm, moments):  # type: ignore[no-untyped-def]
-    """Spread the relative residuals of stars over the table: sums of weight x value x (1, fx, fy), then of weight x basis products."""
-    height, width = residual.shape
-    side = moments.shape[0]
-    half = side // 2
-    reach = int(TABLE_REACH * fwhm) + 1
-    ring = np.empty((2 * reach + 1) ** 2)
-    for s in range(peak.size):
-        x, y, lnf, e1, e2, fx, fy = geo[s]
-        scale = np.exp(-lnf) / np.sqrt(1 - e1 * e1 - e2 * e2)
-        s11, s12, s22 = (1 - e1) * scale, -e2 * scale, (1 + e1) * scale
-        x0, y0 = round(x), round(y)
-        if x0 < reach or y0 < reach or x0 >= width - reach or y0 >= height - reach:
-            continue
-        count = 0
-        for j in range(y0 - reach, y0 + reach + 1):
-            for i in range(x0 - reach, x0 + reach + 1):
-                r = np.sqrt((i - x) ** 2 + (j - y) ** 2) / fwhm
-                if 2.0 < r < 2.8 and good[j, i]:
-                    ring[count] = residual[j, i]
-                    count += 1
-        if count < 8:
-            continue
-        level = np.median(ring[:count])
-        weight = min(peak[s] / typical, 10.0)
-        for j in range(y0 - reach, y0 + reach + 1):
-            for i in range(x0 - reach, x0 + reach + 1):
-                if not good[j, i]:
-                    continue
-                value = (residual[j, i] - level) / peak[s]
-                if abs(value) > TABLE_LIMIT:
-                    continue
-                u = (s11 * (i - x) + s12 * (j - y)) * TABLE_STEPS + half
-                v = (s12 * (i - x) + s22 * (j - y)) * TABLE_STEPS + half
-                p, q = int(np.floor(u)), int(np.floor(v))
-                if p < 0 or q < 0 or p >= side - 1 or q >= side - 1:
-                    continue
-                for dq in range(2):
-                    for dp in range(2):
-                        w = weight * (1 - abs(u - p - dp)) * (1 - abs(v - q - dq))
-                        m = moments[q + dq, p + dp]
-                        m[0] += w * value
-                        m[1] += w * value * fx
-                        m[2] += w * value * fy
-                        m[3] += w
-                        m[4] += w * fx
-                        m[5] += w * fy
-                        m[6] += w * fx * fx
-                        m[7] += w * fx * fy
-                        m[8] += w * fy * fy
 
 
 def _add_sources(sources: Sources, response: Plane, model: Plane, sigma: Plane, good: Mask, blobs: Blobs, state: Field) -> None:

@@ -112,19 +112,17 @@ def _ring_medians(residual, good, x, y, inner, outer, rings, weights, first, las
                     weights[s, k, q] = count
 
 
-def read_rings(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
-    """Medians (n, rings) of the residual in rings of growing radius round stars, NaN where hidden, and how many pixels each looked at."""
-    rings, counts = read_cells(residual, good, x, y, inner, outer, n_rings)
-    hidden = np.isfinite(rings).sum(-1) < SECTORS // 2
-    return np.where(hidden, np.nan, _median(rings)), counts.sum(-1)
-
-
 def read_cells(residual: Plane, good: Mask, x: Array, y: Array, inner: Array, outer: Array, n_rings: int) -> tuple[Array, Array]:
     """(n, rings, sectors): medians, NaN where too little is seen, and pixels looked at."""
     rings = np.full((len(x), n_rings, SECTORS), np.nan)
     counts = np.zeros((len(x), n_rings, SECTORS))
     over_bands(lambda first, last: _ring_medians(residual, good, x, y, inner, outer, rings, counts, first, last), len(x))
     return rings, counts
+
+
+def medians_of(cells: Array) -> Array:
+    """(n, rings): medians of (n, rings, sectors), NaN where less than half of a ring is seen."""
+    return np.where(np.isfinite(cells).sum(-1) < SECTORS // 2, np.nan, _median(cells))
 
 
 def _combine_sectors(rings: Array, sigma: float, counts: Array) -> tuple[Array, Array, Array]:
@@ -190,7 +188,7 @@ def fit_haloes(
     ----------
     plane, model : (H, W) float32, the picture and the light of the stars without haloes
     good : (H, W) bool
-    geo, peak, blob : sources, see `field.Sources`
+    geo, peak, blob : sources, see `sources.Sources`
     fwhm : float, px
     image : StarImage the model was drawn with
     repeats : rounds, in each of which every halo is fitted with the others taken off

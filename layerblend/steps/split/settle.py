@@ -10,6 +10,7 @@ goes on beyond the star on both sides stays ground, a round excess goes.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -58,6 +59,44 @@ TURN = 2 * np.pi * (np.arange(SECTORS) + 0.5) / SECTORS
 ROUND_WAVES = np.stack([np.ones(SECTORS), np.cos(TURN), np.sin(TURN), np.cos(2 * TURN), np.sin(2 * TURN)])
 
 
+class _Courses(NamedTuple):
+    """Courses (n, WAVES, radii) of light over radii in px, round places x, y (n,)."""
+
+    x: Array
+    y: Array
+    radii: Array
+    light: Array
+
+    def plane(self, shape: tuple[int, ...], sigma: float, some: Mask | slice = slice(None)) -> Plane:
+        return _draw(shape, self.x[some], self.y[some], self.radii, self.light[some], sigma)
+
+
+NOTHING = _Courses(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, WAVES, 0)))
+
+
+@dataclass(frozen=True)
+class Settled:
+    """``light`` (H, W) float32 that goes to the haloes of clipped stars, and how ``uneven`` (n,) the ground round each source is.
+
+    Stars whose cores touch are one group: ``home`` (own,) of each clipped source ``index`` (own,). Groups ``gain``, sources ``give`` back.
+    """
+
+    light: Plane
+    uneven: Array | None
+    index: Array = field(default_factory=lambda: np.zeros(0, int))
+    home: Array = field(default_factory=lambda: np.zeros(0, int))
+    gain: _Courses = NOTHING
+    give: _Courses = NOTHING
+
+    def of(self, some: Mask, sigma: float) -> Plane:
+        """(H, W) float32: the part of ``light`` that belongs to ``some`` (n,) of the sources; of a group only for all of it."""
+        whole = np.ones(len(self.gain.x), bool)
+        np.logical_and.at(whole, self.home, some[self.index])
+        if not whole.any():
+            return np.zeros_like(self.light)
+        return self.gain.plane(self.light.shape, sigma, whole) - self.give.plane(self.light.shape, sigma, whole[self.home])
+
+
 def settle(
     bare: Plane,
     good: Mask,
@@ -71,14 +110,14 @@ def settle(
     *,
     uneven: Array | None = None,
     rounds: int = 2,
-) -> tuple[Plane, Array | None]:
+) -> Settled:
     """Light to be added to the haloes of clipped stars.
 
     Parameters
     ----------
     bare : (H, W) float32, the picture less all stars and haloes
     good : (H, W) bool
-    geo, peak, blob : sources, see `field.Sources`
+    geo, peak, blob : sources, see `sources.Sources`
     fwhm : float, px
     image : StarImage the stars were drawn with
     haloes : what was taken off ``bare``; where no more can be told, a star has the usual one
@@ -86,14 +125,11 @@ def settle(
         shown it
     rounds : each star is looked at so often, with the others' light as found before
 
-    Returns
-    -------
-    (H, W) float32, and the unevenness
     """
     # a hot pixel may count as clipped and be without light in another channel
     own = np.nonzero((blob[haloes.index] > 0) & (peak[haloes.index] > 0))[0]
     if len(own) == 0 or haloes.common is None or not haloes.common.any():
-        return np.zeros_like(bare), uneven
+        return Settled(np.zeros_like(bare), uneven)
     index = haloes.index[own]
     home, x, y, top, hidden = together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
     first = np.unique(home, return_index=True)[1]
@@ -109,7 +145,9 @@ def settle(
     taken[:, 0] = apart @ halo_basis(drawn, 1.0).T
     profiles, added = np.zeros((len(top), WAVES, DRAWN)), np.zeros_like(bare)
     np.add.at(profiles, home, taken / noise.sigma)
-    given_back = _draw(bare.shape, geo[index, 0], geo[index, 1], drawn * fwhm, taken, noise.sigma)
+    gain = _Courses(x, y, drawn * fwhm, profiles * noise.sigma)
+    give = _Courses(geo[index, 0], geo[index, 1], drawn * fwhm, taken)
+    given_back = give.plane(bare.shape, noise.sigma)
     for turn in range(rounds):
         cells, counts = read_cells(bare - added, good, x, y, inner * fwhm, outer * fwhm, RINGS)
         heights = [_height(cells[s] / noise.sigma, radii[s], cleaned=turn > 0) for s in range(len(top))]
@@ -122,8 +160,9 @@ def settle(
             uneven = np.full(len(peak), UNEVEN[0])
             uneven[index] = _likeliest(patches, light)[home]
         profiles = _own_light(patches, uneven[index[first]], drawn, light)
-        added = _draw(bare.shape, x, y, drawn * fwhm, profiles * noise.sigma, noise.sigma) - given_back
-    return added, uneven
+        gain = _Courses(x, y, drawn * fwhm, profiles * noise.sigma)
+        added = gain.plane(bare.shape, noise.sigma) - given_back
+    return Settled(added, uneven, index, home, gain, give)
 
 
 def _usual_halo(haloes: Haloes, own: Array, peak: Array) -> Array:
@@ -231,7 +270,8 @@ def _likeliest(patches: list[_Patch], light: _Light) -> Array:
                 most = max(MOST_UNEVEN * float(patch.height.mean()), UNEVEN[0])
                 known = (value, variance, height / height.mean(), ring, sector)
                 tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
-                uneven[s] = _search(*known, *tables, patch.radii, _bend(patch), UNEVEN[: np.searchsorted(UNEVEN, most, side="right")])
+                unevens = UNEVEN[: np.searchsorted(UNEVEN, most, side="right")]
+                uneven[s] = _search(*known, *tables, patch.radii, unevens, _bend(patch))
 
     over_bands(work, len(patches))
     return uneven
@@ -249,7 +289,7 @@ def _own_light(patches: list[_Patch], uneven: Array, drawn: Array, light: _Light
             known = (patch.value, patch.variance, patch.height / patch.height.mean(), patch.ring, patch.sector)
             tables = (_own_by_turn(patch, light), _ground_by_turn(patch.radii))
             weights = np.zeros((RINGS, SECTORS))
-            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, _bend(patch), uneven[s])
+            weights[patch.ring, patch.sector] = _weigh(*known, *tables, patch.radii, uneven[s], _bend(patch))
             by_wave = ROUND_WAVES @ weights.T
             profiles[s, 0] = _round_covariance(drawn, patch.radii, patch.top, light) @ by_wave[0]
             for k, wave in enumerate(_wave_covariances(drawn, patch.radii, patch.top, light)):
@@ -304,7 +344,7 @@ def _forward(low, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _search(value, variance, height, ring, sector, own, ground, radii, bend, unevens):  # type: ignore[no-untyped-def]
+def _search(value, variance, height, ring, sector, own, ground, radii, unevens, bend):  # type: ignore[no-untyped-def]
     n = value.size
     matrix = np.empty((n, n))
     best, found = -np.inf, unevens[0]
@@ -321,7 +361,7 @@ def _search(value, variance, height, ring, sector, own, ground, radii, bend, une
 
 
 @njit(cache=True, nogil=True)
-def _weigh(value, variance, height, ring, sector, own, ground, radii, bend, uneven):  # type: ignore[no-untyped-def]
+def _weigh(value, variance, height, ring, sector, own, ground, radii, uneven, bend):  # type: ignore[no-untyped-def]
     """Inverse covariance times the values; cells that the others do not foretell lose their weight (Rasmussen & Williams, eq. 5.12)."""
     n = value.size
     covariance, low, inverse = np.empty((n, n)), np.empty((n, n)), np.zeros((n, n))
@@ -356,7 +396,7 @@ def _waves_at(radii: Array, drawn: Array, profiles: Array) -> Array:
     return np.stack([np.interp(np.log(radii), np.log(drawn), p) for p in profiles], 1) @ ROUND_WAVES
 
 
-def _draw(shape: tuple[int, int], x: Array, y: Array, radii: Array, profiles: Array, sigma: float) -> Plane:
+def _draw(shape: tuple[int, ...], x: Array, y: Array, radii: Array, profiles: Array, sigma: float) -> Plane:
     """(H, W) float32: the light of all stars, faded out where it falls under a small share of the noise."""
     plane = np.zeros(shape, np.float32)
     strength = np.abs(profiles).sum(1)

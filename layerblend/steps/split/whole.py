@@ -21,10 +21,11 @@ from layerblend.steps.split.broad import part_broad
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept, with_halo
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey, spare
-from layerblend.steps.split.field import Field, Fitted, first_field, first_fits, fit_field
+from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
 from layerblend.steps.split.fill import fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
 from layerblend.steps.split.model import profile_at, star_light
+from layerblend.steps.split.sources import Field
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
 LEAST_FWHM = 2.0
@@ -220,7 +221,7 @@ def _fit_stars(
 
 def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
-        sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes)
+        sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes, fitted.settled)
         return [Channel(sources.geo, sources.peak, fitted.fit, fitted.error, *light, noise, fitted.ghosts is not None)]
     return each(lambda plane: fit_channel(plane, good, measure_noise(plane, good), fitted), list(planes))
 

@@ -9,10 +9,12 @@ import numpy as np
 from layerblend.kinds import working_luminance
 from layerblend.maths.noise_line import Noise, measure_noise
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
-from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
+from layerblend.steps.split.field import first_field, first_fits, fit_field
 from layerblend.steps.split.haloes import WIDTHS, Haloes, draw_haloes, halo_basis
 from layerblend.steps.split.mask import Blobs
 from layerblend.steps.split.model import StarImage
+from layerblend.steps.split.settle import Settled
+from layerblend.steps.split.sources import Field
 from tests.scenes.split import make_scene
 
 
@@ -44,7 +46,7 @@ def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
     none = np.zeros((80, 160), np.float32)
     peak, noise = np.array([0.5, 0.5]), Noise(1e-8, 0.0)
     haloes = Haloes(np.array([0]), peak[:1, None] * common, common)
-    channel = Channel(geo, peak, np.zeros((2, 7)), np.zeros((2, 7)), none, none, haloes, noise)
+    channel = Channel(geo, peak, np.zeros((2, 7)), np.zeros((2, 7)), none, none, haloes, Settled(none, None), noise)
     drawn = draw_channel(channel, np.ones(2, bool), state)
     bare = draw_channel(dataclasses.replace(channel, haloes=Haloes.none()), np.ones(2, bool), state)
     np.testing.assert_array_equal(drawn[:, :75], bare[:, :75])
@@ -61,7 +63,8 @@ def test_what_is_no_star_keeps_its_wide_light() -> None:
     peak, noise, common = np.full(3, 0.5), Noise(1e-8, 0.0), np.full(len(WIDTHS), 0.001)
     light = peak[:2, None] * common
     whole, first, none = (draw_haloes((80, 160), geo[s], light[s], 4.0, noise.sigma) for s in ([0, 1], [0], []))
-    channel = Channel(geo, peak, np.zeros((3, 7)), np.zeros((3, 7)), whole, none, Haloes(np.array([0, 1]), light, common), noise)
+    haloes = Haloes(np.array([0, 1]), light, common)
+    channel = Channel(geo, peak, np.zeros((3, 7)), np.zeros((3, 7)), whole, none, haloes, Settled(none, None), noise)
     np.testing.assert_allclose(spare_kept(channel, np.array([True, False, True]), state).halo, first, atol=1e-8)
     np.testing.assert_array_equal(spare_kept(channel, np.array([True, True, False]), state).halo, whole)
     np.testing.assert_allclose(spare_kept(channel, np.zeros(3, bool), state).halo, none, atol=1e-8)

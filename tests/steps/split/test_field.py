@@ -8,9 +8,10 @@ import pytest
 from layerblend.kinds import StarShape
 from layerblend.maths.moffat import StarFits
 from layerblend.maths.noise_line import Noise, measure_noise
-from layerblend.steps.split.field import Field, first_field, first_fits, fit_field
+from layerblend.steps.split.field import first_field, first_fits, fit_field
 from layerblend.steps.split.mask import Blobs, find_blobs
 from layerblend.steps.split.model import StarImage, profile_at, profile_radii
+from layerblend.steps.split.sources import Field
 from tests.scenes.split import MIXED_FRAMES, add_moffat, ellipse_form, make_scene
 
 NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool), np.zeros((400, 400), bool))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 
 from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.haloes import SECTORS, WIDTHS, Haloes, draw_haloes, read_cells
@@ -35,7 +36,7 @@ def _left(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[
 def _settled(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Error left (sigma) 3 to 6 FWHM from each star before and after."""
     bare, off, haloes = _left(strength, taken, ground)
-    added, _ = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes).light
     yy, xx = np.mgrid[: bare.shape[0], : bare.shape[1]]
     rings = [(r > 3 * FWHM) & (r < 6 * FWHM) for r in (np.hypot(xx - x, yy - y) for x, y in GEO[:, :2])]
     return tuple(np.array([error[ring].mean() / SIGMA for ring in rings]) for error in (off, off - added))
@@ -59,6 +60,18 @@ def test_uneven_ground_stays() -> None:
         after.append(left)
     assert np.abs(np.array(after)[:, 0]).mean() < 6
     assert np.abs(after).mean() < 5
+
+
+def test_low_ground_that_bends_goes_on_under_a_star(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Outskirts of a galaxy 15 FWHM off, 5 sigma high: made a plane, they took light from the stars or left some of theirs."""
+    yy, xx = np.mgrid[:600, :600]
+    ground = sum(SIGMA * 14 * np.exp(-np.hypot(xx - x - 60, yy - y - 10) / 60) for x, y in GEO[:, :2]).astype(np.float32)
+    strength = np.array([1.2, 0.8, 1.1, 0.9])
+    _, bending = _settled(strength, np.ones(4), ground)
+    monkeypatch.setattr("layerblend.steps.split.settle.BEND", 0.0)
+    _, flat = _settled(strength, np.ones(4), ground)
+    assert np.abs(bending).max() < 0.65
+    assert (np.abs(bending) < 0.8 * np.abs(flat)).all()
 
 
 def test_an_arm_far_outside_does_not_lift_the_ground_behind_a_star() -> None:
@@ -90,16 +103,26 @@ def test_an_arm_near_by_does_not_keep_a_stars_own_light() -> None:
 def test_nothing_to_settle() -> None:
     plane = np.zeros((64, 64), np.float32)
     none = np.zeros(0)
-    added, uneven = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
-    assert not added.any()
-    assert uneven is None
+    settled = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
+    assert not settled.light.any()
+    assert settled.uneven is None
+    assert not settled.of(np.zeros(0, bool), SIGMA).any()
+
+
+def test_every_star_has_its_part_of_what_was_settled() -> None:
+    bare, _, haloes = _left(np.array([1.2, 0.8, 1.0, 1.1]), np.array([0.8, 1.0, 1.0, 1.1]), np.zeros((600, 600), np.float32))
+    settled = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    parts = [settled.of(np.arange(4) == s, SIGMA) for s in range(4)]
+    np.testing.assert_allclose(sum(parts), settled.light, atol=1e-3 * SIGMA)
+    assert parts[0][300, 118] > 10 * SIGMA  # too little was taken
+    assert parts[1][128, 300] < -5 * SIGMA
 
 
 def test_star_without_light_in_this_channel() -> None:
     bare, _, haloes = _left(np.ones(4), np.ones(4), np.zeros((600, 600), np.float32))
     for peak in (PEAK * [1, 0, 1, 1], np.zeros(4)):
         light = haloes.light * (peak > 0)[:, None]
-        added, _ = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON))
+        added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON)).light
         assert np.isfinite(added).all()
 
 
@@ -124,7 +147,7 @@ def test_a_lopsided_star_takes_its_light_along() -> None:
         dx, dy = xx - x, yy - y
         r = np.maximum(np.hypot(dx, dy), 1)
         own += 0.05 * peak * profile_at(IMAGE.profile, r / FWHM) * (r / 6) * (dy / r + dx * dy / r**2)
-    added, _ = settle((bare + own).astype(np.float32), bare < 1, NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    added = settle((bare + own).astype(np.float32), bare < 1, NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes).light
     for x, y in GEO[:, :2]:
         ring = (np.hypot(xx - x, yy - y) > 2.2 * FWHM) & (np.hypot(xx - x, yy - y) < 4 * FWHM)
         assert np.std(own[ring]) > 3 * SIGMA
@@ -141,7 +164,7 @@ def test_weights_solve_the_covariance() -> None:
     ground = 1 / (1 + 0.5 * apart / 6**2)
     own = 4 * np.exp(-np.abs(np.log(radii[:, None] / radii)))[..., None] * np.ones(SECTORS)
     variance, height = np.full(ring.size, 0.5), np.ones(ring.size)
-    rest = (variance, height, ring, sector, own, ground, radii, 2.0)
+    rest = (variance, height, ring, sector, own, ground, radii, 2.0, 0.7)
     covariance = np.zeros((ring.size, ring.size))
     _fill_covariance(*rest, covariance)
     covariance = np.tril(covariance) + np.tril(covariance, -1).T

@@ -11,8 +11,8 @@ import pytest
 from layerblend.errors import ArgumentError, InputError
 from layerblend.maths.noise_line import Noise
 from layerblend.steps.split import Split, split_stars
-from layerblend.steps.split.field import Field, Sources
 from layerblend.steps.split.model import StarImage, render
+from layerblend.steps.split.sources import Field, Sources
 from layerblend.steps.split.whole import _checks, _opaque, _words
 from tests.scenes.split import Scene, _draw_star, add_moffat, ellipse_form, make_scene
 from tests.scenes.split_score import aperture_sums
