@@ -191,7 +191,7 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(
-                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=6)
+                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=7)
             )
     return nodes
 
