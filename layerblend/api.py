@@ -374,7 +374,7 @@ def grade(source: Path, *, csv: Path | None, links: Path | None, out: Path | Non
             for row in table
         ]
         answer = Answer(written, {"frames": rows, "used": len(table.used)}, opened.warnings)
-    answer.listings = [_grade_listing(table)]
+    answer.listings = [_grade_listing(table, loaded.frames.rank_by)]
     answer.lines = [f"{len(table.used)} of {len(table)} frames are used. See {folder / 'grade' / 'report.png'} and frames.csv beside it."]
     if links is not None:
         answer.lines.append(f"Links to them, sharpest first, are in {links}.")
@@ -397,7 +397,7 @@ def _folder_recipe(folder: Path, changes: Sequence[str]) -> Recipe:
     return recipe_from(data, base=home, changes=parse_changes(changes)).placed(home / "recipe.yaml")
 
 
-def _grade_listing(table: FrameTable) -> Listing:
+def _grade_listing(table: FrameTable, rank_by: str) -> Listing:
     columns = ("frame", "FWHM long axis, px", "eccentricity", "stars", "SNR", "transparency", "")
     rows = tuple(
         (
@@ -411,7 +411,8 @@ def _grade_listing(table: FrameTable) -> Listing:
         )
         for row in table
     )
-    return Listing("Sharpest first", columns, rows, tuple("faint" if row.excluded else "" for row in table))
+    title = "Sharpest first" if rank_by in ("fwhm_major", "fwhm") else f"Ranked by {rank_by}"
+    return Listing(title, columns, rows, tuple("faint" if row.excluded else "" for row in table))
 
 
 def stack(recipe: Path, *, out: Path | None, changes: Sequence[str], execution: Execution) -> Answer:

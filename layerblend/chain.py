@@ -716,15 +716,21 @@ def full_starlight(
     """The star layer of the whole set."""
     # of the parts, not of the stack: cores that stayed in the starless picture have been repaired there
     linear, colour_linear = each(lambda part: part.starless + part.stars, (split, colour_split))
-    coloured = _with_cores(colour_linear, colour_stack, stack, shape, settings["repair"])
+    coloured = _with_cores(colour_linear, colour_split, colour_stack, stack, shape, settings["repair"])
     return star_light(linear, split, stack, shape, coloured, colour_split, curve, sigma=sigma, **settings)
 
 
-def _with_cores(colour_linear: LinearRGB, colour_stack: Stack, stack: Stack, shape: StarShape, repair: bool) -> LinearRGB:
-    """The colour stack's light, its clipped cores repaired where a mono star stack takes all colour from it."""
+def _with_cores(
+    colour_linear: LinearRGB, colour_split: Split, colour_stack: Stack, stack: Stack, shape: StarShape, repair: bool
+) -> LinearRGB:
+    """The colour stack's light where a mono star stack takes all colour from it: clipped cores repaired, one colour in every star.
+
+    Filters of unlike seeing give a star a middle and a rim of other colours, which a narrower star image would show as rings.
+    """
     if not repair or stack.mean.ndim == 3 or colour_stack.mean.ndim == 2:
         return colour_linear
-    return repair_cores(colour_linear, saturated=saturated_map(colour_stack), star_shape=shape)
+    whole_cores = repair_cores(colour_linear, saturated=saturated_map(colour_stack), star_shape=shape)
+    return even_colours(whole_cores, colour_split.starless, colour_split.catalogue, colour_split.checks["fwhm"])
 
 
 def linear_light(display: Array, curve: Curve, brightest: float) -> Array:
@@ -936,7 +942,7 @@ def half_starlight(
         return None
     split_half = replace(split, starless=_starless_half(half, split))
     colour_half_split = replace(colour_split, starless=_starless_half(colour_half, colour_split))
-    coloured = _with_cores(colour_half, colour_stack, stack, shape, settings["repair"])
+    coloured = _with_cores(colour_half, colour_half_split, colour_stack, stack, shape, settings["repair"])
     return star_light(half, split_half, stack, shape, coloured, colour_half_split, curve, whole=whole, **settings)
 
 

@@ -191,7 +191,7 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(
-                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=6)
+                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=7)
             )
     return nodes
 
@@ -327,7 +327,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             chain.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=22,
+            version=23,
         ),
         Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
@@ -367,7 +367,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
-                version=11,
+                version=12,
                 step="half_starlight",
             ),
             *_added_half(names.added, half),

@@ -28,7 +28,7 @@ from layerblend.files.frames import (
     open_frame,
     white_of_floats,
 )
-from layerblend.files.pictures import check_stack_file, floats_in_tiff
+from layerblend.files.pictures import check_stack_file, floats_in_tiff, tiff_size
 from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
@@ -209,11 +209,12 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     catalogue_path = recipe.white.source if isinstance(recipe.white.source, Path) else None
     warnings += _refuse_missing(recipe, catalogue_path)
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
-    place = _Sky(recipe, frames, "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
+    place = _Sky((*frames, *headers), "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(recipe, index, place) for index in range(len(recipe.flatten.protect)))
-    for picture in (*frames, *headers)[:1]:  # of TIFF stacks alone the size is not known yet
-        warnings += _outside(protect, picture)
-        _refuse_outside(recipe, picture)
+    sizes = [(picture.height, picture.width) for picture in frames[:1]] + list(_refuse_unlike(recipe, frames, opened).values())
+    for size in sizes[:1]:
+        warnings += _outside(protect, size)
+        _refuse_outside(recipe, size)
     catalogue = None
     if catalogue_path is not None:
         assert place is not None
@@ -221,7 +222,7 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
         x, y = place.at(listed[:, 0], listed[:, 1])
         catalogue = np.stack([x, y, listed[:, 2]], axis=1)
     given = None if recipe.frames.measurements is None else _measurements(recipe, recipe.frames.measurements, found)
-    pixels = max((picture.height * picture.width for picture in (*frames[:1], *headers)), default=0)
+    pixels = max((height * width for height, width in sizes), default=0)
     return Sources(found.used, found.left_out, given, protect, catalogue, catalogue_path, pixels)
 
 
@@ -336,10 +337,7 @@ def _header_notes(infos: Sequence[FrameInfo]) -> list[dict[str, Any]]:
 class _Sky:
     """Sky positions to picture places, by the world coordinates of the first frame or stack that has them."""
 
-    def __init__(self, recipe: Recipe, frames: Sequence[FrameInfo], key: str) -> None:
-        infos: Iterable[FrameInfo] = frames or (
-            open_frame(spec.file, white_level=recipe.frames.white_level) for spec in recipe.stacks.values() if spec.file is not None
-        )
+    def __init__(self, infos: Iterable[FrameInfo], key: str) -> None:
         for info in infos:
             wcs = celestial_wcs(info.cards)
             if wcs is not None:
@@ -347,7 +345,7 @@ class _Sky:
                 self.scale = pixel_scale_deg(wcs)
                 return
         raise InputError(
-            f"{key} gives sky positions; they need world coordinates, and no frame has them in its header. Solve one frame, or "
+            f"{key} gives sky positions; they need world coordinates, and no FITS header of this recipe's files has them. Solve one, or "
             f"{'give x and y in pixels' if key == 'flatten.protect' else 'balance on stars or sky'}.",
             key=key,
             code="no_wcs",
@@ -375,13 +373,31 @@ def _ellipse(recipe: Recipe, index: int, place: _Sky | None) -> Ellipse:
     return Ellipse(x, y, a, b, spot.angle)
 
 
-def _outside(protect: Sequence[Ellipse], info: FrameInfo) -> list[dict[str, Any]]:
+def _refuse_unlike(recipe: Recipe, frames: Sequence[FrameInfo], opened: Mapping[Path, FrameInfo | None]) -> Mapping[Path, tuple[int, int]]:
+    """Height and width of every finished stack's files that tell them; stacks in use must be as large as the colour stack."""
+    told = {path: tiff_size(path) if header is None else (header.height, header.width) for path, header in opened.items()}
+    sizes = {path: size for path, size in told.items() if size is not None}
+    names, files = names_of(recipe), finished_files(recipe)
+    reference = [sizes[path] for path in files.get(names.colour, ())[:1] if path in sizes]
+    if names.colour not in files:
+        reference = [(info.height, info.width) for info in frames[:1]]
+    for path in (path for name in names.roles for path in files.get(name, ())):
+        if reference and path in sizes and sizes[path] != reference[0]:
+            (height, width), (high, wide) = sizes[path], reference[0]
+            sizes_said = f"{width} x {height} px where the colour stack is {wide} x {high}"
+            text = f"The stack {path.name} is {sizes_said}; give stacks of one size and place."
+            raise InputError(text, file=path, code="mixed_grid")
+    return sizes
+
+
+def _outside(protect: Sequence[Ellipse], size: tuple[int, int]) -> list[dict[str, Any]]:
     """Protected places that protect nothing, as of another picture or typed wrong."""
     notes = []
+    height, width = size
     for index, spot in enumerate(protect):
         reach = max(spot.a, spot.b)
-        if not (-reach < spot.x < info.width + reach and -reach < spot.y < info.height + reach):
-            text = f"flatten.protect[{index}] lies outside the picture of {info.width} x {info.height} px, at {spot.x:.0f}, {spot.y:.0f}."
+        if not (-reach < spot.x < width + reach and -reach < spot.y < height + reach):
+            text = f"flatten.protect[{index}] lies outside the picture of {width} x {height} px, at {spot.x:.0f}, {spot.y:.0f}."
             notes.append({"code": "outside", "text": text, "file": None})
     return notes
 
@@ -397,17 +413,18 @@ def _refuse_missing(recipe: Recipe, catalogue: Path | None) -> list[dict[str, An
     return [{"code": "missing", "text": f"compare.against names {against}, which is not there; `compare` will need it.", "file": None}]
 
 
-def _refuse_outside(recipe: Recipe, info: FrameInfo) -> None:
+def _refuse_outside(recipe: Recipe, size: tuple[int, int]) -> None:
     """Places that the picture does not have, told hours before the step that asks for them."""
-    size = f"outside the picture of {info.width} x {info.height} px"
+    height, width = size
+    outside = f"outside the picture of {width} x {height} px"
     for key in ("keep", "remove"):
         for index, (x, y) in enumerate(getattr(recipe.split, key)):
-            if not (-0.5 <= x < info.width - 0.5 and -0.5 <= y < info.height - 0.5):
+            if not (-0.5 <= x < width - 0.5 and -0.5 <= y < height - 0.5):
                 place = f"split.{key}[{index}]"
-                raise RecipeError(f"{place} names the place [{x:g}, {y:g}], {size}.", file=recipe.path, key=place)
+                raise RecipeError(f"{place} names the place [{x:g}, {y:g}], {outside}.", file=recipe.path, key=place)
     crop = recipe.output.crop
-    if isinstance(crop, tuple) and (crop[2] > info.width or crop[3] > info.height):
-        raise RecipeError(f"output.crop {list(crop)} reaches {size}.", file=recipe.path, key="output.crop")
+    if isinstance(crop, tuple) and (crop[2] > width or crop[3] > height):
+        raise RecipeError(f"output.crop {list(crop)} reaches {outside}.", file=recipe.path, key="output.crop")
 
 
 def _measurements(recipe: Recipe, path: Path, frames: _Frames) -> dict[str, dict[str, float]]:

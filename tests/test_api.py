@@ -539,6 +539,9 @@ def test_sorted_links(demo: Demo, tmp_path: Path) -> None:
     assert (tmp_path / "links" / names[0]).samefile(table.used[0].path)
     assert (tmp_path / "t.csv").read_bytes() == (demo.out / "grade" / "frames.csv").read_bytes()
     assert len(answer.listings[0].rows) == 12 and answer.lines[-1].endswith(f"are in {tmp_path / 'links'}.")
+    assert answer.listings[0].title == "Sharpest first"
+    other = api.grade(demo.recipe, csv=None, links=None, out=tmp_path, changes=["frames.rank_by=snr"], execution=EXECUTION)
+    assert other.listings[0].title == "Ranked by snr"
     with pytest.raises(InputError, match="holds the frames"):
         api.grade(demo.recipe, csv=None, links=demo.folder / "frames", out=tmp_path, changes=[], execution=EXECUTION)
 

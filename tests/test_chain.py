@@ -378,6 +378,13 @@ def plain_split(light: np.ndarray) -> Any:
     return Split(light, nothing, np.zeros(light.shape[:2], bool), np.zeros(0), {})
 
 
+def split_of_one_star(light: np.ndarray, x: float, y: float) -> Any:
+    """All light is that of one star, 4 px wide."""
+    row = np.zeros(1, [("x", "f4"), ("y", "f4"), ("flux", "f4", (3,)), ("peak", "f4", (3,)), ("kept", "U8")])
+    row["x"], row["y"], row["flux"], row["peak"] = x, y, light.sum((0, 1)), light.max((0, 1))
+    return replace(plain_split(light), starless=np.zeros_like(light), stars=light, catalogue=row, checks={"fwhm": 4.0})
+
+
 def test_layers_with_nothing_to_do_are_the_starless_picture() -> None:
     light = star_field()
     split, sigma = plain_split(light), np.full_like(light, 3e-4)
@@ -454,7 +461,7 @@ def test_a_mono_star_stack_takes_its_colour_from_the_colour_stack_clipped_cores_
     star = (profile[..., None] * colour).astype(np.float32)
     grey = np.repeat(working_luminance(star)[..., None], 3, 2)
     cut = np.minimum(star, 0.4)
-    splits = [replace(plain_split(light), starless=np.zeros_like(light), stars=light) for light in (grey, cut)]
+    splits = [split_of_one_star(light, 80, 60) for light in (grey, cut)]
     mono, coloured = as_stack(grey[..., 0]), as_stack(cut, saturated=(star.max(2) > 0.4).astype(np.float32))
     rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}
     sigma = np.full_like(grey, 1e-4)
@@ -464,6 +471,24 @@ def test_a_mono_star_stack_takes_its_colour_from_the_colour_stack_clipped_cores_
     for place in (profile > 0.8, (profile > 0.05) & (profile < 0.2)):
         ratio = back[place] / back[place].mean(1, keepdims=True)
         np.testing.assert_allclose(ratio.mean(0), colour, atol=0.08)
+
+
+def test_filters_of_unlike_seeing_give_a_mono_star_stack_no_rings_of_colour() -> None:
+    """Red 3, green 4, blue 5 px wide: the star's middle is red and its rim blue, and a star of 3 px shows both."""
+    yy, xx = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    square = (yy - 60) ** 2 + (xx - 80) ** 2
+    profiles = [(1 + square / (1.7 * width**2 / 4)) ** -2.5 / width**2 for width in (3.0, 4.0, 5.0)]
+    colour = np.stack(profiles, -1).astype(np.float32)
+    grey = np.repeat(profiles[0].astype(np.float32)[..., None], 3, 2)
+    splits = [split_of_one_star(light, 80, 60) for light in (grey, colour)]
+    rest = {"gate": 3.0, "repair": True, "saturation": 1.0, "size": 1.0}
+    sigma = np.full_like(grey, 1e-5)
+    made = chain.full_starlight(splits[0], as_stack(grey[..., 0]), round_stars(3), splits[1], as_stack(colour), sigma, CURVE, **rest)
+    back = unstretch(chain.join(chain.Base(stretch(np.zeros_like(grey), CURVE), None), made, mode="screen", amount=1), CURVE)
+    middle, rim = (back[place].mean(0) for place in (square < 2, (square > 6) & (square < 14)))
+    whole = colour.sum((0, 1))
+    assert 0.75 < middle[0] / middle[2] / (whole[0] / whole[2]) < 1.33
+    assert 0.75 < middle[0] / middle[2] / (rim[0] / rim[2]) < 1.33  # 2.2 without one colour for each star
 
 
 def test_under_the_gate_the_deep_stack_serves() -> None:

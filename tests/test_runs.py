@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 
 from layerblend import runs
@@ -159,6 +160,46 @@ def test_places_outside_the_picture_are_told_before_anything_runs(tmp_path: Path
     fits.writeto(tmp_path / "s.fits", np.ones((20, 30), np.uint16))
     with pytest.raises(RecipeError, match=said):
         find_sources(recipe_from({"target": "x", "stacks": {"all": {"file": "s.fits"}}, **groups}, base=tmp_path), [])
+
+
+@pytest.mark.parametrize(
+    "unlike, files", [("t.tif", {"file": "t.tif"}), ("b.fits", {"files": {"r": "s.fits", "g": "s.fits", "b": "b.fits"}})]
+)
+def test_stacks_of_unlike_sizes_are_told_before_anything_runs(tmp_path: Path, unlike: str, files: dict[str, Any]) -> None:
+    fits.writeto(tmp_path / "s.fits", np.ones((20, 30), np.uint16))
+    fits.writeto(tmp_path / "b.fits", np.ones((20, 29), np.uint16))
+    tifffile.imwrite(tmp_path / "t.tif", np.ones((20, 29, 3), np.uint16), photometric="rgb")
+    stacks = {"best25": files, "all": {"file": "s.fits"}}
+    with pytest.raises(InputError, match=rf"{unlike} is 29 x 20 px where the colour stack is 30 x 20; give stacks of one size") as caught:
+        find_sources(recipe_from({"target": "x", "stacks": stacks}, base=tmp_path), [])
+    assert caught.value.code == "mixed_grid" and caught.value.file == str(tmp_path / unlike)
+    roles = {name: {"stack": "all"} for name in ("stars", "detail", "colour")}
+    find_sources(recipe_from({"target": "x", "stacks": stacks, "roles": roles}, base=tmp_path), [])  # nobody asks for the other
+
+
+def test_of_tiff_stacks_too_places_outside_the_picture_are_told(tmp_path: Path) -> None:
+    tifffile.imwrite(
+        tmp_path / "s.tif", np.ones((20, 30, 3), np.uint16), photometric="rgb", extratags=[(274, 3, 1, 6, True)]
+    )  # on its side
+    recipe = {"target": "x", "stacks": {"all": {"file": "s.tif"}}}
+    warnings: list[dict[str, Any]] = []
+    found = find_sources(recipe_from({**recipe, "flatten": {"protect": [{"x": 28, "y": 10, "radius": 3}]}}, base=tmp_path), warnings)
+    assert found.pixels == 600
+    assert [note["text"] for note in warnings] == ["flatten.protect[0] lies outside the picture of 20 x 30 px, at 28, 10."]
+    with pytest.raises(RecipeError, match=r"split\.keep\[0\] names the place \[21, 4\], outside the picture of 20 x 30 px"):
+        find_sources(recipe_from({**recipe, "split": {"keep": [[21, 4]]}}, base=tmp_path), [])
+
+
+@pytest.mark.parametrize("first", ["tiff", "files"])
+def test_sky_positions_are_found_by_any_stack_that_has_world_coordinates(tmp_path: Path, first: str) -> None:
+    tifffile.imwrite(tmp_path / "t.tif", np.ones((400, 600, 3), np.uint16), photometric="rgb")
+    folder = make_frames(tmp_path / "f", 1, cards=CARDS, shape=(400, 600))
+    solved = str(next(folder.iterdir()))
+    best = {"file": "t.tif"} if first == "tiff" else {"files": dict.fromkeys("rgb", solved)}
+    recipe = {"target": "x", "stacks": {"best25": best, **({"all": {"file": solved}} if first == "tiff" else {})}}
+    spot = {"ra": 150.0, "dec": 30.0, "radius": 20}
+    found = find_sources(recipe_from({**recipe, "flatten": {"protect": [spot]}}, base=tmp_path), [])
+    np.testing.assert_allclose([found.protect[0].x, found.protect[0].y], [300, 399 - 200], atol=1e-6)
 
 
 def test_places_at_the_edge_of_the_picture_are_inside(tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from layerblend.evidence.estimates import AnyEstimate, BandEstimate, PlaceEstima
 from layerblend.evidence.ground import Subject, common_ground
 from layerblend.evidence.local_colour import SEEN
 from layerblend.evidence.measures import Spectra, all_spectra, measure, shown_spectra
+from layerblend.evidence.place import place_fault
 from layerblend.figures import number
 from layerblend.kinds import Plane
 
@@ -164,6 +165,7 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
     difference a - b and the sum a + b - 2 x leave out 0: then one of the two lies closer to x.
     """
     check_range("confidence", confidence, 0.5, 0.999)
+    a, b, as_shown = _alike_in_colour(a, b)
     ground = common_ground(a, b)
     spectra_a, spectra_b = all_spectra(a, ground), all_spectra(b, ground)
     (found_a, missing_a), (found_b, missing_b) = measure(a, ground, spectra_a), measure(b, ground, spectra_b)
@@ -174,7 +176,7 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
     if ground.mono:
         reasons.insert(0, ("Colour", ground.mono))
     places = [*_worst_places(a.name, found_a), *_worst_places(b.name, found_b)]
-    flags = [*_flux_flags(measures, a, b), *_colour_flags(a.name, found_a), *_colour_flags(b.name, found_b)]
+    flags = [*_place_flags(a, b), *_flux_flags(measures, a, b), *_colour_flags(a.name, found_a), *_colour_flags(b.name, found_b)]
     for subject, spectra in ((a, spectra_a), (b, spectra_b)):
         if subject.unprocessed or spectra.hidden:  # the stack itself has nothing that was made; where stars cover all, nothing is known
             continue
@@ -187,9 +189,27 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
         measures=tuple(sorted(measures, key=_order)),
         flags=tuple(flags),
         unmeasured=(*reasons, *_senseless_bands(senseless)),
-        notes=ground.words,
+        notes=(*ground.words, *(as_shown if any(m.name == "chroma ratio" for m in measures) else ())),
         places=tuple(places),
     )
+
+
+def _place_flags(a: Subject, b: Subject) -> list[str]:
+    """A warning where two pictures do not lie on each other; those of one run do."""
+    if a.reference is not None and a.reference is b.reference:
+        return []
+    fault = place_fault(a.picture, b.picture, (a.name, b.name))
+    return [f"Warning: {fault}"] if fault else []
+
+
+def _alike_in_colour(a: Subject, b: Subject) -> tuple[Subject, Subject, tuple[str, ...]]:
+    """Both judged at the saturation they show, where one is a bare picture: how much that one was given nobody knows, and taking it out
+    of the other alone would find its own saved picture too colourful. And what is said of it."""
+    bare = [subject.name for subject in (a, b) if subject.curve is None]
+    if not bare or a.saturation == b.saturation:
+        return a, b, ()
+    told = f"The saturation that `{bare[0]}` was given is not known: the target's colours are compared as both pictures show them."
+    return replace(a, saturation=1.0), replace(b, saturation=1.0), (told,)
 
 
 # ---------------------------------------------------------------- what cannot be measured

@@ -41,6 +41,7 @@ BAND_ROWS = 256
 PNG_SIGNATURE, PNG_RGB, PNG_SUB, PNG_PIXEL = b"\x89PNG\r\n\x1a\n", 2, 1, 6  # W3C PNG: colour type, filter, bytes of a pixel
 ZLIB_HEADER, ADLER = b"\x78\x01", 65521  # RFC 1950
 PERCEPTUAL = 0
+TURNED = 5  # TIFF's orientations from here on swap rows and columns
 PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
 
 
@@ -177,6 +178,17 @@ def floats_in_tiff(path: Path) -> bool:
         return False
 
 
+def tiff_size(path: Path) -> tuple[int, int] | None:
+    """(height, width) of a TIFF's first page, upright, by its tags; None where it cannot be read, which is told of when it is."""
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page = tiff.pages.first
+            size = int(page.imagelength), int(page.imagewidth)
+            return size if int(page.tags.valueof("Orientation", 1)) < TURNED else size[::-1]
+    except Exception:  # the decoder raises classes of its own
+        return None
+
+
 def brightest_value(path: Path) -> float | None:
     """The largest value of a file of floats, where clipped stars end; None where it cannot be read or holds none."""
     try:
@@ -278,7 +290,7 @@ def _palette(values: Array, colours: Array | None) -> Array:
 
 def _upright(values: Array, orientation: int) -> Array:
     """Turn the stored rows and columns as TIFF 6.0's tag Orientation (274) says."""
-    if orientation >= 5:
+    if orientation >= TURNED:
         values = np.swapaxes(values, 0, 1)
         orientation = {5: 1, 6: 2, 7: 3, 8: 4}[orientation]
     flips: dict[int, Any] = {2: np.s_[:, ::-1], 3: np.s_[::-1, ::-1], 4: np.s_[::-1]}

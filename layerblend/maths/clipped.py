@@ -20,6 +20,8 @@ STEEP = 4.0
 CORE_PX = 2
 # Stars whose tops are flat at one level, within so much, tell where a frame clips; fainter tops than this share of the brightest do not.
 FLAT_STARS, ONE_LEVEL, LEAST_TOP = 3, 0.03, 0.25
+# Where they tell where a stack clips, hardly a pixel is brighter: registration overshoots beside a cut by a tenth at most.
+MOST_OVERSHOOT = 1.15
 
 
 def clipped_pixels(image: LinearImage, saturated: Array | None = None, *, least_share: float = 0.0) -> Mask:
@@ -64,12 +66,14 @@ def clipped_cores(image: LinearImage) -> Array | None:
 
     The mean of frames that clip is no longer flat, so everything near the white level counts that lies in steep spots: half the level is
     reached within ``STEEP`` times their area (or that of the smallest plateau), as at the rim of a star and not round the core of a galaxy.
+    Stacks often end below the white level, as calibrated frames do: flat tops of three stars tell where.
 
     Parameters
     ----------
     image : (H, W, 3) or (H, W) float32, linear with its sky, 1.0 = white level
     """
     brightest = np.nan_to_num(image if image.ndim == 2 else image.max(-1))
+    brightest = brightest / np.float32(_top_of_stack(image, brightest))
     near = brightest >= NEAR_CLIP
     if not near.any():
         return None
@@ -78,6 +82,14 @@ def clipped_cores(image: LinearImage) -> Array | None:
     steep = (inner >= CORE_PX) & (outer <= STEEP * np.maximum(inner, PLATEAU_PX))
     steep[0] = False
     return (near & steep[labels]).astype(np.float32) if steep.any() else None
+
+
+def _top_of_stack(image: LinearImage, brightest: Plane) -> float:
+    """The value at which a stack's stars are cut off, 1 where nothing shows that it is lower."""
+    top = common_top(flat_tops(image))
+    if top is None or not 0 < top < 1 or (brightest > MOST_OVERSHOOT * top).sum() >= PLATEAU_PX:
+        return 1.0
+    return top
 
 
 def flat_tops(image: LinearImage) -> list[float]:

@@ -214,6 +214,22 @@ def test_foreign_against_own_uses_one_method_for_both(made):
 COLOURED = {"sky chroma noise", "sky chroma mottle", "left-over gradient chroma", "sky a*", "sky b*", "hue shift", "chroma ratio", WORST}
 
 
+def test_a_result_and_its_own_saved_picture_differ_in_no_colour(made):
+    """The picture's file does not tell the saturation that was asked for; what is taken out of one must not stay in the other."""
+    own = replace(made[3], saturation=1.3)
+    comparison = compare_subjects(own, Subject(name="file", picture=own.picture))
+    assert all(m.difference == 0 for m in comparison.measures if m.name in {"chroma ratio", "colour difference", "hue shift"})
+    assert any("saturation that `file` was given is not known" in text for text in comparison.words())
+    assert not any("saturation that" in text for text in compare_subjects(own, replace(own, saturation=1.0)).words())
+
+
+def test_a_picture_of_another_place_is_warned_of(made):
+    own = made[3]
+    turned = Subject(name="turned", picture=np.ascontiguousarray(own.picture[::-1]))
+    assert any("`turned` does not lie on" in flag for flag in compare_subjects(own, turned).flags)
+    assert not any("lie on" in flag for flag in compare_subjects(own, Subject(name="file", picture=own.picture)).flags)
+
+
 def grey(subject, shape):
     """A mono result: one plane, or three that differ by rounding alone."""
     planes = {key: getattr(subject, key).mean(2) for key in ("picture", "half_a", "half_b", "linear", "colour")}

@@ -69,6 +69,19 @@ def test_cores_of_a_mean_of_clipped_frames_are_found_and_a_galaxys_core_is_not()
     assert clipped_cores(np.full((8, 8, 3), np.nan, np.float32)) is None
 
 
+def test_stars_that_are_all_cut_off_below_white_tell_where() -> None:
+    """As of calibrated frames saved with 16 bits, moved by a third of a pixel; uncut ones stay what they are."""
+    stack, uncut = _frame(0.7), _frame(9.0)
+    cores = clipped_cores(stack.astype(np.float32))
+    assert cores is not None
+    for x, y, clipped in ((30, 30, False), (80, 40, True), (150, 30, True), (40, 110, True), (100, 120, True)):
+        assert bool(cores[y - 10 : y + 11, x - 10 : x + 11].any()) == clipped
+    assert clipped_cores((uncut / 5).astype(np.float32)) is None
+    stack[4:7, 4:7] = 1.2  # something brighter was not cut off there: the flat tops are something else
+    low = clipped_cores((0.7 * stack).astype(np.float32))
+    assert low is None
+
+
 def test_the_core_of_a_narrow_star_is_found_though_few_pixels_come_near_to_white() -> None:
     picture = np.zeros((60, 60))
     frames = [np.minimum(star(peak, fwhm=2.8), 1.0) for peak in (0.9, 1.1, 1.3)]  # some frames clip, the mean keeps below white

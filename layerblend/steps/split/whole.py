@@ -195,8 +195,8 @@ def _first_look(
     fits = first_fits(luminance, good, noise, clipped)
     if looks_stretched(fits):
         raise InputError(
-            "`image` is not linear: its bright stars are wider than its faint ones, so it was stretched already. Give the stack as it was "
-            "before any stretch.",
+            "`image` is not linear: its bright stars are wider than its faint ones. It was stretched already, or made as a median or with "
+            "strict rejection of frames of unlike seeing. Give the stack as it was before any stretch, a mean that keeps the stars' cores.",
             code="stretched",
         )
     return blobs, noise, first_field(luminance.shape[0], luminance.shape[1], fits, star_shape)
