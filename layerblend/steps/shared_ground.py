@@ -214,7 +214,7 @@ def _certain(high: Plane) -> Mask:
     above = high > 1
     if not above.any():
         return np.asarray(above)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
     sure = stats[:, cv2.CC_STAT_AREA] >= MANY
     sure[labels[high > CERTAIN / SURE]] = True
     sure[0] = False

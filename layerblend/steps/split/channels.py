@@ -22,7 +22,7 @@ MOST_WIDTH_CHANGE = 0.15
 # Rings in which the colour of a clipped star's wings is read: from so many FWHM outside its core, where debayering errs little, to so many
 # times that radius; seen where they rise over so many times the noise. A peak fitted to the rim of the core is off by no more than so much.
 WING_START, WING_RATIO, WING_RINGS, LEAST_WING_RINGS, WING_SEEN, MOST_SHARE = 2.5, 2.5, 10, 5, 3.0, 4.0
-MOST_OFF = 1.25
+MOST_OFF = 1.5
 
 
 @dataclass
@@ -56,7 +56,7 @@ def fit_channel(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted
     state, sources = fitted.field, fitted.sources
     geo, peak = sources.geo.copy(), sources.peak.copy()
     wings = _colour_of_wings(plane, luminance, good, noise, fitted)
-    bare = plane - fitted.halo + _halo_too_much(plane.shape, noise, fitted, wings)
+    bare = plane - fitted.halo
     likely = wings * peak
     model = _draw(state, geo, peak, noise, plane.shape)
 
@@ -105,17 +105,6 @@ def fit_channel(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted
     fit, error = run(3, False)
     peak[sources.clipped] = settled  # what a clipped star's wings would take of the ground was told apart before
     return Channel(geo, peak, fit, error, halo, streaks, haloes, noise, ghosts is not None)
-
-
-def _halo_too_much(shape: tuple[int, int], noise: Noise, fitted: Fitted, wings: Array) -> Plane | float:
-    """(H, W) float32: how far Y's haloes of clipped stars go beyond those in this channel."""
-    haloes = fitted.haloes
-    own = np.flatnonzero(np.isfinite(wings[haloes.index]))
-    if not len(own):
-        return 0.0
-    place, factor = fitted.sources.geo[haloes.index[own]], wings[haloes.index[own], None]
-    whole, kept = (draw_haloes(shape, place, haloes.light[own] * f, fitted.field.fwhm, noise.sigma) for f in (1.0, factor))
-    return whole - kept
 
 
 def _colour_of_wings(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:

@@ -61,6 +61,9 @@ LEAST_FITS = 3
 # Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
 BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
 LEAST_BETA_RINGS = 6
+# A star image that falls off about as slowly as the parts of a halo (beta 2) holds too much light far out, which no halo can take back: a
+# sharp core on a soft disc, from frames of very unequal seeing, looks like that near its middle.
+LEAST_BETA, MOST_BETA = 2.3, 9.0
 # Sources as wide and as round as stars, within this much, have arms.
 STAR_WIDTH = 0.25
 TABLE_SMOOTH = 1.2
@@ -169,7 +172,7 @@ def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFit
 def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape | None) -> Field | None:
     """Star image to begin with: the one given, or the commonest of the fits; None when there are too few."""
     if star_shape is not None:
-        return Field(height, width, np.asarray(star_shape.terms, float).copy(), StarImage.moffat(star_shape.beta))
+        return Field(height, width, np.asarray(star_shape.terms, float).copy(), StarImage.moffat(max(star_shape.beta, LEAST_BETA)))
     if len(fits) < LEAST_FITS:
         return None
     ln_fwhm = np.log(fits.fwhm)
@@ -178,7 +181,7 @@ def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape |
         near = np.abs(ln_fwhm - np.median(ln_fwhm)) < 0.5
     terms = np.zeros((3, 6))
     terms[:, 0] = np.median(ln_fwhm[near]), np.median(fits.e1[near]), np.median(fits.e2[near])
-    return Field(height, width, terms, StarImage.moffat(float(np.clip(np.median(fits.beta[near]), 1.8, 9.0))))
+    return Field(height, width, terms, StarImage.moffat(float(np.clip(np.median(fits.beta[near]), LEAST_BETA, MOST_BETA))))
 
 
 def _lone(x: Array, y: Array, distance: float) -> Mask:
@@ -469,7 +472,7 @@ def _learn_beta(state: Field, sources: Sources, residual: Plane, good: Mask, noi
     error = np.sqrt(error**2 + 1.5 * noise.slope * peak[:, None] * height / np.maximum(count, 1))
     weight = np.where(np.isfinite(value), 1 / error, 0.0)
     step = _common_step(height, np.column_stack([by_width, by_beta]), np.nan_to_num(value), weight, peak)
-    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), 1.6, 9.0))
+    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), LEAST_BETA, MOST_BETA))
     state.terms[0, 0] += float(np.clip(step[0], -WIDTH_STEP, WIDTH_STEP))
     state.image = StarImage(beta, image.profile + moffat_profile(beta) - moffat_profile(image.beta), image.table)
     state.refresh(sources.geo)
