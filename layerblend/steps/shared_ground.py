@@ -35,8 +35,10 @@ AROUND = 16
 FIELD_BLOCKS, LEAST_BLOCKS = 24, 12
 # A place is clear only over so many times what this share of the blocks away from stars stays under.
 MOST_SHARE, OVER_MOST = 0.95, 2.0
-# Coefficients over so many times their usual size are no noise.
-SURE = 4.0
+# Coefficients over so many times their usual size are no noise if one of those that touch is over more times, or so many touch: among the
+# hundred thousand of a place noise exceeds the first by itself, in single pixels, and they stood as black and white dots in a star's glow.
+SURE, CERTAIN, MANY = 4.0, 6.0, 16
+TINY = 1e-30
 
 
 @dataclass(frozen=True)
@@ -199,12 +201,24 @@ def _beyond_noise(difference: LinearRGB, near_stars: Mask, limits: Array, rounds
         left = difference - out
         planes = [_scales(left[..., c], limits.shape[1] - 1) for c in range(3)]
         for scale in range(limits.shape[1]):
-            clear = np.any([np.abs(planes[c][scale]) > limits[c, scale] for c in range(3)], 0)
+            clear = _certain(np.max([np.abs(planes[c][scale]) / max(limits[c, scale], TINY) for c in range(3)], 0))
             if clear.any():
                 share = _round(clear, 1 << scale) * np.clip(2 - away / (2 << scale), 0, 1)
                 for c in range(3):
                     out[..., c] += share * planes[c][scale]
     return out
+
+
+def _certain(high: Plane) -> Mask:
+    """Where values above 1, in units of the limit of noise, are no chance: the highest of those that touch is well above, or many touch."""
+    above = high > 1
+    if not above.any():
+        return np.asarray(above)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
+    sure = stats[:, cv2.CC_STAT_AREA] >= MANY
+    sure[labels[high > CERTAIN / SURE]] = True
+    sure[0] = False
+    return np.asarray(sure[labels])
 
 
 def _scales(plane: Plane, scales: int) -> list[Plane]:

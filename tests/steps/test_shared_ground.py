@@ -38,6 +38,14 @@ def test_light_that_one_split_left_goes_to_its_stars(light: np.ndarray) -> None:
     assert np.abs(left[far]).max() < 1e-9  # no noise changes hands where there is no star
 
 
+@pytest.mark.parametrize("seed", [11, 21])
+def test_single_pixels_of_noise_do_not_go_to_the_stars(seed: int) -> None:
+    ground, starless = _ground(seed), _ground(seed + 1)
+    with_light = (starless + HALO).astype(np.float32)
+    handed = with_light - without_patches(with_light, ground_between(with_light, ground, NEAR, CURVE))
+    assert np.abs(handed - HALO)[NEAR].max() < SIGMA  # a black or white dot in the glow of a star had 6
+
+
 def test_where_both_agree_nothing_changes_hands() -> None:
     ground, starless = _ground(3), _ground(4)
     assert ground_between(starless, ground, NEAR, CURVE) == ()

@@ -11,7 +11,7 @@ from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.noise_line import Noise
 from layerblend.steps.split.field import Fitted, armed, bends
 from layerblend.steps.split.ghosts import draw_ghosts, light_ghosts
-from layerblend.steps.split.haloes import Haloes, draw_haloes, fit_haloes, halo_basis
+from layerblend.steps.split.haloes import Haloes, draw_haloes, fit_haloes, halo_basis, medians_of, read_cells
 from layerblend.steps.split.model import StarImage, field_basis, profile_radii, render, sweep
 from layerblend.steps.split.settle import Settled, settle
 from layerblend.steps.split.sources import Field
@@ -20,6 +20,10 @@ from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 BRIGHT = 60.0
 LEAST_STARS, SQUARE_STARS = 15, 60
 MOST_WIDTH_CHANGE = 0.15
+# Rings in which the colour of a clipped star's wings is read: from so many FWHM outside its core, where debayering errs little, to so many
+# times that radius; seen where they rise over so many times the noise. A peak fitted to the rim of the core is off by no more than so much.
+WING_START, WING_RATIO, WING_RINGS, LEAST_WING_RINGS, WING_SEEN, MOST_SHARE = 2.5, 2.5, 10, 5, 3.0, 4.0
+MOST_OFF = 1.5
 
 
 @dataclass
@@ -43,23 +47,30 @@ class Channel:
     reflects: bool = False
 
 
-def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Channel:
+def fit_channel(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Channel:
     """Peaks of all sources in one channel.
 
     The channel's star image is that of Y, moved and widened by what its bright stars show: red and blue light focus and bend
-    differently (lateral colour), the same way for neighbouring stars.
+    differently (lateral colour), the same way for neighbouring stars. What their far wings hold of the light in ``luminance`` (Y) bounds
+    the peaks of clipped stars: at the rim of a clipped core debayering takes from the weakest channel most of its light, and red star light
+    that was found to be none stayed round a blue star.
     """
     state, sources = fitted.field, fitted.sources
     geo, peak = sources.geo.copy(), sources.peak.copy()
+    wings = _colour_of_wings(plane, luminance, good, noise, fitted)
     bare = plane - fitted.halo
+    likely = wings * peak
     model = _draw(state, geo, peak, noise, plane.shape)
 
     def run(free: int, update: bool, some: Mask | slice = slice(None)) -> tuple[Array, Array]:
         blob, light = sources.blob[some], peak[some]
-        return sweep(
+        found = sweep(
             bare, model, good, noise, geo[some], light, state.fit_reach(blob), state.reach(light, noise.sigma), state.image, state.fwhm,
             free=free, update=update, bend=bends(sources, fitted.rough, judged=not update)[some],
         )  # fmt: skip
+        if update:
+            peak[:] = np.fmax(np.fmin(peak, likely * MOST_OFF), likely / MOST_OFF)  # as they are where no wings tell
+        return found
 
     run(0, True)
     bright = (peak > BRIGHT * noise.sigma) & ~sources.clipped
@@ -98,6 +109,24 @@ def fit_channel(plane: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Chann
     fit, error = run(3, False)
     peak[sources.clipped] = told  # what a clipped star's wings would take of the ground was told apart before
     return Channel(geo, peak, fit, error, halo, streaks, haloes, settled, noise, ghosts is not None)
+
+
+def _colour_of_wings(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
+    """(n,) light of clipped stars in this channel as a share of Y's: by how much their rings rise together; NaN where that is not seen."""
+    sources, shares = fitted.sources, np.full(len(fitted.sources), np.nan)
+    index = np.flatnonzero(sources.blob > 0)
+    if not len(index):
+        return shares
+    x, y = sources.geo[index, 0], sources.geo[index, 1]
+    inner = sources.blob[index] + WING_START * fitted.field.fwhm
+    own, theirs = (medians_of(read_cells(p, good, x, y, inner, WING_RATIO * inner, WING_RINGS)[0]) for p in (plane, luminance))
+    for s, mine, all_light in zip(index, own, theirs, strict=True):
+        seen = np.isfinite(mine) & np.isfinite(all_light)
+        if seen.sum() >= LEAST_WING_RINGS:
+            rise = all_light[seen] - all_light[seen].mean()
+            if rise.max() > WING_SEEN * noise.sigma:
+                shares[s] = np.clip((rise @ mine[seen]) / (rise @ rise), 0, MOST_SHARE)
+    return shares
 
 
 def draw_channel(channel: Channel, chosen: Mask, state: Field) -> Plane:

@@ -14,7 +14,7 @@ from layerblend.maths.noise_line import Noise
 from layerblend.maths.stars import detect_stars, guess_fwhm, prepare_plane
 from layerblend.steps.split.ghosts import Ghosts, draw_ghosts, find_ghosts
 from layerblend.steps.split.haloes import Haloes, fit_haloes
-from layerblend.steps.split.learn import learn_beta, learn_course, learn_shape, learn_table, learn_wings
+from layerblend.steps.split.learn import LEAST_BETA, MOST_BETA, learn_beta, learn_course, learn_shape, learn_table, learn_wings
 from layerblend.steps.split.mask import Blobs, Peaks, find_peaks, peak_response
 from layerblend.steps.split.model import StarImage, profile_at, render, sweep
 from layerblend.steps.split.rough import Roughness, roughness
@@ -84,7 +84,7 @@ def first_fits(plane: Plane, good: Mask, noise: Noise, clipped: Mask) -> StarFit
 def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape | None) -> Field | None:
     """Star image to begin with: the one given, or the commonest of the fits; None when there are too few."""
     if star_shape is not None:
-        return Field(height, width, np.asarray(star_shape.terms, float).copy(), StarImage.moffat(star_shape.beta))
+        return Field(height, width, np.asarray(star_shape.terms, float).copy(), StarImage.moffat(max(star_shape.beta, LEAST_BETA)))
     if len(fits) < LEAST_FITS:
         return None
     ln_fwhm = np.log(fits.fwhm)
@@ -93,7 +93,7 @@ def first_field(height: int, width: int, fits: StarFits, star_shape: StarShape |
         near = np.abs(ln_fwhm - np.median(ln_fwhm)) < 0.5
     terms = np.zeros((3, 6))
     terms[:, 0] = np.median(ln_fwhm[near]), np.median(fits.e1[near]), np.median(fits.e2[near])
-    return Field(height, width, terms, StarImage.moffat(float(np.clip(np.median(fits.beta[near]), 1.8, 9.0))))
+    return Field(height, width, terms, StarImage.moffat(float(np.clip(np.median(fits.beta[near]), LEAST_BETA, MOST_BETA))))
 
 
 def _lone(x: Array, y: Array, distance: float) -> Mask:

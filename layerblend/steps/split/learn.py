@@ -24,6 +24,9 @@ LEAST_WINGS, WINGS_END = 5, 60.0
 # Inner and outer radius (FWHM) and number of the rings that tell beta, and the share of the light they may be wrong by.
 BETA_RINGS, BETA_MISFIT, BETA_STEP, WIDTH_STEP = (0.3, 3.2, 14), 0.01, 0.8, 0.03
 LEAST_BETA_RINGS = 6
+# A star image that falls off about as slowly as the parts of a halo (beta 2) holds too much light far out, which no halo can take back: a
+# sharp core on a soft disc, from frames of very unequal seeing, looks like that near its middle.
+LEAST_BETA, MOST_BETA = 2.3, 9.0
 # The same of the rings that tell where the Moffat is too bright; nodes between which that runs evenly (FWHM; nothing at the last), by what
 # share it may be too bright, and by what more than that the ground was read instead of the star.
 COURSE_RINGS = (0.5, 6.0, 18)
@@ -71,7 +74,7 @@ def learn_beta(state: Field, sources: Sources, residual: Plane, good: Mask, nois
     if not shown:
         return
     step = _agreed(shown, lambda normal, right: np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(2), right))
-    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), 1.6, 9.0))
+    beta = float(np.clip(image.beta + np.clip(step[1], -BETA_STEP, BETA_STEP), LEAST_BETA, MOST_BETA))
     state.terms[0, 0] += float(np.clip(step[0], -WIDTH_STEP, WIDTH_STEP))
     state.image = StarImage(beta, image.profile + moffat_profile(beta) - moffat_profile(image.beta), image.table)
     state.refresh(sources.geo)

@@ -131,11 +131,11 @@ def split_stars(
     clipped = blobs.mask
     blobs, broad, fitted = _fit_stars(luminance, valid, noise, blobs, start, judged, remove_places)
     good = valid & ~blobs.mask
-    channels = _fit_channels(planes, good, noise, fitted)
+    channels = _fit_channels(planes, luminance, good, noise, fitted)
     if fitted.ghosts is not None and sum(channel.reflects for channel in channels) <= len(channels) / 2:
         # a reflection shows in every colour; what one channel alone shows is ground
         fitted = fit_field(luminance, good, noise, blobs, start, reflections=False)
-        channels = _fit_channels(planes, good, noise, fitted)
+        channels = _fit_channels(planes, luminance, good, noise, fitted)
     choice = choose_stars(luminance, good, noise, fitted, channels, keep_knots=keep_knots)
     if judged is not None:
         choice = follow(choice, fitted, judged)
@@ -219,11 +219,11 @@ def _fit_stars(
     return stars, broad, fitted
 
 
-def _fit_channels(planes: Array, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
+def _fit_channels(planes: Array, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> list[Channel]:
     if len(planes) == 1:
         sources, light = fitted.sources, (fitted.halo, fitted.streaks, fitted.haloes, fitted.settled)
         return [Channel(sources.geo, sources.peak, fitted.fit, fitted.error, *light, noise, fitted.ghosts is not None)]
-    return each(lambda plane: fit_channel(plane, good, measure_noise(plane, good), fitted), list(planes))
+    return each(lambda plane: fit_channel(plane, luminance, good, measure_noise(plane, good), fitted), list(planes))
 
 
 def _subtract(

@@ -11,7 +11,7 @@ from layerblend.maths.noise_line import Noise, measure_noise
 from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, spare_kept
 from layerblend.steps.split.field import first_field, first_fits, fit_field
 from layerblend.steps.split.haloes import WIDTHS, Haloes, draw_haloes, halo_basis
-from layerblend.steps.split.mask import Blobs
+from layerblend.steps.split.mask import Blobs, find_blobs
 from layerblend.steps.split.model import StarImage
 from layerblend.steps.split.settle import Settled
 from layerblend.steps.split.sources import Field
@@ -28,10 +28,34 @@ def test_lateral_colour_is_followed() -> None:
     blobs = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), ~good, ~good)
     fitted = fit_field(luminance, good, noise, blobs, start)
     red = np.ascontiguousarray(scene.image[..., 0])
-    channel = fit_channel(red, good, measure_noise(red, good), fitted)
+    channel = fit_channel(red, luminance, good, measure_noise(red, good), fitted)
     moved = channel.geo[:, :2] - fitted.sources.geo[:, :2]
     u = 2 * fitted.sources.x / 499 - 1
     assert abs(np.polyfit(u, moved[:, 0], 1)[0] + 0.5) < 0.08
+
+
+def test_clipped_stars_keep_their_colour_where_debayering_took_it_from_their_rims() -> None:
+    """Clipped stars half as bright in red; round their cores debayering has taken most of that away."""
+    scene = make_scene(height=500, width=500, stars=200, saturated=8, target=False, galaxies=0, seed=41)
+    luminance = np.ascontiguousarray(scene.image[..., 1])
+    clipped = scene.extra["saturated"]
+    blobs = find_blobs(clipped)
+    good = ~clipped
+    noise = measure_noise(luminance, good)
+    start = first_field(500, 500, first_fits(luminance, good, noise, clipped), None)
+    assert start is not None
+    fitted = fit_field(luminance, good, noise, blobs, start)
+    share, y, x = np.ones_like(luminance), *np.mgrid[:500, :500]
+    cores = fitted.sources.clipped
+    assert cores.sum() >= 6
+    for place, blob in zip(fitted.sources.geo[cores, :2], fitted.sources.blob[cores], strict=True):
+        away = np.hypot(x - place[0], y - place[1]) - blob
+        lost = 0.85 * np.clip(1 - np.maximum(away, 0) / (2.5 * start.fwhm), 0, 1)
+        share = np.minimum(share, np.where(away < 60, 0.5 * (1 - lost), 1).astype(np.float32))
+    red = luminance * share
+    channel = fit_channel(red, luminance, good, measure_noise(red, good), fitted)
+    shares = channel.peak[cores] / fitted.sources.peak[cores]
+    assert shares.min() > 0.3 and shares.max() < 0.6  # 0 to .05 where only the rims told
 
 
 def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
