@@ -18,7 +18,7 @@ from layerblend.steps.split.sources import Field
 from layerblend.steps.split.spikes import Shown, draw_spikes, light_spikes
 
 BRIGHT = 60.0
-LEAST_STARS, SQUARE_STARS = 15, 60
+LEAST_STARS, SQUARE_STARS, LEAST_STEADY = 15, 60, 9
 MOST_WIDTH_CHANGE = 0.15
 # Rings in which the colour of a clipped star's wings is read: from so many FWHM outside its core, where debayering errs little, to so many
 # times that radius; seen where they rise over so many times the noise. A peak fitted to the rim of the core is off by no more than so much.
@@ -55,60 +55,84 @@ def fit_channel(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted
     the peaks of clipped stars: at the rim of a clipped core debayering takes from the weakest channel most of its light, and red star light
     that was found to be none stayed round a blue star.
     """
-    state, sources = fitted.field, fitted.sources
-    geo, peak = sources.geo.copy(), sources.peak.copy()
-    wings = _colour_of_wings(plane, luminance, good, noise, fitted)
-    bare = plane - fitted.halo
-    likely = wings * peak
-    model = _draw(state, geo, peak, noise, plane.shape)
+    fit = _Fit(plane, luminance, good, noise, fitted)
+    fit.place()
+    halo, streaks, haloes, reflects = fit.wide_light()
+    left, uneven = plane - fit.model - halo, fitted.settled.uneven
+    blob, state = fitted.sources.blob, fitted.field
+    settled = settle(left, good, noise, fit.geo, fit.peak, blob, state.fwhm, state.image, haloes, uneven=uneven)
+    halo += settled.light
+    clipped = fitted.sources.clipped
+    fit.bare, told = plane - halo, fit.peak[clipped]
+    fit.sweep()
+    shapes, error = fit.sweep(free=3, update=False)
+    fit.peak[clipped] = told  # what a clipped star's wings would take of the ground was told apart before
+    return Channel(fit.geo, fit.peak, shapes, error, halo, streaks, haloes, settled, noise, reflects)
 
-    def run(free: int, update: bool, some: Mask | slice = slice(None)) -> tuple[Array, Array]:
-        blob, light = sources.blob[some], peak[some]
+
+class _Fit:
+    """A channel's fit under way: ``bare`` is the plane without the wide light of stars, ``model`` the stars' light without that.
+
+    ``likely`` (n,): peaks that the wings of clipped stars tell, NaN of others.
+    """
+
+    def __init__(self, plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> None:
+        self.plane, self.good, self.noise, self.fitted = plane, good, noise, fitted
+        self.state, self.sources = fitted.field, fitted.sources
+        self.geo, self.peak = self.sources.geo.copy(), self.sources.peak.copy()
+        self.likely = _colour_of_wings(plane, luminance, good, noise, fitted) * self.peak
+        self.bare = plane - fitted.halo
+        self.draw()
+
+    def draw(self) -> None:
+        self.model = _draw(self.state, self.geo, self.peak, self.noise, self.plane.shape)
+
+    def sweep(self, *, free: int = 0, update: bool = True, some: Mask | slice = slice(None)) -> tuple[Array, Array]:
+        state, sources, blob, light = self.state, self.sources, self.sources.blob[some], self.peak[some]
         found = sweep(
-            bare, model, good, noise, geo[some], light, state.fit_reach(blob), state.reach(light, noise.sigma), state.image, state.fwhm,
-            free=free, update=update, bend=bends(sources, fitted.rough, judged=not update)[some],
+            self.bare, self.model, self.good, self.noise, self.geo[some], light, state.fit_reach(blob),
+            state.reach(light, self.noise.sigma), state.image, state.fwhm, free=free, update=update,
+            bend=bends(sources, self.fitted.rough, judged=not update)[some],
         )  # fmt: skip
-        if update:
-            peak[:] = np.fmax(np.fmin(peak, likely * MOST_OFF), likely / MOST_OFF)  # as they are where no wings tell
+        if update:  # as they are where no wings tell
+            self.peak[:] = np.fmax(np.fmin(self.peak, self.likely * MOST_OFF), self.likely / MOST_OFF)
         return found
 
-    run(0, True)
-    bright = (peak > BRIGHT * noise.sigma) & ~sources.clipped
-    fit = run(2, False, bright)[0]
-    near = np.hypot(fit[:, 1], fit[:, 2]) < 1.0
-    teachers, fit = bright.copy(), fit[near]
-    teachers[bright] = near
-    slide = _slide(state, geo, fit, teachers)
-    geo[:, 0:2] += slide
-    steady = np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE
-    width = float(np.median(fit[steady, 3])) if steady.sum() >= 9 else 0.0
-    geo[:, 2] += width
-    for _ in range(2):
-        model = _draw(state, geo, peak, noise, plane.shape)
-        run(0, True)
-    model = _draw(state, geo, peak, noise, plane.shape)
-    star = armed(sources, fitted.fit)
-    x, y, peaks = geo[star, 0], geo[star, 1], peak[star]
-    shown = Shown.brightest(x, y, peaks, sources.blob[star], noise)
-    ghosts = None
-    if fitted.ghosts is not None:
-        ghosts = light_ghosts(plane - model - fitted.halo + fitted.discs, good, noise, shown, state.fwhm, fitted.ghosts)
-    discs = draw_ghosts(plane.shape, ghosts, x, y, peaks, noise.sigma)
-    bare = plane - fitted.streaks - discs
-    haloes, halo = fit_haloes(bare, model, good, noise, geo, peak, sources.blob, state.fwhm, state.image, repeats=2, start=fitted.haloes)
-    spikes = None
-    if fitted.spikes is not None:
-        spikes = light_spikes(plane - model - halo - discs, good, noise, shown, fitted.spikes)
-    streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
-    halo += streaks + discs
-    left, uneven = plane - model - halo, fitted.settled.uneven
-    settled = settle(left, good, noise, geo, peak, sources.blob, state.fwhm, state.image, haloes, uneven=uneven)
-    halo += settled.light
-    bare, told = plane - halo, peak[sources.clipped]
-    run(0, True)
-    fit, error = run(3, False)
-    peak[sources.clipped] = told  # what a clipped star's wings would take of the ground was told apart before
-    return Channel(geo, peak, fit, error, halo, streaks, haloes, settled, noise, ghosts is not None)
+    def place(self) -> None:
+        """Move and widen all stars as the bright ones show, and fit their peaks."""
+        self.sweep()
+        bright = (self.peak > BRIGHT * self.noise.sigma) & ~self.sources.clipped
+        fit = self.sweep(free=2, update=False, some=bright)[0]
+        near = np.hypot(fit[:, 1], fit[:, 2]) < 1.0
+        teachers, fit = bright.copy(), fit[near]
+        teachers[bright] = near
+        self.geo[:, 0:2] += _slide(self.state, self.geo, fit, teachers)
+        steady = np.abs(fit[:, 3]) < MOST_WIDTH_CHANGE
+        self.geo[:, 2] += float(np.median(fit[steady, 3])) if steady.sum() >= LEAST_STEADY else 0.0
+        for _ in range(2):
+            self.draw()
+            self.sweep()
+        self.draw()
+
+    def wide_light(self) -> tuple[Plane, Plane, Haloes, bool]:
+        """Light of haloes, spikes and reflections; that of spikes alone; the haloes; whether the reflections of Y are seen here too."""
+        plane, good, noise, fitted, fwhm = self.plane, self.good, self.noise, self.fitted, self.state.fwhm
+        star = armed(self.sources, fitted.fit)
+        x, y, peaks = self.geo[star, 0], self.geo[star, 1], self.peak[star]
+        shown = Shown.brightest(x, y, peaks, self.sources.blob[star], noise)
+        ghosts = None
+        if fitted.ghosts is not None:
+            ghosts = light_ghosts(plane - self.model - fitted.halo + fitted.discs, good, noise, shown, fwhm, fitted.ghosts)
+        discs = draw_ghosts(plane.shape, ghosts, x, y, peaks, noise.sigma)
+        haloes, halo = fit_haloes(
+            plane - fitted.streaks - discs, self.model, good, noise, self.geo, self.peak, self.sources.blob, fwhm, self.state.image,
+            repeats=2, start=fitted.haloes,
+        )  # fmt: skip
+        spikes = None
+        if fitted.spikes is not None:
+            spikes = light_spikes(plane - self.model - halo - discs, good, noise, shown, fitted.spikes)
+        streaks = draw_spikes(plane.shape, spikes, x, y, peaks, noise.sigma)
+        return halo + (streaks + discs), streaks, haloes, ghosts is not None
 
 
 def _colour_of_wings(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted: Fitted) -> Array:
