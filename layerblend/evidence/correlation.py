@@ -284,12 +284,29 @@ def agreement(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> float 
             return None
     inside = _inside(a.rings.frequency, low, high)
     pixels = a.rings.pixels[inside]
-    # (A1 B2* + A2 B1*) / 2, by means and half differences
-    cross = a.rings.mean((a.mean * b.mean.conj() - a.difference * b.difference.conj()).real)
-    alike = float(np.sqrt(a.shared * b.shared))
-    cross = cross - 2 * alike / (1 - alike) * _shared_noise(a, b)
+    cross = _cross(a, b)
     own = np.sqrt(float(pixels @ a.signal[inside]) * float(pixels @ b.signal[inside]))
     return float(np.clip(pixels @ cross[inside] / own, -1.0, 1.0))
+
+
+def common_sigma(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> float:
+    """What repeats in ``a`` and in ``b`` alike, in units of what would by chance.
+
+    Against a picture in which it is strong, structure is found that in ``b`` alone is lost in the noise: the error of the cross-spectrum
+    holds the noise of ``b`` once, that of its own power twice.
+    """
+    inside = _inside(a.rings.frequency, low, high)
+    strong, weak = (np.maximum(spectra.signal, 0) + spectra.noise for spectra in (a, b))
+    variance = (strong * weak + a.noise * b.noise)[inside] / (2 * np.minimum(a.n_joint, b.n_joint)[inside])
+    pixels = a.rings.pixels[inside]
+    return float(pixels @ _cross(a, b)[inside] / np.sqrt(pixels**2 @ variance))
+
+
+def _cross(a: HalfSpectra, b: HalfSpectra) -> Array:
+    """(n,) cross-spectrum of one half of a with the other of b, (A1 B2* + A2 B1*) / 2, by means and half differences."""
+    cross = a.rings.mean((a.mean * b.mean.conj() - a.difference * b.difference.conj()).real)
+    alike = float(np.sqrt(a.shared * b.shared))
+    return np.asarray(cross - 2 * alike / (1 - alike) * _shared_noise(a, b))
 
 
 def repeated_share(spectra: HalfSpectra, low: float, high: float) -> float:

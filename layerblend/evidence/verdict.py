@@ -11,7 +11,7 @@ import scipy
 
 from layerblend.errors import check_range
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS, PLENTY_SNR
-from layerblend.evidence.correlation import HalfSpectra, agreement, band_contrast, band_snr, repeated_share
+from layerblend.evidence.correlation import HalfSpectra, agreement, band_contrast, band_snr, common_sigma, repeated_share
 from layerblend.evidence.estimates import AnyEstimate, BandEstimate, PlaceEstimate, pair_error
 from layerblend.evidence.ground import Subject, common_ground
 from layerblend.evidence.local_colour import SEEN
@@ -24,6 +24,7 @@ WORST = "local colour difference"
 A_BETTER, B_BETTER, NONE_SHOWN = "A better", "B better", "no difference shown"
 BOUND_EXCESS = 1.1
 LEAST_ALIKE = 0.5  # agreement with the source: calming between details left .54 and more on simulated scenes, painting .43 and less
+TRACE = 3.0  # sigma: so much in common is no chance
 FLUX_LOSS = 0.05
 SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours' part in lightness is known no better
 # what the colour stack, measured against, has
@@ -413,14 +414,16 @@ def _bound_flags(name: str, spectra: Spectra, limits: list[HalfSpectra]) -> list
 def _is_foreign(seen: HalfSpectra, source: HalfSpectra | None, low: float, high: float) -> bool:
     """Whether most of what repeats in the picture does not repeat in its own source.
 
-    Where noise hides the source's structure, the picture's is foreign only if there is more of it: calming noise adds none. Without a
-    source nobody knows, and what lies above the bound is taken for foreign.
+    Where noise hides the source's structure, the picture's is foreign only if there is more of it (calming noise adds none) and the source
+    shows no trace of it: what is sharpened grows by right. Without a source nobody knows, and what lies above the bound is taken for
+    foreign.
     """
     if source is None:
         return True
     alike = agreement(seen, source, low, high)
     if alike is None:
-        return _direction(*(BandEstimate(band_contrast(s, low, high), s, low, high, True) for s in (seen, source))) > 0
+        more = _direction(*(BandEstimate(band_contrast(s, low, high), s, low, high, True) for s in (seen, source))) > 0
+        return more and common_sigma(seen, source, low, high) < TRACE
     return alike < LEAST_ALIKE
 
 

@@ -13,6 +13,7 @@ from layerblend.evidence.correlation import (
     band_contrast,
     band_difference_variance,
     band_snr,
+    common_sigma,
     contrast_variance,
     fill_masked,
     half_spectra,
@@ -396,6 +397,24 @@ def test_contrast_of_blurred_detail_is_right_where_rejection_made_the_noise_alik
     true = band_contrast(half_spectra(*(2 * [signal.astype(np.float32)])), 0.2, 0.3)
     assert raw > 1.2 * true
     assert told == pytest.approx(true, rel=0.15)
+
+
+def test_what_has_nothing_in_common_scatters_by_one_sigma():
+    """A strong structure against the noise of another picture, 60 times; and against one in which a sixth of it lies under the noise."""
+    rng = np.random.default_rng(6)
+
+    def spectra(light, noise):
+        return half_spectra(*((light + noise * n).astype(np.float32) for n in rng.normal(0, 1, (2, 128, 128))))
+
+    chance, traces = [], []
+    for _ in range(60):
+        light, other = rng.normal(0, 1, (2, 128, 128))
+        seen = spectra(light, 0.4)
+        chance.append(common_sigma(seen, spectra(0.15 * other, 1.0), 0.1, 0.2))
+        traces.append(common_sigma(seen, spectra(0.15 * light, 1.0), 0.1, 0.2))
+    assert abs(np.mean(chance)) < 0.4
+    assert np.std(chance) == pytest.approx(1, abs=0.25)
+    assert np.mean(traces) > 4
 
 
 def test_agreement_leaves_out_common_noise():

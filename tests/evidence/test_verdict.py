@@ -386,6 +386,15 @@ def test_structure_is_foreign_where_there_is_more_of_it_than_noise_can_hide():
     assert _is_foreign(halves_of(4, 0.6, 0.3), None, 0.1, 0.15)
 
 
+@pytest.mark.parametrize("seed", [7, 8])
+def test_structure_is_not_foreign_where_the_source_shows_a_trace_of_it(seed):
+    """Sharpening made it strong; in the source alone it cannot be told from noise."""
+    source = halves_of(seed, 0.14, 1.0)
+    assert agreement(halves_of(seed, 0.6, 0.3), source, 0.1, 0.2) is None
+    assert not _is_foreign(halves_of(seed, 0.6, 0.3), source, 0.1, 0.2)
+    assert _is_foreign(halves_of(seed + 20, 0.6, 0.3), source, 0.1, 0.2)
+
+
 def estimate(value, sd, n=100):
     rng = np.random.default_rng(1)
     pull = rng.normal(size=n)
