@@ -14,6 +14,7 @@ from numba import njit
 from layerblend.kinds import Array, Mask, Plane
 from layerblend.maths.bands import by_bands, over_bands, over_rows
 from layerblend.maths.noise_line import Noise
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 LEVELS = 8
 CONFIDENT = 4.0
@@ -24,6 +25,8 @@ MOST_DRAWS = 24
 FARTHEST_DRAW = 160
 CLEAN_WEIGHT = 0.02
 OUTLIER = 4.0
+# Pixels up to so many px from a star's core are looked at, and count as dark by so many sigma below the ground between these distances.
+RIM_REACH, RIM_DARK, RIM_GROUND, LEAST_GROUND = 5.5, 5.0, (6.0, 11.0), 30
 
 
 def fill_weight(star: Plane, unsure: Plane, halo: Plane, streaks: Plane, light: Plane, noise: Noise, opaque: Mask) -> tuple[Plane, Plane]:
@@ -43,6 +46,35 @@ def fill_weight(star: Plane, unsure: Plane, halo: Plane, streaks: Plane, light: 
     arrays = (star, unsure, halo, streaks, noise.map(light), opaque, weight, blind)
     over_bands(lambda first, last: _weigh(*arrays, shares, first, last), len(star))
     return weight, blind
+
+
+def dark_rims(residual: Plane, light: Plane, unsure: Plane, noise: Noise, opaque: Mask, cores: Mask) -> Mask:
+    """(H, W) bool: pixels near the cores of bright stars that are much darker than the ground farther out.
+
+    Debayering takes light from the weakest channels near the core of a bright star of strong colour; what the star should have had there is
+    missing once it is taken away.
+
+    Parameters
+    ----------
+    residual : (H, W) float32, the picture less its stars
+    light, unsure : (H, W) float32, subtracted light, whose noise is there still, and what the star image may miss of it
+    noise : Noise of the channel
+    opaque, cores : (H, W) bool, pixels that say nothing (clipped); the cores of bright stars
+    """
+    dark = np.zeros(opaque.shape, bool)
+    count, _, boxes, _ = cv2.connectedComponentsWithStats(cores.astype(np.uint8), connectivity=8)
+    reach, (height, width) = int(RIM_GROUND[1]) + 1, opaque.shape
+    for x, y, w, h, _ in boxes[1:count]:
+        place = slice(max(y - reach, 0), min(y + h + reach, height)), slice(max(x - reach, 0), min(x + w + reach, width))
+        away = cv2.distanceTransform((~cores[place]).astype(np.uint8), cv2.DIST_L2, 5)
+        ground = residual[place][(away > RIM_GROUND[0]) & (away <= RIM_GROUND[1])]
+        if len(ground) < LEAST_GROUND:
+            continue
+        level = float(np.median(ground))
+        uneven = MAD_TO_SIGMA * float(np.median(np.abs(ground - level)))
+        sigma = np.maximum(np.hypot(noise.map(max(level, 0.0) + light[place]), unsure[place]), np.float32(uneven))
+        dark[place] |= ~opaque[place] & (away <= RIM_REACH) & (residual[place] < level - RIM_DARK * sigma)
+    return dark
 
 
 @njit(cache=True, nogil=True)

@@ -22,7 +22,7 @@ from layerblend.steps.split.channels import Channel, draw_channel, fit_channel, 
 from layerblend.steps.split.checks import compact_left, looks_stretched, rims_left, rings_left, sides_left, texture_ratio
 from layerblend.steps.split.choose import Choice, beyond_edge, choose_stars, follow, obey, spare
 from layerblend.steps.split.field import Fitted, first_field, first_fits, fit_field
-from layerblend.steps.split.fill import fill_weight, mend, noise_draws
+from layerblend.steps.split.fill import dark_rims, fill_weight, mend, noise_draws
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
 from layerblend.steps.split.model import profile_at, star_light
 from layerblend.steps.split.sources import Field
@@ -231,6 +231,7 @@ def _subtract(
 ) -> tuple[Array, Mask, Plane]:
     """Starless planes (C, H, W), the mask, and the weight of fill in the middle channel."""
     opaque = _opaque(_clipped_stars(blobs.mask, fitted, choice), discs, grow)
+    cores = _bright_cores(opaque, fitted, channels, choice)
     draws, fwhm = noise_draws(), fitted.field.fwhm
     middle = len(planes) // 2
     misfit, clipped_misfit = grow * _misfit(planes[middle], channels[middle], fitted, choice), grow * CLIPPED_MISFIT
@@ -244,8 +245,9 @@ def _subtract(
         light = by_bands(lambda band: cv2.medianBlur(band, 5), residual, 2)
         unsure = draw_channel(channel, unsure_stars, fitted.field) * np.float32(max(clipped_misfit - misfit, 0.0))
         unsure += star * np.float32(misfit)
-        weight, blind = fill_weight(star, unsure, channel.halo, channel.streaks, light, channel.noise, opaque)
-        del unsure
+        hidden = opaque | dark_rims(residual, star + channel.halo, unsure, channel.noise, opaque, cores)
+        weight, blind = fill_weight(star, unsure, channel.halo, channel.streaks, light, channel.noise, hidden)
+        del unsure, hidden
         starless[c] = mend(residual, weight, blind, channel.noise, draws, fwhm, valid)
         seen = np.float32(MASK_SIGMA / grow * channel.noise.sigma), np.float32(UNTOUCHED_SIGMA * channel.noise.sigma)
         over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])
@@ -272,6 +274,15 @@ def _clipped_stars(blob_mask: Mask, fitted: Fitted, choice: Choice) -> Mask:
     if not kept.any():
         return blob_mask
     return blob_mask & ~parts_at(blob_mask, *fitted.sources.geo[kept, :2].T)
+
+
+def _bright_cores(opaque: Mask, fitted: Fitted, channels: list[Channel], choice: Choice) -> Mask:
+    """What is opaque, and discs of half a FWHM at stars that are bright in any channel."""
+    cores = opaque.astype(np.uint8)
+    bright = choice.star & np.any([channel.peak > MISFIT_STRENGTH * channel.noise.sigma for channel in channels], 0)
+    for x, y in fitted.sources.geo[bright, :2]:
+        cv2.circle(cores, (round(x), round(y)), max(round(0.5 * fitted.field.fwhm), 1), 1, -1)
+    return cores.astype(bool)
 
 
 def _opaque(blob_mask: Mask, discs: Array, grow: float) -> Mask:

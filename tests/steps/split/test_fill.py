@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from layerblend.maths.noise_line import Noise
-from layerblend.steps.split.fill import fill_weight, mend, noise_draws, pull_push
+from layerblend.steps.split.fill import dark_rims, fill_weight, mend, noise_draws, pull_push
 
 
 def test_smooth_ground_is_bridged() -> None:
@@ -125,3 +125,23 @@ def test_haloes_and_arms_are_less_sure_than_sky() -> None:
         weight, blind = fill_weight(none, none, halo, streaks, none, Noise(1.0, 0.0), clear)
         np.testing.assert_allclose(weight[0], [0, 0, 1], atol=0.01)
         np.testing.assert_array_equal(weight, blind)
+
+
+def test_dark_rims_of_coloured_stars_are_filled() -> None:
+    """Where debayering took light, 20 sigma below the ground of 30 that slopes; shot noise and what a star image misses are no such."""
+    sigma, rng = 1e-3, np.random.default_rng(2)
+    yy, xx = np.mgrid[:120, :120].astype(np.float32)
+    away = np.hypot(yy - 60, xx - 50)
+    star = np.float32(0.2) * np.exp(-((away / 4) ** 2))
+    noise = Noise(sigma**2, 1e-4)
+    ground = sigma * (30 + 0.1 * (xx - 50))
+    residual = (ground + noise.map(ground + star) * rng.normal(0, 1, away.shape)).astype(np.float32)
+    rim, opaque = (away > 4.5) & (away < 6), away < 4
+    cores = opaque | (np.hypot(yy - 20, xx - 90) < 2)
+    missed = np.zeros_like(star)
+    assert not dark_rims(residual, star, missed, noise, opaque, cores).any()
+    residual[rim] -= 20 * noise.map(ground + star)[rim]
+    found = dark_rims(residual, star, missed, noise, opaque, cores)
+    assert found[rim].mean() > 0.99
+    assert found[~rim].sum() <= 2
+    assert not dark_rims(residual, star, star + np.float32(10 * sigma), noise, opaque, cores).any()
