@@ -60,8 +60,8 @@ def fit_channel(plane: Plane, luminance: Plane, good: Mask, noise: Noise, fitted
     halo, streaks, haloes, reflects = fit.wide_light()
     left, uneven = plane - fit.model - halo, fitted.settled.uneven
     blob, state = fitted.sources.blob, fitted.field
-    settled = settle(left, good, noise, fit.geo, fit.peak, blob, state.fwhm, state.image, haloes, uneven=uneven)
-    halo += settled.light
+    light, settled = settle(left, good, noise, fit.geo, fit.peak, blob, state.fwhm, state.image, haloes, uneven=uneven)
+    halo += light
     clipped = fitted.sources.clipped
     fit.bare, told = plane - halo, fit.peak[clipped]
     fit.sweep()
@@ -175,7 +175,7 @@ def spare_kept(channel: Channel, chosen: Mask, state: Field) -> Channel:
     if not kept.any():
         return channel
     light = draw_haloes(channel.halo.shape, channel.geo[haloes.index[kept]], haloes.light[kept], state.fwhm, channel.noise.sigma)
-    return dataclasses.replace(channel, halo=channel.halo - (light + channel.settled.of(~chosen, channel.noise.sigma)))
+    return dataclasses.replace(channel, halo=channel.halo - (light + channel.settled.of(~chosen, channel.halo.shape, channel.noise.sigma)))
 
 
 def with_halo(image: StarImage, haloes: Haloes) -> StarImage:

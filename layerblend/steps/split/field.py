@@ -245,11 +245,11 @@ class _Fit:
 
     def finished(self) -> Fitted:
         field, sources, wide = self.field, self.sources, self.wide
-        settled = settle(
+        light, settled = settle(
             self.plane - self.model - wide, self.good, self.noise, sources.geo, sources.peak, sources.blob, field.fwhm, field.image,
             self.haloes,
         )  # fmt: skip
-        wide += settled.light
+        wide += light
         rough = self.roughness(self.response(wide))
         return Fitted(
             field, sources, self.model, wide, self.haloes, rough, settled, self.spikes, self.streaks, self.ghosts, self.discs,

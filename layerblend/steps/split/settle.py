@@ -76,25 +76,24 @@ NOTHING = _Courses(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((0, WAVES, 0)
 
 @dataclass(frozen=True)
 class Settled:
-    """``light`` (H, W) float32 that goes to the haloes of clipped stars, and how ``uneven`` (n,) the ground round each source is.
+    """Whose the light is that was settled, and how ``uneven`` (n,) the ground round each source is; None where nothing was.
 
     Stars whose cores touch are one group: ``home`` (own,) of each clipped source ``index`` (own,). Groups ``gain``, sources ``give`` back.
     """
 
-    light: Plane
     uneven: Array | None
     index: Array = field(default_factory=lambda: np.zeros(0, int))
     home: Array = field(default_factory=lambda: np.zeros(0, int))
     gain: _Courses = NOTHING
     give: _Courses = NOTHING
 
-    def of(self, some: Mask, sigma: float) -> Plane:
-        """(H, W) float32: the part of ``light`` that belongs to ``some`` (n,) of the sources; of a group only for all of it."""
+    def of(self, some: Mask, shape: tuple[int, ...], sigma: float) -> Plane:
+        """(H, W) float32: the part of the light that belongs to ``some`` (n,) of the sources; of a group only for all of it."""
         whole = np.ones(len(self.gain.x), bool)
         np.logical_and.at(whole, self.home, some[self.index])
         if not whole.any():
-            return np.zeros_like(self.light)
-        return self.gain.plane(self.light.shape, sigma, whole) - self.give.plane(self.light.shape, sigma, whole[self.home])
+            return np.zeros(shape, np.float32)
+        return self.gain.plane(shape, sigma, whole) - self.give.plane(shape, sigma, whole[self.home])
 
 
 def settle(
@@ -110,8 +109,8 @@ def settle(
     *,
     uneven: Array | None = None,
     rounds: int = 2,
-) -> Settled:
-    """Light to be added to the haloes of clipped stars.
+) -> tuple[Plane, Settled]:
+    """Light (H, W) float32 to be added to the haloes of clipped stars, and whose it is.
 
     Parameters
     ----------
@@ -129,7 +128,7 @@ def settle(
     # a hot pixel may count as clipped and be without light in another channel
     own = np.nonzero((blob[haloes.index] > 0) & (peak[haloes.index] > 0))[0]
     if len(own) == 0 or haloes.common is None or not haloes.common.any():
-        return Settled(np.zeros_like(bare), uneven)
+        return np.zeros_like(bare), Settled(uneven)
     index = haloes.index[own]
     home, x, y, top, hidden = together(geo[index], peak[index], blob[index], TOGETHER * fwhm)
     first = np.unique(home, return_index=True)[1]
@@ -162,7 +161,7 @@ def settle(
         profiles = _own_light(patches, uneven[index[first]], drawn, light)
         gain = _Courses(x, y, drawn * fwhm, profiles * noise.sigma)
         added = gain.plane(bare.shape, noise.sigma) - given_back
-    return Settled(added, uneven, index, home, gain, give)
+    return added, Settled(uneven, index, home, gain, give)
 
 
 def _usual_halo(haloes: Haloes, own: Array, peak: Array) -> Array:

@@ -70,7 +70,7 @@ def test_faint_stars_have_the_common_halo_and_bright_ones_not_twice() -> None:
     none = np.zeros((80, 160), np.float32)
     peak, noise = np.array([0.5, 0.5]), Noise(1e-8, 0.0)
     haloes = Haloes(np.array([0]), peak[:1, None] * common, common)
-    channel = Channel(geo, peak, np.zeros((2, 7)), np.zeros((2, 7)), none, none, haloes, Settled(none, None), noise)
+    channel = Channel(geo, peak, np.zeros((2, 7)), np.zeros((2, 7)), none, none, haloes, Settled(None), noise)
     drawn = draw_channel(channel, np.ones(2, bool), state)
     bare = draw_channel(dataclasses.replace(channel, haloes=Haloes.none()), np.ones(2, bool), state)
     np.testing.assert_array_equal(drawn[:, :75], bare[:, :75])
@@ -88,7 +88,7 @@ def test_what_is_no_star_keeps_its_wide_light() -> None:
     light = peak[:2, None] * common
     whole, first, none = (draw_haloes((80, 160), geo[s], light[s], 4.0, noise.sigma) for s in ([0, 1], [0], []))
     haloes = Haloes(np.array([0, 1]), light, common)
-    channel = Channel(geo, peak, np.zeros((3, 7)), np.zeros((3, 7)), whole, none, haloes, Settled(none, None), noise)
+    channel = Channel(geo, peak, np.zeros((3, 7)), np.zeros((3, 7)), whole, none, haloes, Settled(None), noise)
     np.testing.assert_allclose(spare_kept(channel, np.array([True, False, True]), state).halo, first, atol=1e-8)
     np.testing.assert_array_equal(spare_kept(channel, np.array([True, True, False]), state).halo, whole)
     np.testing.assert_allclose(spare_kept(channel, np.zeros(3, bool), state).halo, none, atol=1e-8)

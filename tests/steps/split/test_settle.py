@@ -36,7 +36,7 @@ def _left(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[
 def _settled(strength: np.ndarray, taken: np.ndarray, ground: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Error left (sigma) 3 to 6 FWHM from each star before and after."""
     bare, off, haloes = _left(strength, taken, ground)
-    added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes).light
+    added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)[0]
     yy, xx = np.mgrid[: bare.shape[0], : bare.shape[1]]
     rings = [(r > 3 * FWHM) & (r < 6 * FWHM) for r in (np.hypot(xx - x, yy - y) for x, y in GEO[:, :2])]
     return tuple(np.array([error[ring].mean() / SIGMA for ring in rings]) for error in (off, off - added))
@@ -103,17 +103,17 @@ def test_an_arm_near_by_does_not_keep_a_stars_own_light() -> None:
 def test_nothing_to_settle() -> None:
     plane = np.zeros((64, 64), np.float32)
     none = np.zeros(0)
-    settled = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
-    assert not settled.light.any()
+    light, settled = settle(plane, plane == 0, NOISE, np.zeros((0, 7)), none, none, FWHM, IMAGE, Haloes.none())
+    assert not light.any()
     assert settled.uneven is None
-    assert not settled.of(np.zeros(0, bool), SIGMA).any()
+    assert not settled.of(np.zeros(0, bool), plane.shape, SIGMA).any()
 
 
 def test_every_star_has_its_part_of_what_was_settled() -> None:
     bare, _, haloes = _left(np.array([1.2, 0.8, 1.0, 1.1]), np.array([0.8, 1.0, 1.0, 1.1]), np.zeros((600, 600), np.float32))
-    settled = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
-    parts = [settled.of(np.arange(4) == s, SIGMA) for s in range(4)]
-    np.testing.assert_allclose(sum(parts), settled.light, atol=1e-3 * SIGMA)
+    light, settled = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)
+    parts = [settled.of(np.arange(4) == s, bare.shape, SIGMA) for s in range(4)]
+    np.testing.assert_allclose(sum(parts), light, atol=1e-3 * SIGMA)
     assert parts[0][300, 118] > 10 * SIGMA  # too little was taken
     assert parts[1][128, 300] < -5 * SIGMA
 
@@ -122,7 +122,7 @@ def test_star_without_light_in_this_channel() -> None:
     bare, _, haloes = _left(np.ones(4), np.ones(4), np.zeros((600, 600), np.float32))
     for peak in (PEAK * [1, 0, 1, 1], np.zeros(4)):
         light = haloes.light * (peak > 0)[:, None]
-        added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON)).light
+        added = settle(bare, np.ones(bare.shape, bool), NOISE, GEO, peak, BLOB, FWHM, IMAGE, Haloes(haloes.index, light, COMMON))[0]
         assert np.isfinite(added).all()
 
 
@@ -147,7 +147,7 @@ def test_a_lopsided_star_takes_its_light_along() -> None:
         dx, dy = xx - x, yy - y
         r = np.maximum(np.hypot(dx, dy), 1)
         own += 0.05 * peak * profile_at(IMAGE.profile, r / FWHM) * (r / 6) * (dy / r + dx * dy / r**2)
-    added = settle((bare + own).astype(np.float32), bare < 1, NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes).light
+    added = settle((bare + own).astype(np.float32), bare < 1, NOISE, GEO, PEAK, BLOB, FWHM, IMAGE, haloes)[0]
     for x, y in GEO[:, :2]:
         ring = (np.hypot(xx - x, yy - y) > 2.2 * FWHM) & (np.hypot(xx - x, yy - y) < 4 * FWHM)
         assert np.std(own[ring]) > 3 * SIGMA
