@@ -190,3 +190,22 @@ def test_star_beside_a_clipped_core_is_a_star_of_its_own() -> None:
     assert len(clipped) == 1
     assert np.hypot(*(clipped[0] - 150)) < 0.1
     assert np.hypot(*(places[~fitted.sources.clipped] - [159.2, 150]).T).min() < 0.1
+
+
+def test_the_fit_lowers_the_wings_of_stars_of_mixed_frames(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At 3 FWHM, in units of their light at 1 FWHM; few bright stars here, so little of it."""
+    scene = make_scene(
+        height=400, width=400, stars=600, saturated=0, target=False, galaxies=0, seed=33, beta=3.2, mixture=MIXED_FRAMES, mono=True
+    )
+    good = np.ones(scene.image.shape, bool)
+    noise = measure_noise(scene.image, good)
+    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
+    assert start is not None
+
+    def wings() -> float:
+        profile = fit_field(scene.image, good, noise, NO_BLOBS, start).field.image.profile
+        return float(profile_at(profile, np.array([3.0]))[0] / profile_at(profile, np.array([1.0]))[0])
+
+    learned = wings()
+    monkeypatch.setattr("layerblend.steps.split.field.learn_course", lambda *_: None)
+    assert learned < 0.98 * wings()

@@ -434,3 +434,14 @@ def test_what_the_imager_calls_a_star_is_judged_as_one_from_the_start(scene: Sce
     near = result.catalogue["saturated"] & (np.hypot(result.catalogue["x"] - x, result.catalogue["y"] - y) < 3)
     row = result.catalogue[near]
     assert len(row) == 1 and row["kept"][0] == "" and np.isfinite(row["flux"]).all()
+
+
+def test_what_is_found_dark_is_filled(scene: Scene, parted: Split, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rims that debayering darkened; here any place is said to be one."""
+    found = np.zeros(scene.image.shape[:2], bool)
+    found[300:304, 100:104] = True
+    monkeypatch.setattr("layerblend.steps.split.whole.dark_rims", lambda *_: found)
+    starless = split_stars(scene.image).starless
+    assert (starless[found] != parted.starless[found]).all()
+    far = cv2.dilate(found.astype(np.uint8), np.ones((31, 31), np.uint8)) == 0
+    np.testing.assert_allclose(starless[far], parted.starless[far], atol=1e-6)
