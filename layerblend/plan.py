@@ -255,7 +255,7 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=44,
+                version=45,
             ),
         ]
     return nodes

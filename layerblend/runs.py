@@ -211,7 +211,9 @@ def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
     wants_wcs = catalogue_path is not None or any(spot.ra is not None for spot in recipe.flatten.protect)
     place = _Sky((*frames, *headers), "flatten.protect" if catalogue_path is None else "white.from") if wants_wcs else None
     protect = tuple(_ellipse(recipe, index, place) for index in range(len(recipe.flatten.protect)))
-    sizes = [(picture.height, picture.width) for picture in frames[:1]] + list(_refuse_unlike(recipe, frames, opened).values())
+    finished = _sizes_told(opened)
+    _refuse_unlike(recipe, frames, finished)
+    sizes = [*((picture.height, picture.width) for picture in frames[:1]), *finished.values()]
     for size in sizes[:1]:
         warnings += _outside(protect, size)
         _refuse_outside(recipe, size)
@@ -373,10 +375,14 @@ def _ellipse(recipe: Recipe, index: int, place: _Sky | None) -> Ellipse:
     return Ellipse(x, y, a, b, spot.angle)
 
 
-def _refuse_unlike(recipe: Recipe, frames: Sequence[FrameInfo], opened: Mapping[Path, FrameInfo | None]) -> Mapping[Path, tuple[int, int]]:
-    """Height and width of every finished stack's files that tell them; stacks in use must be as large as the colour stack."""
+def _sizes_told(opened: Mapping[Path, FrameInfo | None]) -> dict[Path, tuple[int, int]]:
+    """Height and width of the finished stacks' files that tell them."""
     told = {path: tiff_size(path) if header is None else (header.height, header.width) for path, header in opened.items()}
-    sizes = {path: size for path, size in told.items() if size is not None}
+    return {path: size for path, size in told.items() if size is not None}
+
+
+def _refuse_unlike(recipe: Recipe, frames: Sequence[FrameInfo], sizes: Mapping[Path, tuple[int, int]]) -> None:
+    """Finished stacks in use must be as large as the colour stack."""
     names, files = names_of(recipe), finished_files(recipe)
     reference = [sizes[path] for path in files.get(names.colour, ())[:1] if path in sizes]
     if names.colour not in files:
@@ -387,7 +393,6 @@ def _refuse_unlike(recipe: Recipe, frames: Sequence[FrameInfo], opened: Mapping[
             sizes_said = f"{width} x {height} px where the colour stack is {wide} x {high}"
             text = f"The stack {path.name} is {sizes_said}; give stacks of one size and place."
             raise InputError(text, file=path, code="mixed_grid")
-    return sizes
 
 
 def _outside(protect: Sequence[Ellipse], size: tuple[int, int]) -> list[dict[str, Any]]:

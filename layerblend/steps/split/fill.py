@@ -62,12 +62,12 @@ def dark_rims(residual: Plane, light: Plane, unsure: Plane, noise: Noise, opaque
     opaque, cores : (H, W) bool, pixels that say nothing (clipped); the cores of bright stars
     """
     dark = np.zeros(opaque.shape, bool)
-    count, _, boxes, _ = cv2.connectedComponentsWithStats(cores.astype(np.uint8), connectivity=8)
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(cores.astype(np.uint8), connectivity=8)
     reach, (height, width) = int(RIM_GROUND[1]) + 1, opaque.shape
-    for x, y, w, h, _ in boxes[1:count]:
+    for own, (x, y, w, h, _) in enumerate(boxes[1:count], 1):
         place = slice(max(y - reach, 0), min(y + h + reach, height)), slice(max(x - reach, 0), min(x + w + reach, width))
-        away = cv2.distanceTransform((~cores[place]).astype(np.uint8), cv2.DIST_L2, 5)
-        ground = residual[place][(away > RIM_GROUND[0]) & (away <= RIM_GROUND[1])]
+        away = cv2.distanceTransform((labels[place] != own).astype(np.uint8), cv2.DIST_L2, 5)
+        ground = residual[place][(away > RIM_GROUND[0]) & (away <= RIM_GROUND[1]) & ~cores[place]]
         if len(ground) < LEAST_GROUND:
             continue
         level = float(np.median(ground))

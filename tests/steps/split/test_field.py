@@ -17,12 +17,18 @@ from tests.scenes.split import MIXED_FRAMES, add_moffat, ellipse_form, make_scen
 NO_BLOBS = Blobs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros((400, 400), bool), np.zeros((400, 400), bool))
 
 
+def _begun(plane: np.ndarray) -> tuple[np.ndarray, Noise, Field]:
+    """Where data is, the noise, and the first star image of a plane without clipped stars."""
+    good = np.ones(plane.shape, bool)
+    noise = measure_noise(plane, good)
+    start = first_field(*plane.shape, first_fits(plane, good, noise, ~good), None)
+    assert start is not None
+    return good, noise, start
+
+
 def test_star_image_and_places() -> None:
     scene = make_scene(height=400, width=400, stars=200, saturated=0, target=False, galaxies=0, seed=21, mono=True)
-    good = np.ones(scene.image.shape, bool)
-    noise = measure_noise(scene.image, good)
-    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
-    assert start is not None
+    good, noise, start = _begun(scene.image)
     fitted = fit_field(scene.image, good, noise, NO_BLOBS, start)
     assert abs(fitted.field.fwhm / 4.1 - 1) < 0.03  # the scene's star averaged over its pixel
     inside = (np.abs(scene.star_list[:, :2] - 200) < 190).all(1)
@@ -128,10 +134,7 @@ def test_stars_of_unlike_frames_are_learned_as_they_are() -> None:
     scene = make_scene(
         height=400, width=400, stars=300, saturated=0, target=False, galaxies=0, halo=0.0, seed=33, mono=True, mixture=MIXED_FRAMES
     )
-    good = np.ones(scene.image.shape, bool)
-    noise = measure_noise(scene.image, good)
-    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
-    assert start is not None
+    good, noise, start = _begun(scene.image)
     off = np.abs(fit_field(scene.image, good, noise, NO_BLOBS, start).model - scene.stars)
     inside = (scene.star_list[:, 3] > 100) & (np.abs(scene.star_list[:, :2] - 199.5).max(1) < 185)
     missed = [off[round(b) - 2 : round(b) + 3, round(a) - 2 : round(a) + 3].max() / p for a, b, p in scene.star_list[inside, :3]]
@@ -197,10 +200,7 @@ def test_the_fit_lowers_the_wings_of_stars_of_mixed_frames(monkeypatch: pytest.M
     scene = make_scene(
         height=400, width=400, stars=600, saturated=0, target=False, galaxies=0, seed=33, beta=3.2, mixture=MIXED_FRAMES, mono=True
     )
-    good = np.ones(scene.image.shape, bool)
-    noise = measure_noise(scene.image, good)
-    start = first_field(400, 400, first_fits(scene.image, good, noise, ~good), None)
-    assert start is not None
+    good, noise, start = _begun(scene.image)
 
     def wings() -> float:
         profile = fit_field(scene.image, good, noise, NO_BLOBS, start).field.image.profile
@@ -209,3 +209,17 @@ def test_the_fit_lowers_the_wings_of_stars_of_mixed_frames(monkeypatch: pytest.M
     learned = wings()
     monkeypatch.setattr("layerblend.steps.split.field.learn_course", lambda *_: None)
     assert learned < 0.98 * wings()
+
+
+def test_only_quiet_ground_teaches_the_course_of_the_star_image(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ridges in the right third shake what rings round its stars show."""
+    scene = make_scene(height=400, width=400, stars=600, saturated=0, target=False, galaxies=0, seed=33, mono=True)
+    ridges = 25 * scene.extra["sigma0"] * np.exp(1.5 * (np.cos(2 * np.pi * np.arange(400) / 20) - 1))[:, None] * (np.arange(400) > 267)
+    plane = (scene.image + ridges).astype(np.float32)
+    taught: list[np.ndarray] = []
+    monkeypatch.setattr("layerblend.steps.split.field.learn_course", lambda _, sources, *rest: taught.append(sources.x[rest[-1]]))
+    good, noise, start = _begun(plane)
+    fit_field(plane, good, noise, NO_BLOBS, start)
+    (x,) = taught
+    assert (x < 250).sum() > 20
+    assert (x > 285).sum() < 0.1 * (x < 250).sum()

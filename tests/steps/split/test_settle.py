@@ -74,6 +74,19 @@ def test_low_ground_that_bends_goes_on_under_a_star(monkeypatch: pytest.MonkeyPa
     assert (np.abs(bending) < 0.8 * np.abs(flat)).all()
 
 
+def test_high_ground_does_not_bend(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same outskirts twenty times as high: arms bend over shorter ways than a star's light."""
+    yy, xx = np.mgrid[:600, :600]
+    ground = sum(SIGMA * 280 * np.exp(-np.hypot(xx - x - 60, yy - y - 10) / 60) for x, y in GEO[:, :2]).astype(np.float32)
+    strength = np.array([1.2, 0.8, 1.1, 0.9])
+    _, fading = _settled(strength, np.ones(4), ground)
+    monkeypatch.setattr("layerblend.steps.split.settle.BEND_GROUND", 1e9)
+    _, bending = _settled(strength, np.ones(4), ground)
+    monkeypatch.setattr("layerblend.steps.split.settle.BEND", 0.0)
+    _, flat = _settled(strength, np.ones(4), ground)
+    assert np.abs(fading - flat).max() < 0.1 * np.abs(bending - flat).max()
+
+
 def test_an_arm_far_outside_does_not_lift_the_ground_behind_a_star() -> None:
     """Before even ground with a bright arm 16 widths away a star gets its own light, as on open sky."""
     across = (np.arange(600) - GEO[0, 0]) / FWHM
