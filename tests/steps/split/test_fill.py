@@ -151,7 +151,7 @@ def test_a_core_on_low_ground_is_not_judged_by_its_neighbours_ground() -> None:
     """Beside a bulge 60 sigma high nothing is dark for being lower."""
     sigma, rng = 1e-3, np.random.default_rng(4)
     yy, xx = np.mgrid[:80, :80].astype(np.float32)
-    residual = (sigma * 60 * (xx < 33) + rng.normal(0, sigma, xx.shape)).astype(np.float32)
-    cores = (np.hypot(yy - 40, xx - 24) < 3) | (np.hypot(yy - 40, xx - 41) < 2)
+    residual = (sigma * 60 * (xx < 26) + rng.normal(0, sigma, xx.shape)).astype(np.float32)
+    cores = (np.hypot(yy - 40, xx - 18) < 3) | (np.hypot(yy - 40, xx - 31) < 2)
     none = np.zeros_like(residual)
     assert not dark_rims(residual, none, none, Noise(sigma**2, 0.0), none > 0, cores).any()
