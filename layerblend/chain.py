@@ -50,7 +50,7 @@ from layerblend.steps.cores import repair_cores
 from layerblend.steps.curve import fit_curve
 from layerblend.steps.detail import Gates, apply_gates, bend_core, deconvolve_and_keep, sharpen_gates
 from layerblend.steps.flatten import Flattened, apply_sky, dim_border, flatten, flattened_error, repeated_border
-from layerblend.steps.grade import grade_frame, grade_table, unmeasured_row
+from layerblend.steps.grade import grade_frame, grade_table, shared_brightness, unmeasured_row
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.psf import measure_psf
 from layerblend.steps.rank import kept_count, rank_frames
@@ -89,9 +89,15 @@ def grade_one(info: FrameInfo, *, white_level: float | None) -> FrameMeasure:
     return grade_frame(image)
 
 
+def shared_stars(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
+    """How bright every frame shows the stars it shares with the others; kept, since matching them anew would hold up every new blend."""
+    return shared_brightness(infos, measures)
+
+
 def rank_table(
     infos: Sequence[FrameInfo],
     measures: Sequence[FrameMeasure],
+    shared: tuple[Array, float],
     *,
     given: Mapping[str, Mapping[str, float]] | None,
     ranking: dict[str, Any],
@@ -99,7 +105,7 @@ def rank_table(
     left_out: Mapping[str, FrameInfo],
 ) -> FrameTable:
     """Grade all frames against each other, exclude and rank them; those that the recipe leaves out by name stand at the end."""
-    ranked = rank_frames(grade_table(infos, measures, given=given, names=names), **ranking)
+    ranked = rank_frames(grade_table(infos, measures, given=given, names=names, shared=shared), **ranking)
     named = (unmeasured_row(name, info, "named in exclude.files") for name, info in left_out.items())
     return replace(ranked, rows=(*ranked.rows, *named))
 

@@ -247,9 +247,9 @@ def _console() -> Any:
 
 
 def _say(*lines: str) -> None:
-    console = _console()
+    """Lines as they are: loading what draws tables would take a new blend a tenth of its time, more when the disk is still writing."""
     for line in lines:
-        console.print(line, soft_wrap=True)
+        print(line)
 
 
 def _done(answer: Any) -> Done:

@@ -130,12 +130,20 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         for index, info in enumerate(sources.frames)
     ]
     ranking = recipe.frames.exclude.model_dump(mode="json", exclude={"files"}) | {"rank_by": recipe.frames.rank_by}
+    shared = Node(
+        "shared_stars",
+        chain.shared_stars,
+        inputs={"measures": tuple(node.name for node in grades)},
+        execution={"infos": sources.frames},
+        step="grade",
+        priority=LINKED_LAST,
+    )
     table = Node(
         "table",
         chain.rank_table,
         # names break ties and measurements go by them, so they count although contents are the same
         settings={"ranking": ranking, "given": _plain_data(sources.given), "names": list(sources.named)},
-        inputs={"measures": tuple(node.name for node in grades)},
+        inputs={"measures": tuple(node.name for node in grades), "shared": "shared_stars"},
         execution={"infos": sources.frames, "left_out": sources.left_out},
         keep=False,
         version=3,
@@ -153,7 +161,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         wants_folder=True,
         priority=LINKED_LAST,
     )
-    return [*grades, table, stacks]
+    return [*grades, shared, table, stacks]
 
 
 def _spec_settings(spec: StackSpec) -> dict[str, Any]:

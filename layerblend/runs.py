@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Sized
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,7 @@ from layerblend.files.pictures import check_stack_file, floats_in_tiff, tiff_siz
 from layerblend.files.tables import read_csv
 from layerblend.files.wcs import celestial_wcs, pixel_scale_deg, read_catalogue, sky_to_picture
 from layerblend.kinds import Ellipse, FrameInfo, FrameTable
+from layerblend.known import KnownFrames
 from layerblend.maths.bands import cores, one_blas_thread, threads_allowed
 from layerblend.memory import available_memory, give_back_freed_memory
 from layerblend.plan import Names, Sources, build_graph, finished_files, names_of
@@ -96,14 +98,15 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
         No frames, frames of different size, more than half of them unreadable.
     """
     warnings: list[dict[str, Any]] = []
-    sources = find_sources(recipe, warnings)
+    store = Store(recipe.home / STORE_NAME)
+    known = KnownFrames(store.notes, recipe.frames.white_level)
+    sources = find_sources(recipe, warnings, known)
     with make_executor(execution) as executor, _progress(execution, len(sources.frames)) as (tell, wrap):
 
         def stack_frames(table: FrameTable, *, folder: Path, **settings: Any) -> StackPass:
             return _stack(table, folder, settings, executor, execution, wrap)
 
         graph = build_graph(recipe, sources, stack_frames)
-        store = Store(recipe.home / STORE_NAME)
         workers = worker_count(execution)
         ahead = max(AHEAD, 2 * workers)
         free = available_memory()
@@ -114,6 +117,8 @@ def open_run(recipe: Recipe, execution: Execution) -> Iterator[Run]:
             with threads_allowed(execution.workers), one_blas_thread():
                 yield Run(recipe, execution, names_of(recipe), sources, graph, runner, warnings)
                 runner.settle()
+                if store.folder.is_dir():  # a look at the recipe alone leaves nothing on the disk
+                    known.remember()
         except BaseException:
             runner.abandon()
             raise
@@ -197,9 +202,9 @@ def _why_none(table: FrameTable) -> str:
 
 
 # ---------------------------------------------------------------- sources
-def find_sources(recipe: Recipe, warnings: list[dict[str, Any]]) -> Sources:
-    """Open what the recipe names: frames, measurements, catalogue, protected places."""
-    found = _open_frames(recipe, warnings) if any(spec.from_frames for spec in recipe.stacks.values()) else _Frames()
+def find_sources(recipe: Recipe, warnings: list[dict[str, Any]], known: KnownFrames | None = None) -> Sources:
+    """Open what the recipe names: frames (those ``known`` are not read again), measurements, catalogue, protected places."""
+    found = _open_frames(recipe, warnings, known) if any(spec.from_frames for spec in recipe.stacks.values()) else _Frames()
     frames = tuple(found.used.values())
     stacks = [path for paths in finished_files(recipe).values() for path in paths]
     opened = {path: check_stack_file(path, white_level=recipe.frames.white_level) for path in stacks}
@@ -237,10 +242,11 @@ class _Frames:
     names: FrameNames | None = None
 
 
-def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> _Frames:
+def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]], known: KnownFrames | None) -> _Frames:
     folder = recipe.frames.folder
     assert folder is not None
-    opened = {path: _opened(path, recipe) for path in find_frames(folder, recipe.frames.pattern)}
+    look = partial(open_frame, white_level=recipe.frames.white_level) if known is None else known.open
+    opened = {path: _opened(path, look) for path in find_frames(folder, recipe.frames.pattern)}
     opened = {path: info for path, info in opened.items() if not _is_result_of(recipe, info)}
     names = FrameNames(opened, folder)
     excluded = _excluded(recipe, names, warnings)
@@ -261,10 +267,10 @@ def _open_frames(recipe: Recipe, warnings: list[dict[str, Any]]) -> _Frames:
     return _Frames(used, left_out, names)
 
 
-def _opened(path: Path, recipe: Recipe) -> FrameInfo | InputError:
+def _opened(path: Path, look: Callable[[Path], FrameInfo]) -> FrameInfo | InputError:
     """A frame's header, or why there is none."""
     try:
-        return open_frame(path, white_level=recipe.frames.white_level)
+        return look(path)
     except InputError as error:
         return error
 

@@ -138,7 +138,8 @@ def test_a_packed_frame_that_is_damaged_has_no_stars_and_says_why(tmp_path: Path
     assert good.stars > 5 and bad.stars == 0
     assert bad.words[0].startswith("cannot be unpacked: ")
     infos = [open_frame(tmp_path / name) for name in ("good.fits.gz", "bad.fits.gz")]
-    table = chain.rank_table(infos, [good, bad], given=None, ranking={}, names=("good", "bad"), left_out={})
+    shared = chain.shared_stars(infos, [good, bad])
+    table = chain.rank_table(infos, [good, bad], shared, given=None, ranking={}, names=("good", "bad"), left_out={})
     assert [row.file for row in table.used] == ["good"]
 
 
@@ -146,7 +147,9 @@ def test_frames_left_out_by_name_stand_at_the_end_with_their_reason_and_nothing_
     path = write(tmp_path, "a.fits", star_field())
     info = open_frame(path, white_level=1)
     measure = chain.grade_one(info, white_level=1)
-    two = {"infos": [info, info], "measures": [measure, replace(measure, noise=2 * measure.noise)], "given": None, "ranking": {}}
+    infos, measures = [info, info], [measure, replace(measure, noise=2 * measure.noise)]
+    shared = chain.shared_stars(infos, measures)
+    two = {"infos": infos, "measures": measures, "shared": shared, "given": None, "ranking": {}}
     table = chain.rank_table(**two, names=["n1/a.fits", "n2/a.fits"], left_out={"b.fits": replace(info, path=tmp_path / "b.fits")})
     assert [row.file for row in table] == ["n1/a.fits", "n2/a.fits", "b.fits"]
     assert table[-1].excluded == "named in exclude.files" and np.isnan(table[-1].fwhm_major) and len(table.used) == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from layerblend import runs
 from layerblend.engine.runner import Event
 from layerblend.errors import InputError, RecipeError
 from layerblend.files.pictures import write_fits, write_frame
-from layerblend.kinds import Ellipse
+from layerblend.kinds import Ellipse, FrameInfo
 from layerblend.maths.bands import thread_count
 from layerblend.recipe.load import recipe_from
 from layerblend.recipe.schema import Execution, Recipe
@@ -362,6 +363,23 @@ def test_each_warning_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         run.warn("x", "twice")
         assert run.warnings == [{"code": "x", "text": "twice", "file": None}]
         assert run.runner.store.folder == Path.cwd() / ".layerblend"  # a recipe without a file of its own keeps its store here
+
+
+def test_headers_are_read_once_and_a_look_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_frames(tmp_path / "f")
+    for path in (tmp_path / "f").iterdir():
+        os.utime(path, (1e9, 1e9))
+
+    def open_and_make(*nodes: str) -> tuple[FrameInfo, ...]:
+        with open_run(recipe(tmp_path), QUIET) as run:
+            run.get_all(*nodes)
+            return run.sources.frames
+
+    first = open_and_make()
+    assert not (tmp_path / ".layerblend").exists()
+    open_and_make("table")
+    monkeypatch.setattr("layerblend.known.open_frame", lambda *_, **__: pytest.fail("read again"))
+    assert open_and_make() == first
 
 
 class Terminal(io.StringIO):

@@ -76,14 +76,18 @@ class FileKeys:
 
     def __init__(self, notes: Notes) -> None:
         self._notes = notes
+        self._noted: dict[str, tuple[int, int, str]] | None = None  # read at once: one question each takes longer than a new blend
 
     def known(self, path: str | Path) -> str | None:
         """The key, if it is known without reading the file."""
         try:
-            stamp = _stamp(path)
+            stamp = stamp_of(path)
         except OSError:
             return None
-        return self._notes.file_key(path, *stamp)
+        if self._noted is None:
+            self._noted = self._notes.files()
+        noted = self._noted.get(self._notes.name_of(path))
+        return noted[2] if noted is not None and noted[:2] == stamp else None
 
     def of(self, path: str | Path) -> str:
         """The key; the file is read if need be."""
@@ -91,18 +95,21 @@ class FileKeys:
         if key is not None:
             return key
         try:
-            before = _stamp(path)
+            before = stamp_of(path)
             key = content_key(path)
-            after = _stamp(path)
+            after = stamp_of(path)
         except OSError as error:
             raise _unreadable(path, error) from None
         if before != after:
             raise InputError(f"The file {path} changed while it was read; wait until it is written and run again.", file=path)
         if time.time_ns() - after[1] > SETTLED_NS:
             self._notes.remember_file(path, *after, key)
+            if self._noted is not None:
+                self._noted[self._notes.name_of(path)] = (*after, key)
         return key
 
 
-def _stamp(path: str | Path) -> tuple[int, int]:
+def stamp_of(path: str | Path) -> tuple[int, int]:
+    """Size in bytes and time of the last change in ns."""
     status = Path(path).stat()
     return status.st_size, status.st_mtime_ns

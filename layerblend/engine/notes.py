@@ -17,6 +17,7 @@ _TABLES = (
     "CREATE TABLE IF NOT EXISTS files (path TEXT PRIMARY KEY, size INTEGER, time INTEGER, key TEXT)",
     "CREATE TABLE IF NOT EXISTS checks (path TEXT PRIMARY KEY, size INTEGER, time INTEGER, digest TEXT, checked REAL)",
     "CREATE TABLE IF NOT EXISTS nodes (name TEXT PRIMARY KEY, record TEXT)",
+    "CREATE TABLE IF NOT EXISTS headers (path TEXT PRIMARY KEY, size INTEGER, time INTEGER, record TEXT)",
 )
 _WAIT_S = 20.0
 
@@ -28,25 +29,37 @@ class Notes:
         self._file = file
         self._home = home.absolute()
 
-    def file_key(self, path: str | Path, size: int, time_ns: int) -> str | None:
-        """Content key noted for this path, size and time."""
-        row = self._ask("SELECT key FROM files WHERE path = ? AND size = ? AND time = ?", (self._name(path), size, time_ns))
-        return None if row is None else str(row[0])
+    def files(self) -> dict[str, tuple[int, int, str]]:
+        """Size, time and content key of every file noted, by `name_of` it."""
+        return {path: (size, time_ns, key) for path, size, time_ns, key in self._ask_all("SELECT * FROM files")}
 
     def remember_file(self, path: str | Path, size: int, time_ns: int, key: str) -> None:
         """Note a content key."""
-        self._tell("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)", [(self._name(path), size, time_ns, key)])
+        self._tell("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)", [(self.name_of(path), size, time_ns, key)])
 
-    def is_whole(self, path: str | Path, size: int, time_ns: int, digest: str, since: float) -> bool:
-        """Whether this file of a result, with this size and time, was read and found whole after ``since`` (s of the system clock)."""
-        question = "SELECT 1 FROM checks WHERE path = ? AND size = ? AND time = ? AND digest = ? AND checked > ?"
-        return self._ask(question, (self._name(path), size, time_ns, digest, since)) is not None
+    def whole(self, files: Iterable[tuple[str | Path, int, int, str]], since: float) -> list[bool]:
+        """Which of these files of a result (path, size, time, digest) were read and found whole after ``since`` (s of the system clock)."""
+        asked = [(self.name_of(path), size, time_ns, digest) for path, size, time_ns, digest in files]
+        places = ", ".join("?" * len(asked))
+        question = f"SELECT path, size, time, digest FROM checks WHERE path IN ({places}) AND checked > ?"
+        known = set(self._ask_all(question, (*(name for name, *_ in asked), since))) if asked else set()
+        return [file in known for file in asked]
 
     def remember_whole(self, files: Iterable[tuple[str | Path, int, int, str]], now: float) -> None:
         """Note that files (path, size, time, digest) were read and found whole."""
-        rows = [(self._name(path), size, time_ns, digest, now) for path, size, time_ns, digest in files]
+        rows = [(self.name_of(path), size, time_ns, digest, now) for path, size, time_ns, digest in files]
         if rows:
             self._tell("INSERT OR REPLACE INTO checks VALUES (?, ?, ?, ?, ?)", rows)
+
+    def headers(self) -> dict[str, tuple[int, int, str]]:
+        """Size, time and record of every header noted, by `name_of` its file."""
+        return {path: (size, time_ns, record) for path, size, time_ns, record in self._ask_all("SELECT * FROM headers")}
+
+    def remember_headers(self, headers: Iterable[tuple[str | Path, int, int, str]]) -> None:
+        """Note headers (path, size, time, record)."""
+        rows = [(self.name_of(path), size, time_ns, record) for path, size, time_ns, record in headers]
+        if rows:
+            self._tell("INSERT OR REPLACE INTO headers VALUES (?, ?, ?, ?)", rows)
 
     def last(self, node: str) -> dict[str, Any] | None:
         """What a node was last made from: step, version, settings, inputs, files."""
@@ -58,7 +71,8 @@ class Notes:
         if records:
             self._tell("INSERT OR REPLACE INTO nodes VALUES (?, ?)", [(name, json.dumps(record)) for name, record in records.items()])
 
-    def _name(self, path: str | Path) -> str:
+    def name_of(self, path: str | Path) -> str:
+        """What a file is called here: its path from home, or its whole path if it lies elsewhere."""
         full = os.path.normpath(Path(path).absolute())
         try:
             return Path(full).relative_to(self._home).as_posix()
@@ -75,14 +89,17 @@ class Notes:
                 yield connection
 
     def _ask(self, question: str, values: tuple[Any, ...]) -> Any:
+        return next(iter(self._ask_all(question, values)), None)
+
+    def _ask_all(self, question: str, values: tuple[Any, ...] = ()) -> list[Any]:
         if not self._file.is_file():
-            return None
+            return []
         try:
             with self._open() as connection:
-                return connection.execute(question, values).fetchone()
+                return connection.execute(question, values).fetchall()
         except sqlite3.Error as error:
             self._forget_if_damaged(error)
-            return None
+            return []
 
     def _tell(self, sentence: str, rows: list[tuple[Any, ...]]) -> None:
         try:

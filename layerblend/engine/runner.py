@@ -484,10 +484,11 @@ class _Work:
         open_names = list(self.todo)
         while open_names:
             name = open_names.pop()
-            if name not in seen and not self.runner.is_there(name):
+            needs = self.graph[name].needs
+            if needs and name not in seen and not self.runner.is_there(name):  # frames, hundreds of them, need nothing
                 seen.add(name)
-                needed.update(self.graph[name].needs)
-                open_names += self.graph[name].needs
+                needed.update(needs)
+                open_names += needs
         return needed
 
 

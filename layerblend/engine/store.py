@@ -141,7 +141,8 @@ class Store:
         """Every file is as it was written. One that has not been touched since it was last found whole is not read again."""
         now = time.time()
         stamps = {part: _stamp(folder / part.name) for part in parts}
-        unseen = [part for part in parts if not self.notes.is_whole(*stamps[part], part.digest, now - _WHOLE_FOR_S)]
+        whole = self.notes.whole(((*stamps[part], part.digest) for part in parts), now - _WHOLE_FOR_S)
+        unseen = [part for part, seen in zip(parts, whole, strict=True) if not seen]
         for part, found in zip(unseen, _at_once(lambda part: _measure(folder, folder / part.name), unseen), strict=True):
             if found != part:
                 raise ValueError(f"{part.name} is not as it was written")

@@ -225,6 +225,7 @@ def grade_table(
     *,
     given: Mapping[str, Mapping[str, float]] | None = None,
     names: Sequence[str] | None = None,
+    shared: tuple[Array, float] | None = None,
 ) -> FrameTable:
     """Compare the frames of a set: transparency, brightness scale and SNR from the stars they share; sharpest first.
 
@@ -233,6 +234,7 @@ def grade_table(
     infos, measures : one entry per frame, same order
     given : measurements by frame name, {"name.fits": {"fwhm": 3.1, ...}}; they replace the measured columns, unknown columns are kept
     names : what the frames are called, no two alike; the names of their files if left out
+    shared : what `shared_brightness` found, where it is known already
 
     Returns
     -------
@@ -244,7 +246,7 @@ def grade_table(
         raise ArgumentError(f"`measures` must have one entry per frame, got {len(measures)} for {len(infos)} frames.")
     names = [info.path.name for info in infos] if names is None else names
     measures, words = _with_rounding(infos, measures)
-    brightness, typical = star_brightness(measures)
+    brightness, typical = shared or star_brightness(measures)
     exposure = np.array([math.nan if info.exposure_s is None else info.exposure_s for info in infos], float)
     rate = brightness / exposure if np.all(exposure > 0) else brightness
     transparency = rate / _clearest(rate)
@@ -388,6 +390,11 @@ def _reference_index(fwhm_major: Array, snr: Array) -> int:
     order = np.argsort(np.where(np.isfinite(fwhm_major), fwhm_major, np.inf), kind="stable")
     half = order[: max(1, (np.isfinite(fwhm_major).sum() + 1) // 2)]
     return int(half[np.argmax(np.where(np.isfinite(snr[half]), snr[half], -np.inf))])
+
+
+def shared_brightness(infos: Sequence[FrameInfo], measures: Sequence[FrameMeasure]) -> tuple[Array, float]:
+    """`star_brightness` with no noise below what the files' whole numbers hide."""
+    return star_brightness(_with_rounding(infos, measures)[0])
 
 
 def star_brightness(measures: Sequence[FrameMeasure]) -> tuple[Array, float]:

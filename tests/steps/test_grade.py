@@ -8,7 +8,7 @@ import pytest
 
 from layerblend.errors import ArgumentError
 from layerblend.kinds import FrameInfo
-from layerblend.steps.grade import grade_frame, grade_table, star_brightness
+from layerblend.steps.grade import grade_frame, grade_table, shared_brightness, star_brightness
 from tests.scenes.stars import debayered, random_catalogue, star_field
 
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -408,6 +408,8 @@ def test_noise_hidden_by_the_steps_of_whole_numbers_is_that_of_rounding(channels
     floats = [replace(one, bitpix=-32) for one in infos]
     assert not any("steps" in text for text in grade_table(floats, measures).words)
     assert {row.measure.noise for row in grade_table(floats, hidden)} == {m.noise for m in hidden}
+    known = grade_table(infos, hidden, shared=shared_brightness(infos, hidden))
+    assert [(row.transparency, row.snr) for row in known] == [(row.transparency, row.snr) for row in table]
 
 
 def test_reference_has_scale_one_and_snr_follows_light_over_noise():
