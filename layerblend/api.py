@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from layerblend import judge, outputs
-from layerblend.chain import grade_one
+from layerblend.chain.frames import grade_one
 from layerblend.endings import FITS_ENDING
 from layerblend.errors import ArgumentError, InputError, PlaceError, RecipeError, check_display, check_range
 from layerblend.evidence.catalogue import KINDS

@@ -9,13 +9,17 @@ from typing import Any
 import numpy as np
 import scipy
 
-from layerblend import chain
+from layerblend.chain.halves import plain_half
+from layerblend.chain.layers import target_mask
+from layerblend.chain.stacks import saturated_map
+from layerblend.chain.writing import linear_light
 from layerblend.evidence.measures import Subject
 from layerblend.evidence.verdict import Comparison, compare_subjects
 from layerblend.files.pictures import read_picture
 from layerblend.files.provenance import write_json
 from layerblend.files.whole import write_bytes
 from layerblend.kinds import Array, Mask, working_luminance
+from layerblend.maths.curve import stretch
 from layerblend.maths.noise import luminance_error
 from layerblend.maths.wavelet import pool
 from layerblend.report.page import comparison_page, make_views
@@ -58,18 +62,18 @@ def _subject(run: Run, values: Mapping[str, Any], name: str, kind: str, detail: 
     halves = [_starless_light(values[f"half_{half}/{detail}"], stars) for half in ("a", "b")]
     shown = [_shown_half(run, values, half) for half in ("a", "b")]
     roles = run.recipe.roles
-    target = chain.target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)
+    target = target_mask(values[f"sky/{names.sky_of[names.colour]}"], pictures[0].shape)
     return Subject(
         name=name,
         picture=pictures[0],
         half_a=pictures[1],
         half_b=pictures[2],
-        linear=chain.linear_light(pictures[0], curve, most),
+        linear=linear_light(pictures[0], curve, most),
         detail_a=halves[0],
         detail_b=halves[1],
         curve=curve,
         reference=values[f"linear/{names.colour}"],
-        colour=chain.stretch(values[f"linear/{names.colour}"], curve),
+        colour=stretch(values[f"linear/{names.colour}"], curve),
         colour_a=shown[0],
         colour_b=shown[1],
         stars=star_table(values[f"split/{names.colour}"].catalogue),
@@ -99,7 +103,7 @@ def _shown_half(run: Run, values: Mapping[str, Any], half: str) -> Array | None:
     names = run.names
     if names.colour == names.plain:
         return values[f"plain_{half}"]
-    return chain.plain_half(values[f"half_{half}/{names.colour}"], values["curve"])
+    return plain_half(values[f"half_{half}/{names.colour}"], values["curve"])
 
 
 def _starless_light(half: Array | None, stars: Array) -> Array | None:
@@ -137,7 +141,7 @@ def sky_mask(run: Run, values: Mapping[str, Any]) -> Mask:
 
 def saturated_mask(run: Run, values: Mapping[str, Any]) -> Mask | None:
     """Where the camera clipped in any stack in use."""
-    maps = [chain.saturated_map(values[f"stack/{name}"]) for name in run.names.roles]
+    maps = [saturated_map(values[f"stack/{name}"]) for name in run.names.roles]
     known = [np.asarray(m) > 0 for m in maps if m is not None]
     return np.logical_or.reduce(known) if known else None
 

@@ -15,14 +15,19 @@ from typing import Any
 
 import numpy as np
 
-from layerblend import __version__, chain
-from layerblend.chain import StackPass
+from layerblend import __version__
+from layerblend.chain.layers import ColourLayer, DetailLayer
+from layerblend.chain.picture import Base
+from layerblend.chain.stacks import StackPass
+from layerblend.chain.starlight import StarLight
+from layerblend.chain.writing import linear_light
 from layerblend.errors import PlaceError, RecipeError, StoppedError
 from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_tiff
 from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, refused, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
 from layerblend.maths.bands import each
+from layerblend.maths.curve import stretch
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
 from layerblend.runs import Run, step_bar, worker_count
@@ -216,13 +221,13 @@ def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Map
 
 def _pixels(value: Any) -> Array:
     """What a node's picture is."""
-    if isinstance(value, chain.Base):
+    if isinstance(value, Base):
         return value.picture
-    if isinstance(value, chain.StarLight):
+    if isinstance(value, StarLight):
         return np.clip(value.layer, 0, 1)
-    if isinstance(value, chain.DetailLayer):
+    if isinstance(value, DetailLayer):
         return value.light
-    if isinstance(value, chain.ColourLayer):
+    if isinstance(value, ColourLayer):
         return value.image
     return value
 
@@ -232,7 +237,7 @@ def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str
 
     def write(path: Path, values: Mapping[str, Any]) -> int:
         picture = _cropped(_pixels(values[node]), crop_box(run, values))
-        return writer(path, chain.stretch(picture, values["curve"]) if node in LINEAR else picture, each=each)
+        return writer(path, stretch(picture, values["curve"]) if node in LINEAR else picture, each=each)
 
     return (node, "curve", *_crop_nodes(run)), write
 
@@ -246,7 +251,7 @@ def _linear(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
         box, curve, facts = crop_box(run, values), values["curve"], values[f"facts/{colour}"]
         picture = _cropped(_pixels(values[node]), box)
         if node not in LINEAR:
-            picture = chain.linear_light(picture, curve, max(values[cover].brightest for cover in covers))
+            picture = linear_light(picture, curve, max(values[cover].brightest for cover in covers))
             picture[~_cropped(values[f"cover/{colour}"].covered, box)] = np.nan
         cards = crop_cards(facts.cards, box, facts.height, facts.top_down)
         write_fits(path, picture, cards=[*cards, *_curve_cards(curve)], top_down=facts.top_down)

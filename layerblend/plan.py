@@ -1,7 +1,7 @@
 """Recipe -> graph: the whole way from frames to the picture and its half-sets, on one page.
 
 Each node is (name, function, own settings, names of its inputs); its key follows from these alone, so a changed role runs again only
-what depends on it. The functions stand in `layerblend.chain`, in the same order.
+what depends on it. The functions stand in the modules of `layerblend.chain`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from layerblend import chain
+from layerblend.chain import drawings, facts, frames, halves, layers, light, picture, stacks, starlight, writing
 from layerblend.engine.graph import Graph, Node
 from layerblend.kinds import Ellipse, FrameInfo
 from layerblend.recipe.schema import Recipe, StackSpec
@@ -118,7 +118,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
     grades = [
         Node(
             f"grade/{index:04d}",
-            chain.grade_one,
+            frames.grade_one,
             settings=level,
             files=(info.path,),
             execution={"info": info},
@@ -132,7 +132,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
     ranking = recipe.frames.exclude.model_dump(mode="json", exclude={"files"}) | {"rank_by": recipe.frames.rank_by}
     shared = Node(
         "shared_stars",
-        chain.shared_stars,
+        frames.shared_stars,
         inputs={"measures": tuple(node.name for node in grades)},
         execution={"infos": sources.frames},
         step="grade",
@@ -140,7 +140,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
     )
     table = Node(
         "table",
-        chain.rank_table,
+        frames.rank_table,
         # names break ties and measurements go by them, so they count although contents are the same
         settings={"ranking": ranking, "given": _plain_data(sources.given), "names": list(sources.named)},
         inputs={"measures": tuple(node.name for node in grades), "shared": "shared_stars"},
@@ -148,7 +148,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         keep=False,
         version=3,
     )
-    stacks = Node(
+    one_pass = Node(
         "stacks",
         stack_frames,
         settings={
@@ -161,7 +161,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         wants_folder=True,
         priority=LINKED_LAST,
     )
-    return [*grades, shared, table, stacks]
+    return [*grades, shared, table, one_pass]
 
 
 def _spec_settings(spec: StackSpec) -> dict[str, Any]:
@@ -193,13 +193,13 @@ def _stack_nodes(recipe: Recipe) -> list[Node]:
     nodes = []
     for name in dict.fromkeys((*recipe.stacks, *files)):
         if name not in files:
-            nodes.append(Node(f"stack/{name}", chain.framed_stack, settings={"name": name}, inputs=("stacks",), keep=False))
+            nodes.append(Node(f"stack/{name}", stacks.framed_stack, settings={"name": name}, inputs=("stacks",), keep=False))
         else:
             paths = files[name]
             level = {"white_level": recipe.frames.white_level}
             execution = {"paths": paths}
             nodes.append(
-                Node(f"stack/{name}", chain.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=7)
+                Node(f"stack/{name}", stacks.finished_stack, settings=level, files=paths, execution=execution, keep=False, version=7)
             )
     return nodes
 
@@ -213,7 +213,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "mode": recipe.flatten.mode,
     }
     nodes = [
-        Node(f"sky/{name}", chain.find_sky, settings=sky, inputs=(f"stack/{name}",), version=18)
+        Node(f"sky/{name}", light.find_sky, settings=sky, inputs=(f"stack/{name}",), version=18)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
     base, finished = names.sky_of[names.colour], finished_files(recipe)
@@ -222,7 +222,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
     nodes.append(
         Node(
             "white",
-            chain.find_white,
+            light.find_white,
             settings={"source": "catalogue" if isinstance(source, Path) else source},
             inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
@@ -231,17 +231,17 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         )
     )
     for name in names.roles:
-        light = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
+        parts = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
         foreign = names.sky_of[name] != base
         border = {"foreign": True} if name in finished else {}
         reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}", "white") if foreign else ()
         nodes += [
-            Node(f"brightness/{name}", chain.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
-            Node(f"linear/{name}", chain.linear_picture, settings=border, inputs=light, keep=False, step="linear"),
-            Node(f"cover/{name}", chain.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=3),
-            Node(f"noise/{name}", chain.noise_map, settings=border, inputs=light, keep=False, step="noise", version=6),
+            Node(f"brightness/{name}", light.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
+            Node(f"linear/{name}", light.linear_picture, settings=border, inputs=parts, keep=False, step="linear"),
+            Node(f"cover/{name}", writing.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=3),
+            Node(f"noise/{name}", light.noise_map, settings=border, inputs=parts, keep=False, step="noise", version=6),
             *(
-                Node(f"half_{half}/{name}", chain.linear_half, settings={"half": index}, inputs=light, keep=False, step="half")
+                Node(f"half_{half}/{name}", light.linear_half, settings={"half": index}, inputs=parts, keep=False, step="half")
                 for index, half in enumerate(HALVES)
             ),
         ]
@@ -256,10 +256,10 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
         # one stack tells for all what is a star; a second filter sees other sources
         judge = () if name in (names.plain, names.added) else (f"split/{names.plain}",)
         nodes += [
-            Node(f"psf/{name}", chain.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=3),
+            Node(f"psf/{name}", layers.star_shape, inputs=(f"linear/{name}", f"stack/{name}"), step="psf", version=3),
             Node(
                 f"split/{name}",
-                chain.split_picture,
+                layers.split_picture,
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
@@ -275,26 +275,26 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
     nodes = []
     if added:
         inputs = (f"split/{added}", f"psf/{added}", *_noise_of(added), "curve")
-        nodes.append(Node("added", chain.added_layer, inputs=inputs, version=5))
+        nodes.append(Node("added", layers.added_layer, inputs=inputs, version=5))
     return [
         *nodes,
         Node(
             "detail",
-            chain.detail_layer,
+            layers.detail_layer,
             settings={"deconvolve": detail.deconvolve, "grain": detail.grain},
             inputs=(f"split/{names.detail}", f"psf/{names.detail}", f"psf/{names.colour}", *_noise_of(names.detail)),
             version=19,
         ),
         Node(
             "colour",
-            chain.colour_layer,
+            layers.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
             version=12,
         ),
         Node(
             "curve",
-            chain.display_curve,
+            layers.display_curve,
             settings=recipe.display.model_dump(mode="json"),
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"sky/{names.sky_of[names.colour]}"),
             version=2,
@@ -328,16 +328,16 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
     base, layer, join = _picture_settings(recipe)
     added = ("added",) if names.added else ()
     return [
-        Node("lit", chain.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
-        Node("base", chain.full_base, settings=base, inputs=("lit", "curve", *added), version=9),
+        Node("lit", picture.full_lit_colour, settings={"space": base["space"]}, inputs=("colour", "detail", "curve")),
+        Node("base", picture.full_base, settings=base, inputs=("lit", "curve", *added), version=9),
         Node(
             "starlight",
-            chain.full_starlight,
+            starlight.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
             version=24,
         ),
-        Node("result", chain.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
+        Node("result", picture.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]
 
 
@@ -359,7 +359,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
         nodes += [
             Node(
                 f"base_{half}",
-                chain.half_base,
+                halves.half_base,
                 settings=base,
                 inputs=(
                     "base", "colour", "detail", "curve",
@@ -371,7 +371,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
             ),
             Node(
                 f"starlight_{half}",
-                chain.half_starlight,
+                halves.half_starlight,
                 settings=layer,
                 inputs=("starlight", *_star_inputs(names), f"half_{half}/{names.stars}", f"half_{half}/{names.colour}", "curve"),
                 keep=False,
@@ -379,7 +379,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 step="half_starlight",
             ),
             *_added_half(names.added, half),
-            Node(f"result_{half}", chain.half_join, settings=join, inputs=(f"base_{half}", f"starlight_{half}"), step="half_join"),
+            Node(f"result_{half}", halves.half_join, settings=join, inputs=(f"base_{half}", f"starlight_{half}"), step="half_join"),
         ]  # fmt: skip
     return nodes
 
@@ -389,15 +389,15 @@ def _added_half(added: str | None, half: str) -> list[Node]:
     if not added:
         return []
     inputs = ("added", f"split/{added}", f"half_{half}/{added}", "curve")
-    return [Node(f"added_{half}", chain.half_added, inputs=inputs, keep=False, step="half_added")]
+    return [Node(f"added_{half}", halves.half_added, inputs=inputs, keep=False, step="half_added")]
 
 
 def _plain_nodes(names: Names) -> list[Node]:
     """The reference: the plain stack through the same sky, white and curve, nothing else."""
     plain = names.plain
     return [
-        Node("plain", chain.plain_picture, inputs=(f"linear/{plain}", "curve"), keep=False),
-        *(Node(f"plain_{half}", chain.plain_half, inputs=(f"half_{half}/{plain}", "curve"), keep=False) for half in HALVES),
+        Node("plain", picture.plain_picture, inputs=(f"linear/{plain}", "curve"), keep=False),
+        *(Node(f"plain_{half}", halves.plain_half, inputs=(f"half_{half}/{plain}", "curve"), keep=False) for half in HALVES),
     ]
 
 
@@ -407,13 +407,13 @@ TOLD_OF_STACKS = ("stack", "brightness", "psf", "split", "cover")  # the nodes w
 def _fact_nodes(names: Names) -> list[Node]:
     """Numbers and words of the steps by themselves; kept, so that a new blend opens no picture for them."""
     of_stacks = [
-        Node(f"facts/{name}", chain.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in TOLD_OF_STACKS)) for name in names.roles
+        Node(f"facts/{name}", facts.stack_facts, inputs=tuple(f"{kind}/{name}" for kind in TOLD_OF_STACKS)) for name in names.roles
     ]
     sky = names.sky_of[names.colour]
     return [
         *of_stacks,
-        Node("sky_facts", chain.sky_facts, inputs=(f"sky/{sky}",)),
-        Node("star_facts", chain.star_facts, inputs=("starlight",)),
+        Node("sky_facts", facts.sky_facts, inputs=(f"sky/{sky}",)),
+        Node("star_facts", facts.star_facts, inputs=("starlight",)),
     ]
 
 
@@ -421,15 +421,15 @@ def _step_pictures(recipe: Recipe, sources: Sources, names: Names) -> list[Node]
     """Pictures of what single steps did; kept, since drawing them takes longer than a new blend."""
     base, colour = names.sky_of[names.colour], names.colour
     nodes = [
-        Node("picture/flatten", chain.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=4),
-        Node("picture/split", chain.split_png, inputs=(f"linear/{colour}", f"split/{colour}"), version=2),
+        Node("picture/flatten", drawings.flatten_png, inputs=(f"stack/{base}", f"sky/{base}"), version=4),
+        Node("picture/split", drawings.split_png, inputs=(f"linear/{colour}", f"split/{colour}"), version=2),
     ]
     if any(spec.from_frames for spec in recipe.stacks.values()):
         shares = {name: spec.keep for name, spec in recipe.stacks.items() if spec.from_frames}
         settings = {"shares": shares, "title": recipe.target, "left_out": list(sources.left_out)}
-        nodes.append(Node("picture/grade", chain.grade_png, settings=settings, inputs=("table",)))
+        nodes.append(Node("picture/grade", drawings.grade_png, settings=settings, inputs=("table",)))
     if recipe.stacks[base].from_frames:
-        nodes.append(Node("picture/rejected", chain.rejection_png, settings={"name": base}, inputs=("stacks",), version=3))
+        nodes.append(Node("picture/rejected", drawings.rejection_png, settings={"name": base}, inputs=("stacks",), version=3))
     return nodes
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from layerblend.chain import StackPass
+from layerblend.chain.stacks import StackPass
 from layerblend.engine.graph import Graph
 from layerblend.engine.runner import AHEAD, Event, Runner
 from layerblend.engine.store import Store

@@ -191,7 +191,7 @@ def test_schema_is_json(layerblend: Run) -> None:
 
 
 def test_check_reads_no_pixel(layerblend: Run, demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("layerblend.chain.read_image", lambda info: pytest.fail("read"))
+    monkeypatch.setattr("layerblend.chain.frames.read_image", lambda info: pytest.fail("read"))
     said = layerblend("check", demo.recipe, "--json", "--set", "stacking.reject=4")
     nodes = {node["node"]: node for node in said.json["data"]["nodes"]}
     assert said.code == 0 and nodes["stacks"]["status"] == "would run"

@@ -23,7 +23,7 @@ ALLOWED = {
     "report": {"report"},
     "demo": {"demo", "maths"},
     "stacking": {"stacking", "steps", "files", "maths"},
-    "chain": {"stacking", "steps", "files", "report", "maths"},
+    "chain": {"chain", "stacking", "steps", "files", "report", "maths"},
     "plan": {"chain", "recipe", "engine"},
     "known": {"engine", "files", "__init__"},
     "runs": {"known", "plan", "chain", "stacking", "recipe", "engine", "files", "maths", "memory"},
