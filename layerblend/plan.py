@@ -146,7 +146,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         inputs={"measures": tuple(node.name for node in grades), "shared": "shared_stars"},
         execution={"infos": sources.frames, "left_out": sources.left_out},
         keep=False,
-        version=3,
+        version=4,
     )
     one_pass = Node(
         "stacks",

@@ -40,6 +40,9 @@ MATCH_PX = 2.0
 # A catalogue begun with a frame of another place holds that frame alone; so many beginnings are tried, for a set that nobody registered
 # would have as many catalogues as frames.
 CATALOGUES_TRIED = 8
+# Exposures within this ratio count as one; so many frames of one gain tell what a clear sky is at it.
+EXPOSURES_ALIKE, FEWEST_OF_A_GAIN = 1.05, 5
+GAIN_CARDS = ("EGAIN", "GAIN", "ISOSPEED")
 # sd of what rounding to whole steps does to a value (Widrow & Kollar 2008, Quantization Noise), and to Y = (R + 2 G + B) / 4.
 ROUNDING, ROUNDING_OF_Y = 12**-0.5, (6 / 16 / 12) ** 0.5
 # A file with fewer steps up to white has been told a white level that is not its own.
@@ -239,8 +242,8 @@ def grade_table(
     Returns
     -------
     FrameTable by fwhm_major; frames without stars last and excluded. ``transparency`` is the star flux per second relative to the
-    clearest frames, ``flux_scale`` multiplies a frame to the brightness of the reference frame (best SNR among the sharper half),
-    ``snr`` is that of the set's typical star.
+    clearest frames of its gain (by the header), ``flux_scale`` multiplies a frame to the brightness of the reference frame (best SNR among
+    the sharper half), ``snr`` is that of the set's typical star.
     """
     if len(infos) != len(measures):
         raise ArgumentError(f"`measures` must have one entry per frame, got {len(measures)} for {len(infos)} frames.")
@@ -248,8 +251,7 @@ def grade_table(
     measures, words = _with_rounding(infos, measures)
     brightness, typical = shared or star_brightness(measures)
     exposure = np.array([math.nan if info.exposure_s is None else info.exposure_s for info in infos], float)
-    rate = brightness / exposure if np.all(exposure > 0) else brightness
-    transparency = rate / _clearest(rate)
+    transparency = _transparencies(brightness / _assumed_exposure(exposure), [_gain_of(info) for info in infos])
     noise = np.array([m.noise for m in measures], float)
     fwhm = np.array([m.fwhm for m in measures], float)
     with np.errstate(all="ignore"):
@@ -262,7 +264,8 @@ def grade_table(
     ]
     rows = [_with_given(row, (given or {}).get(row.file)) for row in rows]
     rows.sort(key=lambda row: (bool(row.excluded), row.fwhm_major if math.isfinite(row.fwhm_major) else math.inf))
-    return FrameTable(tuple(rows), _table_words(rows, given) + words + _words_on_copies(names, measures))
+    words += _words_on_unknown_exposure(names, exposure) + _words_on_copies(names, measures)
+    return FrameTable(tuple(rows), _table_words(rows, given) + words)
 
 
 def unmeasured_row(name: str, info: FrameInfo, reason: str) -> FrameRow:
@@ -376,6 +379,41 @@ def _clearest(rate: Array) -> float:
     """The rate of the clearest tenth of the frames (median of them)."""
     finite = np.sort(rate[np.isfinite(rate)])
     return float(np.median(finite[-max(1, len(finite) // 10) :])) if finite.size else math.nan
+
+
+def _assumed_exposure(exposure: Array) -> Array:
+    """(N,) s, unknown ones as long as most: one header without its card must not undo what the others tell."""
+    known = exposure > 0
+    return np.where(known, exposure, float(np.median(exposure[known])) if known.any() else 1.0)
+
+
+def _gain_of(info: FrameInfo) -> str:
+    """What the header says of the camera's gain, "" where it says nothing: light counts otherwise at another gain."""
+    values = {key: value for key, value, _ in info.cards if key in GAIN_CARDS and value is not None}
+    return next((str(values[key]).strip() for key in GAIN_CARDS if key in values), "")
+
+
+def _transparencies(rate: Array, gains: Sequence[str]) -> Array:
+    """(N,) star flux per second over that of the clearest frames of the same gain; groups too small to tell go by all."""
+    out = rate / _clearest(rate)
+    for gain in set(gains):
+        same = np.array([other == gain for other in gains])
+        if np.isfinite(rate[same]).sum() >= FEWEST_OF_A_GAIN:
+            out[same] = rate[same] / _clearest(rate[same])
+    return out
+
+
+def _words_on_unknown_exposure(names: Sequence[str], exposure: Array) -> tuple[str, ...]:
+    """Where others differ, the exposure of a frame whose header says none is a guess, and so is its transparency."""
+    unknown = [name for name, seconds in zip(names, exposure, strict=True) if not seconds > 0]
+    known = exposure[exposure > 0]
+    if not unknown or not known.size or known.max() <= EXPOSURES_ALIKE * known.min():
+        return ()
+    more = f" and {len(unknown) - COPIES_TOLD} more" if len(unknown) > COPIES_TOLD else ""
+    return (
+        f"the exposures differ and some headers do not say theirs: {', '.join(unknown[:COPIES_TOLD])}{more}. Their transparency is a "
+        f"guess, as if they were exposed for {float(np.median(known)):g} s; their brightness and weight do not hang on it.",
+    )
 
 
 def _by_exposure(brightness: Array, exposure: Array) -> Array:

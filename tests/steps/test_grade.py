@@ -475,6 +475,26 @@ def test_unknown_exposures_count_as_equal():
     assert by_name(table)["f1.fits"].transparency == pytest.approx(0.5 * by_name(table)["f0.fits"].transparency, rel=0.01)
 
 
+def test_one_header_without_exposure_leaves_the_transparency_of_the_others():
+    infos, measures = night([1.0, 2.0, 0.9, 2.0], exposures=[60.0, 120.0, 60.0, 120.0])
+    table = grade_table([*infos[:3], replace(infos[3], exposure_s=None)], measures)
+    rows = by_name(table)
+    assert rows["f0.fits"].transparency == pytest.approx(rows["f1.fits"].transparency, rel=0.005)
+    assert rows["f2.fits"].transparency == pytest.approx(0.9 * rows["f1.fits"].transparency, rel=0.005)
+    assert any("f3.fits. Their transparency is a guess" in text for text in table.words)
+    assert not any("guess" in text for text in grade_table(infos, measures).words)
+
+
+def test_frames_of_another_gain_are_not_taken_for_cloudy_ones():
+    scales = [1.0, 0.5, 1.0, 1.0, 1.0, 0.6, 0.5, 0.3, 0.5, 0.5, 0.5, 0.5]
+    infos, measures = night(scales)
+    gains = [100] * 6 + [0] * 6
+    infos = [replace(one, cards=(("GAIN", gain, "camera setting"),)) for one, gain in zip(infos, gains, strict=True)]
+    rows = by_name(grade_table(infos, measures))
+    for i, (scale, gain) in enumerate(zip(scales, gains, strict=True)):
+        assert rows[f"f{i}.fits"].transparency == pytest.approx(scale if gain else 2 * scale, rel=0.01)
+
+
 def test_given_measurements_take_the_place_of_measured_ones():
     infos, measures = night([1.0, 0.9])
     given = {"f1.fits": {"fwhm": 2.0, "eccentricity": 0.5, "score": 7.0}, "lost.fits": {"fwhm": 1.0}}
