@@ -14,8 +14,10 @@ import numpy as np
 from layerblend.kinds import Array
 
 from .filling import is_galaxy
-from .fit import GALAXY_ERROR, HALO, SkyFit, arms_error, cut_edges, fit_sky, in_halo, legendre_design, legendre_terms, odd_halo
+from .fit import HALO, SkyFit, arms_error, cut_edges, fit_sky, in_halo, odd_halo
+from .legendre import legendre_design, legendre_terms
 from .tiles import TileTable
+from .weighing import GALAXY_ERROR
 
 # The second model is asked from this much galaxy light over the faintest tiles, sigma, below this share of clean sky, or where the sky is
 # so supple in every channel that it may have eaten a galaxy.

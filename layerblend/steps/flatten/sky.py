@@ -14,7 +14,8 @@ from layerblend.maths.bands import one_blas_thread, over_bands
 
 from .doubt import alike_in_colour, ask_both, bright_doubt, plane_doubt
 from .filling import fills_frame, lower_plane
-from .fit import USED_WEIGHT, SkyFit, cut_edges, fit_sky, legendre_design, sky_surface
+from .fit import SkyFit, cut_edges, fit_sky
+from .legendre import legendre_design, sky_surface
 from .objects import galaxy_roughness
 from .tiles import TileTable, join_tiles, measure_light, shared_noise, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
@@ -25,6 +26,7 @@ TARGET_SCALES = 3.0
 # A surface may rise this many times its own range at the samples, and this much more, before it counts as running away.
 MOST_BEYOND, SLACK_SIGMA = 2.0, 3.0
 GRID_PLACES = 25
+USED_WEIGHT = 0.5  # a sample above this robust weight is told as used
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,11 @@ from layerblend.steps.flatten.doubt import (
     misfits,
     plane_doubt,
 )
-from layerblend.steps.flatten.fit import COLOUR_ERROR, GALAXY_ERROR, fit_sky, galaxy_light, in_halo, legendre_design, odd_halo, sky_surface
+from layerblend.steps.flatten.fit import COLOUR_ERROR, fit_sky, galaxy_light, in_halo, odd_halo
+from layerblend.steps.flatten.legendre import legendre_design, sky_surface
 from layerblend.steps.flatten.sky import find_surface, flatten
 from layerblend.steps.flatten.tiles import make_tiles
+from layerblend.steps.flatten.weighing import GALAXY_ERROR
 from layerblend.steps.flatten.words import SAY_FROM
 from tests.benchmarks.sky import galaxy_scene
 from tests.scenes.sky import flatten_score, make_scene

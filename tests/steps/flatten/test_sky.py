@@ -8,7 +8,7 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Ellipse
 from layerblend.steps.curve import fit_curve, stretch, unstretch
-from layerblend.steps.flatten import apply_sky, flatten
+from layerblend.steps.flatten import apply_sky, flatten, problem
 from layerblend.steps.flatten import fit as fit_module
 from layerblend.steps.flatten import sky as sky_module
 from layerblend.steps.flatten.fit import fit_sky
@@ -315,5 +315,5 @@ def test_a_sky_without_fall_off_is_the_same_as_if_none_had_been_thought_of(scene
     monkeypatch.setattr(fit_module, "FALL_OFFS", ())
     np.testing.assert_array_equal(flatten(scene.image).model, flat.model)
     monkeypatch.undo()
-    monkeypatch.setattr(fit_module, "UNUSUAL", -300.0)
+    monkeypatch.setattr(problem, "UNUSUAL", -300.0)
     assert (flatten(scene.image).model != flat.model).any()
