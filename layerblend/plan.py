@@ -290,7 +290,7 @@ def _layer_nodes(recipe: Recipe, names: Names) -> list[Node]:
             layers.colour_layer,
             settings={"denoise": colour.denoise, "green_ceiling": colour.green_ceiling},
             inputs=(f"split/{names.colour}", *_noise_of(names.colour), f"split/{names.detail}", *_noise_of(names.detail)),
-            version=12,
+            version=13,
         ),
         Node(
             "curve",
@@ -367,6 +367,7 @@ def _half_nodes(recipe: Recipe, names: Names) -> list[Node]:
                     *((f"added_{half}",) if names.added else ()),
                 ),
                 keep=False,
+                version=2,
                 step="half_base",
             ),
             Node(

@@ -8,7 +8,7 @@ from typing import Any
 
 from layerblend.kinds import Curve, DisplayRGB, LinearRGB, Plane, Stack, StarShape, working_luminance
 from layerblend.maths.curve import stretch
-from layerblend.steps.colour import apply_colour_gates
+from layerblend.steps.colour import apply_colour_gates, limit_green
 from layerblend.steps.detail import apply_gates
 from layerblend.steps.split import Split
 
@@ -38,6 +38,8 @@ def half_base(
     image = _starless_half(colour_half, colour_split)
     if colour.gates is not None:
         image = apply_colour_gates(colour.gates, image, light)
+    if colour.green_ceiling:
+        image = limit_green(image)
     if detail.gates.shares:
         light = apply_gates(detail.gates, light)
     lit = lit_colour(image, light, curve, None, space=settings["space"], resolved=detail.resolved)

@@ -120,10 +120,12 @@ def detail_layer(
 
 @dataclass(frozen=True)
 class ColourLayer:
-    """The denoised starless colour and the frozen operator that made it (None where nothing was done)."""
+    """The starless colour and the operators that made it: frozen gates (None where nothing was denoised), and whether green was held
+    down after them."""
 
     image: LinearRGB
     gates: ColourGates | None
+    green_ceiling: bool = False
 
 
 def colour_layer(
@@ -154,7 +156,7 @@ def colour_layer(
             starless=bool(split.mask.any()),
         )
         image = apply_colour_gates(gates, image, guide)
-    return ColourLayer(limit_green(image) if green_ceiling else image, gates)
+    return ColourLayer(limit_green(image) if green_ceiling else image, gates, green_ceiling)
 
 
 def target_mask(sky: Flattened, shape: tuple[int, ...]) -> Mask | None:

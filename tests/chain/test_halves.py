@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pytest
 
 from layerblend.chain.halves import half_added, half_base, half_join, half_starlight, plain_half
 from layerblend.chain.layers import added_layer, colour_layer, detail_layer
@@ -23,11 +24,12 @@ def noisy(seed: int) -> np.ndarray:
     return star_field(seed=seed)
 
 
-def test_a_half_that_is_the_whole_gives_the_wholes_starless_picture() -> None:
+@pytest.mark.parametrize("green_ceiling", [False, True])
+def test_a_half_that_is_the_whole_gives_the_wholes_starless_picture(green_ceiling: bool) -> None:
     whole, halves = noisy(1), (noisy(2), noisy(3))
     split, sigma, shape = plain_split(whole), np.full_like(whole, 3e-4), round_stars(3.0)
     detail = detail_layer(split, shape, shape, sigma, *halves, deconvolve=0.5, grain=0.3)
-    colour = colour_layer(split, sigma, *halves, split, sigma, *halves, denoise=1.0, green_ceiling=False)
+    colour = colour_layer(split, sigma, *halves, split, sigma, *halves, denoise=1.0, green_ceiling=green_ceiling)
     second = added_layer(split, shape, sigma, *halves, CURVE)
     added = {"added": [20.0, 0.5]}
     base = full_base(full_lit_colour(colour, detail, CURVE, space="oklab"), CURVE, second, **added, **PICTURE)
