@@ -269,7 +269,12 @@ def _any_subject(source: Any, name: str) -> Subject:
     if _is_picture(path):
         return judge.picture_subject(path)
     with open_run(_recipe_of(path), Execution(quiet=True)) as opened:
-        return judge.result_subject(opened, opened.get_all(*judge.subject_nodes(opened)), path.stem)
+        return judge.result_subject(opened, opened.get_all(*judge.subject_nodes(opened)), _name_of(path))
+
+
+def _name_of(path: Path) -> str:
+    """What a result goes by: its folder's whole name, or its file's without the ending."""
+    return path.resolve().name if path.is_dir() else path.stem
 
 
 # ---------------------------------------------------------------- commands
@@ -597,9 +602,10 @@ def _subjects(sources: Sequence[Path], changes: Sequence[str], execution: Execut
             continue
         with open_run(recipe, execution) as opened:
             values = opened.get_all(*judge.subject_nodes(opened))
-            subjects.append(judge.result_subject(opened, values, _unused(recipe.target if len(sources) == 1 else path.stem, subjects)))
+            subjects.append(judge.result_subject(opened, values, _unused(recipe.target if len(sources) == 1 else _name_of(path), subjects)))
             if len(sources) == 1:
-                subjects.append(_against(opened, values))
+                other = _against(opened, values)
+                subjects.append(replace(other, name=_unused(other.name, subjects)))
             warnings += opened.warnings
             folder = _folder(recipe)
     if len(subjects) < 2:
@@ -624,8 +630,9 @@ def _against(opened: Run, values: Mapping[str, Any]) -> Subject:
 
 
 def _unused(name: str, subjects: Sequence[Subject]) -> str:
-    taken = {subject.name for subject in subjects}
-    return next(n for n in itertools.chain([name], (f"{name} {i}" for i in itertools.count(2))) if n not in taken)
+    """``name``, or with a number where another goes by it, or has a folder of that name: on some disks capitals are alike."""
+    taken = {_safe(subject.name).casefold() for subject in subjects}
+    return next(n for n in itertools.chain([name], (f"{name} {i}" for i in itertools.count(2))) if _safe(n).casefold() not in taken)
 
 
 def _recipe_of(path: Path, changes: Mapping[str, Any] | None = None) -> Recipe:

@@ -441,6 +441,33 @@ def test_several_judged_leave_the_verdict_against_plain(demo: Demo) -> None:
     assert (demo.out / "compare" / "measures.json").read_bytes() == kept
 
 
+def test_several_judged_write_over_none_of_each_other(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    paths = [tmp_path / name for name in ("a.tif", "x/y.tif", "z/y.tif", "y_2.tif")]  # the second y goes by `y 2`, its folder by y_2
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        tifffile.imwrite(path, rng.normal(0.12, 0.01, (120, 160, 3)).clip(0, 1).astype(np.float32), photometric="rgb")
+    answer = api.compare_sources(paths, out=tmp_path / "out", changes=[], execution=EXECUTION)
+    assert len(set(answer.outputs)) == len(answer.outputs) == 9
+
+
+def test_a_result_folder_goes_by_its_whole_name(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "v1.5"
+    api.blend_recipe(demo.recipe, changes=[], out=folder, upto=None, execution=EXECUTION)
+    monkeypatch.chdir(folder)
+    for source in (folder, Path()):
+        answer = api.compare_sources([demo.out / "result.tif", source], out=tmp_path / "judged", changes=[], execution=EXECUTION)
+        assert answer.lines[0] == "result against v1.5:"
+
+
+def test_what_a_recipe_is_judged_against_has_another_name_than_its_target(demo: Demo, tmp_path: Path) -> None:
+    target = load_recipe(demo.recipe).target
+    shutil.copy(demo.out / "result.tif", tmp_path / f"{target}.tif")
+    changes = [f"compare.against={tmp_path / target}.tif"]
+    answer = api.compare_sources([demo.recipe], out=tmp_path / "judged", changes=changes, execution=EXECUTION)
+    assert answer.lines[0] == f"{target} against {target} 2:"
+
+
 def test_what_cannot_be_judged_is_told_before_anything_is_rendered(demo: Demo, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(api, "open_run", lambda *_: pytest.fail("something was rendered"))
     with pytest.raises(InputError, match=r"absent\.tif"):
