@@ -3,7 +3,8 @@
 ``python -m tests.benchmarks.whole FOLDER [--frames 12] [--size 4144x2822]`` simulates a set in FOLDER (kept for the next time: 140 MB a
 frame and about 10 GB of results), builds its stacks once, and then runs the command line as a user would, each time a process of its own:
 wall time with all imports, processor seconds, peak memory. Run it on a quiet machine with the kernels compiled (the first pass does that);
-wall times mean nothing beside other work, which the processor seconds show.
+wall times mean nothing beside other work, which the processor seconds show. ``--many 600`` measures instead what the number of frames
+costs a new blend: so many small frames against twelve of the same size.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from layerblend.runs import Run, open_run
 from tests.benchmarks.bars import Line
 
 COLD_S, BLEND_S, ROLE_S, MEMORY_GB = 100.0, 5.0, 8.0, 6.0
+FEW, SMALL, MANY_RATIO = 12, (480, 320), 2.0
 KEPT = ("grade", "table", "stacks", "picture/grade")
 
 
@@ -104,12 +106,29 @@ def lines(recipe: Path) -> Iterator[Line]:
         yield Line(f"{name}: memory", cost.memory_gb, MEMORY_GB, "GB")
 
 
+def many_lines(folder: Path, frames: int) -> Iterator[Line]:
+    """A new blend of many small frames beside one of few."""
+    walls = []
+    for count in (FEW, frames):
+        recipe = showcase.simulate(folder / f"of {count}", frames=count, size=SMALL, seed=1, execution=Execution(quiet=True))
+        command("blend", recipe)
+        command("blend", recipe, "--set", "blend.amount=0.8")  # notes what it has read
+        walls.append(command("blend", recipe, "--set", "blend.amount=0.9").wall)
+        yield Line(f"{count} small frames, after blend.amount: wall", walls[-1], unit="s")
+    yield Line(f"{frames} frames over {FEW}", walls[1] / walls[0], MANY_RATIO, "x")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--frames", type=int, default=12)
     parser.add_argument("--size", default="4144x2822")
+    parser.add_argument("--many", type=int, default=0)
     asked = parser.parse_args()
+    if asked.many:
+        for line in many_lines(asked.folder, asked.many):
+            print(line, flush=True)
+        return
     recipe = showcase.simulate(asked.folder, frames=asked.frames, size=parse_size(asked.size), seed=1, execution=Execution(quiet=True))
     command("stack", recipe)
     for line in lines(recipe):

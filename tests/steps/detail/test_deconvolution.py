@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import minimum_filter
 
-from layerblend.chain import KEPT_REACH_FWHM
+from layerblend.chain.layers import KEPT_REACH_FWHM
 from layerblend.errors import ArgumentError
 from layerblend.kinds import working_luminance
 from layerblend.maths.moffat import moffat_image
