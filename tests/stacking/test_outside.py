@@ -21,7 +21,7 @@ from layerblend.steps import stack as step
 from layerblend.steps.grade import grade_frame, grade_table
 from layerblend.steps.rank import rank_frames
 from tests.scenes.frames import WHITE, simulate, true_table, write_frames
-from tests.steps.test_stack import make_case, run
+from tests.scenes.rows import make_case, run
 
 DECAM = Path(__file__).parents[1] / "data" / "decam_ten_exposures"
 
