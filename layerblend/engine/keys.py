@@ -13,8 +13,8 @@ from typing import Any
 from layerblend.engine.notes import Notes
 from layerblend.errors import InputError
 
-# raised when keys are made in another way: no result of before is then found
-KEY_FORMAT = 1
+# raised when keys are made in another way, or when records move to other modules: no result of before is then found
+KEY_FORMAT = 2
 KEY_LENGTH = 40
 # a file changed within the clock's coarseness of its time stamp could change again unseen (2 s on FAT), so it is not remembered yet
 SETTLED_NS = 2_500_000_000

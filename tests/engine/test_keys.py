@@ -40,7 +40,7 @@ def test_different_settings_have_different_keys(one: dict[str, Any], two: dict[s
 
 def test_the_key_stays_what_it_was() -> None:
     # written down once: a change here means that every store in the world is made anew (then raise KEY_FORMAT)
-    assert node_key("split", 2, {"grow": 1.0, "keep": [[1, 2]]}, {"image": "aa"}, ["bb"]) == "20706900fbc18df654303a16b210bd94431146a3"
+    assert node_key("split", 2, {"grow": 1.0, "keep": [[1, 2]]}, {"image": "aa"}, ["bb"]) == "6884e58bd97fe4a41a88bf6fc5c01d07c1ef1cfa"
 
 
 @pytest.mark.parametrize(
