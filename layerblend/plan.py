@@ -263,7 +263,7 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=45,
+                version=46,
             ),
         ]
     return nodes
@@ -335,7 +335,7 @@ def _picture_nodes(recipe: Recipe, names: Names) -> list[Node]:
             starlight.full_starlight,
             settings=layer,
             inputs=(*_star_inputs(names), f"noise/{names.stars}", "curve"),
-            version=24,
+            version=25,
         ),
         Node("result", picture.join, settings=join, inputs=("base", "starlight"), keep=False),  # sooner made than written
     ]

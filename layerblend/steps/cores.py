@@ -19,8 +19,9 @@ from layerblend.maths.clipped import clipped_pixels
 from layerblend.maths.noise import Y_WEIGHTS
 from layerblend.maths.robust import MAD_TO_SIGMA
 
-# Ring whose sums give the colour, px outside the clipped blob.
-RING_PX = (0.5, 3.0)
+# Ring whose sums give the colour, px outside the clipped blob: nearer, debayering and registration have mixed clipped light in. All
+# distances grow with the star image beyond this width: drizzled or enlarged frames carry the mixing with them.
+RING_PX, USUAL_FWHM = (1.2, 3.7), 4.0
 LEAST_LIGHT = 1e-12
 LEAST_SHARE = 1e-7  # of a star's light in a pixel, to tell how the channels differ there
 # Debayering and registration mix clipped light into pixels so near to clipped ones, px: two channels then differ by so much. Softly less
@@ -66,7 +67,8 @@ def repair_cores(
 
     Returns
     -------
-    (H, W, 3) float32, unchanged outside the clipped pixels and those within 5.3 px that have another colour than the star has there
+    (H, W, 3) float32, unchanged outside the clipped pixels and those within 5.3 px (more where stars are wider than 4 px) that have
+    another colour than the star has there
     """
     image = check_image("image", image)
     check_range("clip", clip, 0, 1)
@@ -79,6 +81,8 @@ def repair_cores(
     distance, blob = cv2.distanceTransformWithLabels((~clipped).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
     middles = blob_middles(clipped, blob)
     profile = None if star_shape is None else channel_profiles(image, clipped, middles[1:], star_shape)
+    wide = 1.0 if star_shape is None or not np.isfinite(star_shape.centre.fwhm) else max(1.0, star_shape.centre.fwhm / USUAL_FWHM)
+    distance /= np.float32(wide)
     colour, known = ring_colours(image, distance, blob, middles, profile)
     row, column = np.nonzero(clipped)  # few: the rest of the picture is left alone
     mended = known[blob[row, column]] & np.isfinite(image[row, column]).all(-1)
@@ -97,6 +101,7 @@ def _mend_rims(out: Array, distance: Array, blob: Array, middles: Array, colour:
     """Pixels of ``out`` near clipped ones get the star's colour at their distance where theirs is mixed with clipped light, in place.
 
     Left alone they stand as a pale ring, or one of a single colour, between the core and the wings. Where neighbours shine they stay.
+    ``distance``: (H, W) to the clipped pixels, px of a picture whose stars are no wider than usual.
     """
     end = RIM_PX if profile is None else RIM_END_PX
     row, column = np.nonzero((distance > 0) & (distance < end))

@@ -137,6 +137,20 @@ def test_channels_of_unlike_sharpness_do_not_tint_the_core(fwhm: tuple[float, ..
         np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.02)
 
 
+def test_cores_of_enlarged_frames_are_not_tinted_by_what_was_mixed_before() -> None:
+    """Drizzled by two, clipped light that debayering mixed in reaches twice as far; read there, white cores came out pink."""
+    image, places, clipped, shape = field_of_stars((3.2, 3.2, 3.2))
+    mixed = cv2.GaussianBlur(image.astype(np.float32), (0, 0), 0.9)
+    large = cv2.resize(mixed, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
+    wide, stars = shape.terms.copy(), shape.stars.copy()
+    wide[0, 0] += np.log(2)
+    stars[:, :2] = 2 * stars[:, :2] + 0.5
+    flagged = cv2.resize(clipped.astype(np.uint8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST) > 0
+    fixed = repair_cores(large, saturated=flagged, star_shape=StarShape(3.0, wide, *large.shape[:2], stars))
+    for x, y in (2 * places + 0.5).round().astype(int):
+        np.testing.assert_allclose(np.log(fixed[y, x] / fixed[y, x, 1]), np.log((1.4, 1, 0.6)), atol=0.08)
+
+
 def test_blue_light_of_the_target_behind_a_clipped_star_does_not_tint_its_core() -> None:
     image, places, clipped, shape = field_of_stars((4.0, 4.0, 4.0))
     fixed = repair_cores((image + np.array([0.02, 0.03, 0.1])).astype(np.float32), saturated=clipped, star_shape=shape)
