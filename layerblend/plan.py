@@ -213,7 +213,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "mode": recipe.flatten.mode,
     }
     nodes = [
-        Node(f"sky/{name}", light.find_sky, settings=sky, inputs=(f"stack/{name}",), version=18)
+        Node(f"sky/{name}", light.find_sky, settings=sky, inputs=(f"stack/{name}",), version=19)
         for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
     ]
     base, finished = names.sky_of[names.colour], finished_files(recipe)

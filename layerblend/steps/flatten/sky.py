@@ -17,7 +17,7 @@ from .filling import fills_frame, lower_plane
 from .fit import SkyFit, cut_edges, fit_sky
 from .legendre import legendre_design, sky_surface
 from .objects import galaxy_roughness
-from .tiles import TileTable, join_tiles, measure_light, shared_noise, tile_table
+from .tiles import TileTable, join_tiles, measure_light, noise_block, shared_noise, tile_table
 from .words import FILLING, RUNS_AWAY, count_quadrants, cut_words, gradient_words, quadrant_of, sample_words, uncertain_words
 
 MODES = ("subtract", "divide", "off")
@@ -118,7 +118,7 @@ def flatten(
 def _measure(cube: Array, noise: Array | None, skip: Mask | None, stars: Mask | None) -> TileTable:
     """Tile table in which a galaxy's arms are not taken for stars."""
     light = measure_light(cube, sigma=noise, skip=skip, stars=stars)
-    if ((shared := shared_noise(light)) > 1).any():
+    if ((shared := shared_noise(light, noise_block(cube))) > 1).any():
         light = measure_light(cube, sigma=light.sigma * shared, skip=skip, stars=stars)
     table = tile_table(light)
     rough = galaxy_roughness(table)

@@ -6,6 +6,7 @@ pixels are chosen once, on the luminance in units of noise, and the same pixels 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -44,6 +45,9 @@ NO_DATA = 2
 # above this.
 BLOCK_PX, MOST_BLOCK_ROWS, FEWEST_BLOCKS = 4, 200, 500
 QUIET, QUIET_SIGMA = 0.25, 0.3186
+# Drizzled or enlarged frames spread it farther: pixels half a block apart then differ by less than this share of what those a whole block
+# apart do (.9 and more as debayering and registration leave it, .6 to .7 enlarged by two), and blocks are twice as wide.
+LEAST_ALIKE = 0.8
 LEAST_SHARED = 1.1
 # What stands out of a galaxy by less than this share of its light is an arm or a knot and no star: without the arms a disc is measured too
 # faint in its inner part, hence taken for a wider one.
@@ -148,13 +152,13 @@ def measure_light(image: Array, *, sigma: Array | None = None, skip: Mask | None
     return Light(height, width, factor, bins, light, _above_base(light, median), light_noise(light), median, level, scale, *masks)
 
 
-def shared_noise(of: Light) -> Array:
+def shared_noise(of: Light, block_px: int = BLOCK_PX) -> Array:
     """(C,) factor by which means scatter more than a pixel's noise says, since neighbours share it; 1 where they do not.
 
     Second differences of the means of neighbouring blocks without stars, which no gradient changes.
     """
-    size = max(1, round(BLOCK_PX / of.factor))
     mask = _star_mask(of.above, of.noise, np.zeros(of.median.shape), 1.0) if of.stars is None else of.stars
+    size = max(1, round(block_px / of.factor))
     rows, columns = (n // size for n in of.light.shape)
     chosen = np.arange(0, rows, max(1, rows // MOST_BLOCK_ROWS))
     lines = (size * chosen[:, None] + np.arange(size)).ravel()
@@ -163,9 +167,22 @@ def shared_noise(of: Light) -> Array:
     bend = (mean[:, 2:] - 2 * mean[:, 1:-1] + mean[:, :-2]).reshape(-1, mean.shape[-1]) / np.sqrt(6)
     bend = np.abs(bend[np.isfinite(bend).all(1)])
     if len(bend) < FEWEST_BLOCKS:
-        return np.ones(mean.shape[-1])
+        return np.ones(mean.shape[-1]) if block_px <= BLOCK_PX else shared_noise(of)
     factor = np.quantile(bend, QUIET, axis=0) / QUIET_SIGMA * size * of.factor
     return np.where(factor > LEAST_SHARED, factor, 1.0)
+
+
+def noise_block(image: Array) -> int:
+    """Width, px, of blocks hardly wider than neighbours in a picture (H, W, C) share their noise, for `shared_noise`."""
+    rows = image[:: max(1, len(image) // MOST_BLOCK_ROWS)]
+    return 2 * BLOCK_PX if _quiet_bend(rows, BLOCK_PX // 2) < LEAST_ALIKE * _quiet_bend(rows, BLOCK_PX) else BLOCK_PX
+
+
+def _quiet_bend(rows: Array, lag: int) -> float:
+    """How far pixels differ from the mean of those ``lag`` to the left and right, in the quiet quarter, where structure adds little."""
+    bend = np.abs(rows[:, 2 * lag :] - 2 * rows[:, lag:-lag] + rows[:, : -2 * lag]).reshape(-1, rows.shape[-1])
+    bend = bend[np.isfinite(bend).all(1)]
+    return float(np.median(np.quantile(bend, QUIET, axis=0))) if len(bend) >= FEWEST_BLOCKS else math.nan
 
 
 def tile_table(of: Light, rough: Array | None = None) -> TileTable:

@@ -9,6 +9,7 @@ from layerblend.steps.flatten.tiles import (
     join_tiles,
     make_tiles,
     measure_light,
+    noise_block,
     peak_width,
     shared_noise,
     tile_table,
@@ -155,6 +156,19 @@ def test_noise_that_neighbours_share_is_told(width: int) -> None:
     assert factor[0] == 1
     exact = _block_scatter(kernel, 4)
     np.testing.assert_allclose(factor[1:], exact, rtol=0.06)
+
+
+def test_noise_of_enlarged_frames_is_told_by_wider_blocks() -> None:
+    """Drizzled by two, noise through (1, 2, 1)/4 reaches twice as far: blocks of 4 px told half of what wide means scatter."""
+    kernel, rng = np.array([0.25, 0.5, 0.25]), np.random.default_rng(5)
+    native = cv2.sepFilter2D(rng.normal(size=(400, 500, 3)).astype(np.float32), -1, kernel, kernel)
+    large = cv2.resize(native, (1000, 800), interpolation=cv2.INTER_LINEAR)
+    wide = large.reshape(25, 32, 25, 40, 3).mean((1, 3)).std((0, 1)) * np.sqrt(32 * 40) / large.std((0, 1))
+    assert noise_block(native) == 4 and noise_block(large) == 8
+    factor = shared_noise(measure_light(large), noise_block(large))
+    np.testing.assert_allclose(factor, wide, rtol=0.25)
+    structure = 30 * cv2.GaussianBlur(rng.normal(size=(400, 500, 3)).astype(np.float32), (0, 0), 8)
+    assert noise_block(native + structure) == 4
 
 
 @pytest.mark.parametrize("shape", [(3, 50, 3), (50, 3, 3), (1, 40, 1), (2, 2, 3), (9, 9, 1)])
