@@ -263,7 +263,7 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json"),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=46,
+                version=47,
             ),
         ]
     return nodes

@@ -191,6 +191,19 @@ def test_a_star_with_a_single_clipped_pixel_is_fitted_by_the_rest_of_it() -> Non
     assert np.abs(residue(scene, parted.starless)[140:161, 140:161]).max() < 3
 
 
+def test_hot_pixels_that_stand_still_are_told(scene: Scene, parted: Split) -> None:
+    """Debayered and stacked without moving the field they stay as knots; hundreds of coloured dots stood in the picture without a word."""
+    rng, picture = np.random.default_rng(9), scene.image.copy()
+    noise = 1.4826 * np.median(np.abs(np.diff(picture, axis=1)), (0, 1)) / np.sqrt(2)
+    spot = np.outer((0.5, 1, 0.5), (0.5, 1, 0.5))
+    for x, y in rng.integers(10, np.array(picture.shape[1::-1]) - 10, (60, 2)):
+        channel = rng.integers(3)
+        picture[y - 1 : y + 2, x - 1 : x + 2, channel] += (80 * noise[channel] * spot).astype(np.float32)
+    found = split_stars(picture)
+    assert found.checks["one_channel"] >= 20 and any("spots shine in one channel alone" in word for word in found.words)
+    assert parted.checks["one_channel"] <= 2 and not any("one channel" in word for word in parted.words)
+
+
 @pytest.mark.parametrize("channel", [0, 1])
 def test_a_hot_block_in_one_channel_spares_the_stars(scene: Scene, parted: Split, channel: int) -> None:
     """What debayering makes of a hot pixel: clipped, and without light in the other channels."""
