@@ -264,7 +264,7 @@ PARTS = {
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("parts", nargs="*", choices=PARTS, default=[])
+    parser.add_argument("parts", nargs="*", choices=PARTS)
     parser.add_argument("--trials", type=int, default=40)
     options = parser.parse_args()
     for name in options.parts or PARTS:
