@@ -16,7 +16,6 @@ import scipy
 
 from layerblend.errors import ArgumentError, check_image
 from layerblend.kinds import Array, Mask, Plane, Weight
-from layerblend.maths.robust import MAD_TO_SIGMA
 
 RESOLUTION_THRESHOLD = 1 / 7
 MAX_RINGS = 96
@@ -27,9 +26,14 @@ MAX_LOG_HALF = 50.0  # the lowest ring may hold less than one independent pixel
 FIRST_CROSSING_RING = 2
 CROSSING_SPAN = 0.25
 MIN_CROSSING_RINGS = 5
-# The finest scale of blank sky tells what the halves' noise has in common, from so many pixels on; values so many sigma off do not count,
-# and more in common than this is no stacker's doing.
-BINOMIAL, LEAST_SKY_PX, OUTSTANDING, MOST_SHARED = np.array([0.25, 0.5, 0.25]), 16384, 3.0, 0.2
+# Blank sky tells what the halves' noise has in common, scale by scale, in some hundred squares of so many pixels a side of which more than
+# half is sky, from so many pixels on; what lies so many sigma off does not count.
+SQUARE_PX, MOST_SQUARES, LEAST_SKY_PX, MOST_SHARED = 64, 512, 16384, 0.9
+STANDS_OUT = ((0.0, 5.0, 3), (1.5, 3.5, 5))  # px of blur, sigma, px of margin: hot pixels, stars
+CLIPS, SURROUNDINGS_PX = 6, 6.0
+TWICE = 1.15  # by how much less the squares tell because they overlap
+SHARE_SPAN = 0.3  # of ln frequency over which the share is averaged
+FINE, FINEST, SURE = 0.1, 0.25, 3.0  # cycles/px: finer than 10 px; where hardly any star image has light; errors
 
 
 @dataclass(frozen=True)
@@ -96,8 +100,8 @@ class HalfSpectra:
     ``mean`` : half-plane complex64; ``difference`` : complex128; ``signal``, ``noise`` : (n,) power per pixel of the full stack;
     ``n_eff``: (n,) independent pixels of a ring by itself; ``n_joint``: the same when neighbouring rings are averaged (they share some
     noise);
-    ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise). ``shared``: correlation of the
-    halves' noise, which is taken out of all of these.
+    ``overlap``: how much stronger the noise is where the structure lies than on average (1 for even noise). ``odds``, ``odds_sd``: (n,)
+    noise that both halves share over the rest, which is no signal, and its error.
     """
 
     rings: Rings
@@ -109,12 +113,47 @@ class HalfSpectra:
     n_eff: Array
     n_joint: Array
     overlap: float
-    shared: float = 0.0
+    odds: Array = field(repr=False)
+    odds_sd: Array = field(repr=False)
 
     @property
     def snr(self) -> Array:
-        """(n,) power SNR of the full stack."""
-        return snr_of(self.correlation)
+        """(n,) power SNR of the full stack, in whose noise what both halves share is not averaged down."""
+        return snr_of(self.correlation) * (1 + self.odds) / self.grown
+
+    @property
+    def grown(self) -> Array:
+        """(n,) how much more noise the full stack has than half the difference of its halves tells, a factor of the power."""
+        return 1 + 2 * self.odds
+
+    @property
+    def unsure(self) -> Array:
+        """(n,) error of ``signal`` by that of ``odds``, in units of ``noise``; alike in neighbouring rings."""
+        return 2 * self.odds_sd / self.grown
+
+
+@dataclass(frozen=True)
+class SharedNoise:
+    """What two halves' noise has in common by scale: ``odds``, (k,), is common power over each half's own, ``sd`` its error.
+
+    ``frequency`` : (k,) cycles/px; ``overall``, ``overall_sd``: the share, 0 to .9, of all that is finer than 10 px; ``thin`` : (h, w) of
+    the window, 0..1, by how much less is common in each place, because the target's own light has noise too; None: evenly.
+    """
+
+    frequency: Array
+    odds: Array
+    sd: Array
+    overall: float = 0.0
+    overall_sd: float = 0.0
+    thin: Weight | None = field(default=None, repr=False)
+
+    def at(self, frequency: Array, energy: Array) -> tuple[Array, Array]:
+        """Odds and their error at other frequencies, where the noise has the ``energy`` (h, w)."""
+        least = 1.0 if self.thin is None else float((energy * self.thin).sum() / energy.sum())
+        return least * np.interp(frequency, self.frequency, self.odds), least * np.interp(frequency, self.frequency, self.sd)
+
+
+NOTHING_SHARED = SharedNoise(np.array([0.0, 0.5]), np.zeros(2), np.zeros(2))
 
 
 def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = None) -> RingCorrelation:
@@ -168,7 +207,7 @@ def ring_correlation(half_a: Plane, half_b: Plane, *, window: Weight | None = No
     )
 
 
-def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None, shared: float = 0.0) -> HalfSpectra:
+def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None, shared: SharedNoise = NOTHING_SHARED) -> HalfSpectra:
     """Windowed transforms and ring powers of a pair of half-sets (arguments as in `ring_correlation`); ``shared``: see `shared_noise`."""
     a, b = check_image("half_a", half_a, colour=False), check_image("half_b", half_b, colour=False)
     if a.shape != b.shape:
@@ -182,11 +221,12 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None, 
     first, second = (_windowed_transform(half, window) for half in (a, b))
     rings = make_rings(a.shape)
     difference = (first - second) / 2
-    noise = rings.mean(np.abs(difference) ** 2) / (1 - shared)
-    cross = rings.mean((first * second.conj()).real) - 2 * shared * noise
+    energy = window.astype(float) ** 2 * _noise_map((a - b) / 2)
+    odds, odds_sd = shared.at(rings.frequency, energy)
+    apart = rings.mean(np.abs(difference) ** 2)
+    cross = rings.mean((first * second.conj()).real) - 2 * odds * apart
     power = np.sqrt(rings.mean(np.abs(first) ** 2) * rings.mean(np.abs(second) ** 2))
     correlation = np.where(power > 0, cross / np.where(power > 0, power, 1), 1.0)
-    energy = window.astype(float) ** 2 * _noise_map((a - b) / 2)
     alone, joint = _independent_shares(energy, float(rings.width * np.sqrt(a.shape[0] * a.shape[1])))
     return HalfSpectra(
         rings=rings,
@@ -194,36 +234,110 @@ def half_spectra(half_a: Plane, half_b: Plane, *, window: Weight | None = None, 
         difference=difference,
         correlation=np.clip(correlation, -1.0, 1.0),
         signal=cross,
-        noise=noise,
+        noise=apart * (1 + 2 * odds),
         n_eff=rings.pixels / 2 * alone,
         n_joint=rings.pixels / 2 * joint,
         overlap=_overlap(window * _structure((a + b) / 2), window * _structure((a - b) / 2), energy),
-        shared=shared,
+        odds=odds,
+        odds_sd=odds_sd,
     )
 
 
-def shared_noise(half_a: Plane, half_b: Plane, sky: Mask) -> float:
-    """Correlation of two halves' noise, 0 to .2, from blank sky: a stacker that throws out values far from the middle of all frames leaves
-    in the noise of both what they have in common (.02 to .04 at 3 sigma), which would pass for faint structure.
+def shared_noise(half_a: Plane, half_b: Plane, sky: Mask) -> SharedNoise:
+    """How much of two halves' noise stands in both alike, from blank sky, scale by scale; it would pass for structure.
+
+    A stacker that throws out values far from the middle of all frames leaves in the noise of both what they have in common (.02 to .04 at
+    3 sigma, on every scale alike). A sensor's pattern under frames that drift slowly instead of being dithered smears into streaks, which
+    are in both halves: little on the finest scale, much on those of details.
 
     Parameters
     ----------
     half_a, half_b : (H, W) float32
-    sky : (H, W) bool, sky without stars; 0 is returned where it is too small to tell
+    sky : (H, W) bool, sky without stars; nothing is shared where it is too small to tell
 
-    Asked is the finest scale, in which no star image has light, where it does not stand out of its noise.
+    Notes
+    -----
+    Squares of 64 px under a Hann window, their cross-spectrum over their power (Welch 1967, IEEE Trans. AU-15, 70). What stands out in
+    one half is left out by that half alone, so that independent noise stays independent.
     """
-    where = sky & np.isfinite(half_a) & np.isfinite(half_b)
+    where = _squares(sky & np.isfinite(half_a) & np.isfinite(half_b))
+    chosen = np.flatnonzero(where.sum((1, 2)) > SQUARE_PX**2 / 2)
+    chosen = chosen[:: -(-len(chosen) // MOST_SQUARES) or 1]
+    where = where[chosen]
     if where.sum() < LEAST_SKY_PX:
-        return 0.0
-    fine = []
-    for half in (half_a, half_b):
-        plane = np.where(np.isfinite(half), half, np.float32(0)).astype(np.float32)
-        fine.append((plane - cv2.sepFilter2D(plane, -1, BINOMIAL, BINOMIAL, borderType=cv2.BORDER_REFLECT_101))[where].astype(float))
-    quiet = np.all([np.abs(v) <= OUTSTANDING * MAD_TO_SIGMA * np.median(np.abs(v)) for v in fine], axis=0)
-    first, second = (values[quiet] for values in fine)
-    energy = np.sqrt((first**2).sum() * (second**2).sum())
-    return float(np.clip((first * second).sum() / energy, 0.0, MOST_SHARED)) if energy > 0 else 0.0
+        return NOTHING_SHARED
+    squares = [_without_surroundings(_squares(half)[chosen], where) for half in (half_a, half_b)]
+    window = where * ~np.logical_or(*(_outstanding(each, where) for each in squares)) * hann_window((SQUARE_PX, SQUARE_PX))
+    first, second = (scipy.fft.rfft2(_levelled(each, window).astype(float)) for each in squares)
+    rings = make_rings((SQUARE_PX, SQUARE_PX))
+    cross = rings.mean((first * second.conj()).real.sum(0))
+    power = np.sqrt(rings.mean((np.abs(first) ** 2).sum(0)) * rings.mean((np.abs(second) ** 2).sum(0)))
+    energy = window.astype(float) ** 2
+    each_counts = energy.sum((1, 2)) ** 2 / np.maximum((energy**2).sum((1, 2)), np.finfo(float).tiny)
+    n = rings.pixels * float(each_counts.sum()) / SQUARE_PX**2 / 2 / TWICE
+    return _smooth_odds(rings.frequency[1:], cross[1:], power[1:], n[1:])
+
+
+def _smooth_odds(frequency: Array, cross: Array, power: Array, n: Array) -> SharedNoise:
+    """The correlation averaged over neighbouring rings of ``n`` independent pixels each, as odds, with errors.
+
+    Light that went through the air and the optics is in both halves too, but hardly on the finest scales. What is shared there is shared
+    on all; more is believed of wider scales where it stands out of its error, and no more than of a pattern smeared along a line, whose
+    share falls off as one over the frequency.
+    """
+    finest, fine = (n * (frequency >= least) for least in (FINEST, FINE))
+    near = np.exp(-0.5 * (np.log(frequency[:, None] / frequency[None, :]) / SHARE_SPAN) ** 2) * n
+    near = np.vstack([near, finest]) / np.append(near.sum(1), finest.sum())[:, None]
+    middle = np.exp(near @ np.log(frequency))  # the finer rings hold more pixels
+    share = np.clip(near @ np.where(power > 0, cross / np.where(power > 0, power, 1), 0.0), 0.0, MOST_SHARED)
+    odds, sd = share / (1 - share), np.sqrt(near**2 @ (1 / n)) * (1 + share) / (1 - share)
+    base, base_sd = odds[-1], sd[-1]
+    rises = odds - base > SURE * sd
+    most = (base + base_sd) * middle[-1] / middle
+    odds, sd = (np.where(rises, own, flat)[:-1] for own, flat in ((np.minimum(odds, most), base), (sd, base_sd)))
+    middle = middle[:-1]
+    whole = np.interp(frequency, middle, odds)
+    overall = float(np.average(whole / (1 + whole), weights=fine * power)) if power.any() else 0.0
+    return SharedNoise(middle, odds, sd, overall, float(base_sd))
+
+
+def _squares(plane: Array) -> Array:
+    """(n, 64, 64) of all whole squares, and of those between four of them."""
+    parts = []
+    for start in (0, SQUARE_PX // 2):
+        rows, columns = ((size - start) // SQUARE_PX for size in plane.shape)
+        whole = plane[start : start + rows * SQUARE_PX, start : start + columns * SQUARE_PX]
+        parts.append(whole.reshape(rows, SQUARE_PX, columns, SQUARE_PX).swapaxes(1, 2).reshape(-1, SQUARE_PX, SQUARE_PX))
+    return np.concatenate(parts)
+
+
+def _without_surroundings(squares: Array, where: Array) -> Array:
+    """Every square less what lies round each pixel, 0 outside the sky: a level at a star's rim would be an edge, and all scales hold it."""
+    values, weight = np.where(where, squares, np.float32(0)), where.astype(np.float32)
+    sums, near = (scipy.ndimage.gaussian_filter(part, SURROUNDINGS_PX, axes=(1, 2)) for part in (values, weight))
+    return (values - sums / np.maximum(near, np.float32(1e-6))) * weight
+
+
+def _levelled(squares: Array, weight: Array) -> Array:
+    """Every square less its mean, times the weight."""
+    values = np.where(weight > 0, squares, np.float32(0))
+    level = (values * weight).sum((1, 2), keepdims=True) / np.maximum(weight.sum((1, 2), keepdims=True), 1e-6)
+    return (values - level) * weight
+
+
+def _outstanding(squares: Array, where: Array) -> Array:
+    """Where a star, a small galaxy or a hot pixel stands out of the noise, with a margin.
+
+    The noise is told by the root mean square of what does not stand out: where a picture was calmed, most pixels have next to none.
+    """
+    out = np.zeros(where.shape, bool)
+    for blur, sigma, margin in STANDS_OUT:
+        size = np.abs(scipy.ndimage.gaussian_filter(squares, blur, axes=(1, 2)) if blur else squares)
+        quiet = where
+        for _ in range(CLIPS):
+            quiet = where & (size <= sigma * np.sqrt(np.mean(size[quiet] ** 2, dtype=float)))
+        out |= scipy.ndimage.maximum_filter(where & ~quiet, margin, axes=(1, 2))
+    return out
 
 
 def snr_of(correlation: Array) -> Array:
@@ -251,7 +365,7 @@ def band_difference_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: f
     per ring and independent pixel [2 S K + K^2] / (D_a D_b) + (1 + R_a)(1 + R_b) K^2 / (D_a D_b), S = sqrt(S_a S_b).
     """
     weights = _band_weights(a.rings.frequency, a.n_joint, low, high)
-    shared = _shared_noise(a, b)
+    shared = _shared_noise(a, b) * np.sqrt(a.grown * b.grown)
     noises = np.maximum(a.noise * b.noise, np.finfo(float).tiny)
     signal = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
     overlap = np.sqrt(a.overlap * b.overlap)
@@ -259,6 +373,8 @@ def band_difference_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: f
     n = np.sqrt(a.n_joint * b.n_joint)
     parts = (snr_variance(a.snr, a.overlap) / a.n_joint, snr_variance(b.snr, b.overlap) / b.n_joint, covariance / n)
     var_a, var_b, cov = (float(weights**2 @ part) for part in parts)
+    unsure = _unsure_together(weights * a.unsure, weights * b.unsure, shared**2 / noises)
+    var_a, var_b, cov = (part + more for part, more in zip((var_a, var_b, cov), unsure, strict=True))
     return var_a, var_b, float(np.clip(cov, -np.sqrt(var_a * var_b), np.sqrt(var_a * var_b)))
 
 
@@ -302,11 +418,16 @@ def common_sigma(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -> flo
     return float(pixels @ _cross(a, b)[inside] / np.sqrt(pixels**2 @ variance))
 
 
+def _unsure_together(first: Array, second: Array, alike: Array) -> tuple[float, float, float]:
+    """Variances and covariance of two sums over rings whose parts err together; ``alike``: (n,) how far one share was told by the other."""
+    root = np.sqrt(np.clip(alike, 0, 1))
+    return float(first.sum()) ** 2, float(second.sum()) ** 2, float((first * root).sum() * (second * root).sum())
+
+
 def _cross(a: HalfSpectra, b: HalfSpectra) -> Array:
     """(n,) cross-spectrum of one half of a with the other of b, (A1 B2* + A2 B1*) / 2, by means and half differences."""
     cross = a.rings.mean((a.mean * b.mean.conj() - a.difference * b.difference.conj()).real)
-    alike = float(np.sqrt(a.shared * b.shared))
-    return np.asarray(cross - 2 * alike / (1 - alike) * _shared_noise(a, b))
+    return np.asarray(cross - 2 * np.sqrt(a.odds * b.odds) * _shared_noise(a, b))
 
 
 def repeated_share(spectra: HalfSpectra, low: float, high: float) -> float:
@@ -334,7 +455,7 @@ def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -
     that error stands in its place.
     """
     inside = _inside(a.rings.frequency, low, high)
-    shared = np.abs(_shared_noise(a, b))
+    shared = np.abs(_shared_noise(a, b)) * np.sqrt(a.grown * b.grown)
     both = np.sqrt(np.maximum(a.signal, 0) * np.maximum(b.signal, 0))
 
     def power_variance(signal: Array, noise: Array, n: Array, overlap: float) -> float:
@@ -343,6 +464,10 @@ def contrast_variance(a: HalfSpectra, b: HalfSpectra, low: float, high: float) -
 
     power_a, power_b = (power_variance(s.signal, s.noise, s.n_joint, s.overlap) for s in (a, b))
     power_both = power_variance(both, shared, np.sqrt(a.n_joint * b.n_joint), float(np.sqrt(a.overlap * b.overlap)))
+    alike = shared**2 / np.maximum(a.noise * b.noise, np.finfo(float).tiny)
+    unsure_a, unsure_b = (np.where(inside, s.rings.pixels * s.noise * s.unsure, 0.0) for s in (a, b))
+    unsure = _unsure_together(unsure_a, unsure_b, alike)
+    power_a, power_b, power_both = (part + more for part, more in zip((power_a, power_b, power_both), unsure, strict=True))
     root_a, root_b = (max(band_contrast(s, low, high), p**0.25, 1e-150) for s, p in ((a, power_a), (b, power_b)))
     var_a, var_b = power_a / (4 * root_a**2), power_b / (4 * root_b**2)
     return var_a, var_b, min(power_both / (4 * root_a * root_b), float(np.sqrt(var_a * var_b)))

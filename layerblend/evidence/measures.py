@@ -15,7 +15,17 @@ import cv2
 import numpy as np
 
 from layerblend.evidence.catalogue import AS_SHOWN, BANDS, SINGLE, band_name
-from layerblend.evidence.correlation import HalfSpectra, band_contrast, band_snr, fill_masked, half_spectra, shared_noise
+from layerblend.evidence.correlation import (
+    NOISE_MAP_BLUR_PX,
+    NOTHING_SHARED,
+    HalfSpectra,
+    SharedNoise,
+    band_contrast,
+    band_snr,
+    fill_masked,
+    half_spectra,
+    shared_noise,
+)
 from layerblend.evidence.estimates import (
     AnyEstimate,
     BandEstimate,
@@ -23,6 +33,7 @@ from layerblend.evidence.estimates import (
     Estimate,
     joined_estimate,
     mean_estimate,
+    power_estimate,
     ratio_estimate,
     scatter_estimate,
     spread_estimate,
@@ -49,6 +60,7 @@ from layerblend.evidence.starfit import fit_mean_star
 from layerblend.kinds import Array, Curve, DisplayRGB, Mask, Plane, working_luminance
 from layerblend.maths.curve import stretch, unstretch
 from layerblend.maths.perceptual import decode_srgb, delta_e_2000, linear_to_oklab
+from layerblend.maths.robust import MAD_TO_SIGMA
 
 __all__ = ["Subject", "common_ground", "measure"]
 
@@ -65,6 +77,7 @@ CORE_CLIP = 0.995
 CRUSHED = 0.001
 SINGLE_LAG_PX = 4
 MOST_TINT = 4.0
+SURE = 3.0  # errors by which what the halves share must stand out
 MOST_COVERED = 0.75  # of the window: where stars cover more, what is filled in and the rims of stars outweigh the detail
 
 
@@ -179,33 +192,59 @@ def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     """Lightness and chroma noise of the sky, at the pixel and at the scale of blotches."""
     tiles, count = tile_index(ground.sky, SKY_TILE_PX)
     _need(count, MIN_TILES, "tiles of blank sky")
-    inside = tiles >= 0
-    if ground.from_halves:
-        assert subject.half_a is not None and subject.half_b is not None
-        noise = lab(subject.half_a)
-        noise -= lab(subject.half_b)
-        noise *= np.float32(0.5)
-        suffix = ""
-    else:
-        noise = lab(subject.picture)
-        suffix = SINGLE
-    smooth = cv2.GaussianBlur(noise, (0, 0), MOTTLE_BLUR_PX, borderType=cv2.BORDER_REFLECT)
-    lag, channels = int(4 * MOTTLE_BLUR_PX), range(1 if ground.mono else 3)
-    pixel = [_sky_scatter(noise[..., c], inside, tiles, count, None if ground.from_halves else SINGLE_LAG_PX) for c in channels]
-    broad = [_sky_scatter(smooth[..., c], inside, tiles, count, None if ground.from_halves else lag) for c in channels]
+    pixel, broad = (_noise_by_halves if ground.from_halves else _noise_alone)(subject, ground, tiles, count)
+    suffix = "" if ground.from_halves else SINGLE
     found = {f"sky lightness noise{suffix}": pixel[0], f"sky lightness mottle{suffix}": broad[0]}
     if not ground.mono:
         found |= {f"sky chroma noise{suffix}": joined_estimate(*pixel[1:]), f"sky chroma mottle{suffix}": joined_estimate(*broad[1:])}
     return found
 
 
-def _sky_scatter(plane: Plane, inside: Mask, tiles: Array, count: int, lag: int | None) -> Estimate:
-    """Scatter of a half difference, or, from a single picture, of differences ``lag`` px along the row over sqrt 2."""
-    if lag is None:
-        return scatter_estimate(plane[inside], tiles[inside], count)
-    pair = inside[:, lag:] & (tiles[:, lag:] == tiles[:, :-lag])
-    step = (plane[:, lag:] - plane[:, :-lag])[pair] / np.sqrt(2)
-    return scatter_estimate(step, tiles[:, lag:][pair], count)
+def _noise_by_halves(subject: Subject, ground: Ground, tiles: Array, count: int) -> tuple[list[Estimate], list[Estimate]]:
+    """Scatter of half the difference, at the pixel and blurred; what both halves show alike on bare sky counts at the pixel.
+
+    For lightness that is asked of the light without stars: their wings are in both halves of the picture.
+    """
+    assert subject.half_a is not None and subject.half_b is not None
+    first, second = lab(subject.half_a), lab(subject.half_b)
+    channels = range(1 if ground.mono else 3)
+    shared = [noise_in_common(subject, ground), *(shared_noise(first[..., c], second[..., c], ground.sky) for c in channels[1:])]
+    first -= second
+    first *= np.float32(0.5)
+    smooth = _blotches(first)
+    pixel = [_grown(power_estimate(*_inside_tiles(first[..., c], tiles), count), shared[c]) for c in channels]
+    return pixel, [power_estimate(*_inside_tiles(smooth[..., c], tiles), count) for c in channels]
+
+
+def _noise_alone(subject: Subject, ground: Ground, tiles: Array, count: int) -> tuple[list[Estimate], list[Estimate]]:
+    """Scatter of differences along the rows of a single picture, in which faint stars count."""
+    planes, channels = lab(subject.picture), range(1 if ground.mono else 3)
+    smooth, far = _blotches(planes), int(4 * MOTTLE_BLUR_PX)
+    pixel = [scatter_estimate(*_steps(planes[..., c], tiles, SINGLE_LAG_PX), count) for c in channels]
+    return pixel, [scatter_estimate(*_steps(smooth[..., c], tiles, far), count) for c in channels]
+
+
+def _blotches(planes: Array) -> Array:
+    return cv2.GaussianBlur(planes, (0, 0), MOTTLE_BLUR_PX, borderType=cv2.BORDER_REFLECT)
+
+
+def _inside_tiles(plane: Plane, tiles: Array) -> tuple[Array, Array]:
+    return plane[tiles >= 0], tiles[tiles >= 0]
+
+
+def _steps(plane: Plane, tiles: Array, lag: int) -> tuple[Array, Array]:
+    """Differences ``lag`` px along the row within a tile, over sqrt 2, and their tiles."""
+    pair = (tiles[:, lag:] >= 0) & (tiles[:, lag:] == tiles[:, :-lag])
+    return (plane[:, lag:] - plane[:, :-lag])[pair] / np.sqrt(2), tiles[:, lag:][pair]
+
+
+def _grown(apart: Estimate, shared: SharedNoise) -> Estimate:
+    """The whole noise from what differs between the halves and the share that does not, where there is one beyond chance."""
+    if shared.overall < SURE * shared.overall_sd:
+        return apart
+    factor = float(np.sqrt((1 + shared.overall) / (1 - shared.overall)))
+    unsure = apart.value * factor * shared.overall_sd / (1 - shared.overall**2)
+    return Estimate(factor * apart.value, factor * apart.influence, factor**2 * apart.extra + unsure**2)
 
 
 def sky_level(subject: Subject, ground: Ground) -> dict[str, Estimate]:
@@ -289,13 +328,14 @@ class Spectra:
     """Spectra of a result's half-sets in the common window, stars filled in each half by itself; None where the halves are missing.
 
     ``picture``: lightness of the finished picture; ``source``: luminance of the stack that the detail came from; ``shown_source``:
-    lightness of that luminance in the result's own colours and stretch, what the picture would hold without processing; ``hidden``: why
-    there are none although the halves are there.
+    lightness of that luminance in the result's own colours and stretch, what the picture would hold without processing; ``shared``:
+    what the halves' noise has in common; ``hidden``: why there are none although the halves are there.
     """
 
     picture: HalfSpectra | None
     source: HalfSpectra | None
     shown_source: HalfSpectra | None
+    shared: SharedNoise = NOTHING_SHARED
     hidden: str = ""
 
 
@@ -304,24 +344,51 @@ def all_spectra(subject: Subject, ground: Ground) -> Spectra:
     picture = source = shown = None
     if ground.covered > MOST_COVERED:
         return Spectra(None, None, None, hidden=f"stars cover {100 * ground.covered:.0f} % of the window that detail is judged in")
+    shared, box = noise_in_common(subject, ground), ground.window_box
     if subject.half_a is not None and subject.half_b is not None:
-        box = ground.window_box
-        picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground)
+        picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground, shared)
     if subject.detail_halves is not None:
         first, second = subject.detail_halves
-        source = _spectra(first[ground.window_box], second[ground.window_box], ground)
-        shown = shown_spectra(subject.detail_halves, subject, ground)
-    return Spectra(picture, source, shown)
+        source = _spectra(first[box], second[box], ground, shared)
+        shown = shown_spectra(subject.detail_halves, subject, ground, shared)
+    return Spectra(picture, source, shown, shared)
 
 
-def shown_spectra(halves: tuple[Plane, Plane], subject: Subject, ground: Ground) -> HalfSpectra | None:
+def noise_in_common(subject: Subject, ground: Ground) -> SharedNoise:
+    """What the noise of the halves shares, by their light before any processing: of a calmed sky only what was kept is seen.
+
+    Where the target's own light has noise, less of the noise is shared.
+    """
+    if (halves := subject.detail_halves) is not None:
+        shared, half = shared_noise(*halves, ground.sky), (halves[0] - halves[1]) / 2
+        sky = half[ground.sky & np.isfinite(half)]
+        if not shared.odds.any() or not len(sky):
+            return shared
+        local = _local_power(half[ground.window_box], ~ground.star_mask[ground.window_box])
+        base = (MAD_TO_SIGMA * float(np.median(np.abs(sky)))) ** 2
+        return replace(shared, thin=np.minimum(base / np.maximum(local, 1e-30), 1).astype(np.float32))
+    if subject.halves is None:
+        return NOTHING_SHARED
+    first, second = (lightness(half) for half in subject.halves)
+    return shared_noise(first, second, ground.sky)
+
+
+def _local_power(half: Plane, keep: Mask) -> Array:
+    """Mean square of what is kept near every pixel."""
+    weight = (keep & np.isfinite(half)).astype(np.float32)
+    square = np.where(weight > 0, half, np.float32(0)).astype(float) ** 2
+    sums, near = (cv2.GaussianBlur(p, (0, 0), NOISE_MAP_BLUR_PX, borderType=cv2.BORDER_REFLECT) for p in (square, weight.astype(float)))
+    return np.asarray(sums / np.maximum(near, 1e-6))
+
+
+def shown_spectra(halves: tuple[Plane, Plane], subject: Subject, ground: Ground, shared: SharedNoise) -> HalfSpectra | None:
     """Spectra of the lightness of linear luminance halves in the result's colours and stretch; None if the stretch is not known."""
     if subject.curve is None:
         return None
     curve, box = subject.curve, ground.window_box
     tint = np.ones((1, 1, 3), np.float32) if subject.colour is None else _tint(as_rgb(subject.colour[box]), curve)
     first, second = (lightness(stretch((half[box] + curve.p)[..., None] * tint - curve.p, curve)) for half in halves)
-    return _spectra(first, second, ground)
+    return _spectra(first, second, ground, shared)
 
 
 def _tint(colour: DisplayRGB, curve: Curve) -> Array:
@@ -348,10 +415,9 @@ def picture_contrast(subject: Subject, spectra: Spectra) -> dict[str, BandEstima
     return _by_band("contrast", spectra.picture, contrast=True)
 
 
-def _spectra(half_a: Plane, half_b: Plane, ground: Ground) -> HalfSpectra:
+def _spectra(half_a: Plane, half_b: Plane, ground: Ground, shared: SharedNoise) -> HalfSpectra:
     """Spectra of what lies in the window, stars filled."""
     mask = ground.star_mask[ground.window_box]
-    shared = shared_noise(half_a, half_b, ground.sky[ground.window_box])
     return half_spectra(fill_masked(half_a, mask), fill_masked(half_b, mask), window=ground.window, shared=shared)
 
 

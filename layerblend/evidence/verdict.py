@@ -11,7 +11,16 @@ import scipy
 
 from layerblend.errors import check_range
 from layerblend.evidence.catalogue import BANDS, GROUP_NAMES, KINDS, PLENTY_SNR
-from layerblend.evidence.correlation import HalfSpectra, agreement, band_contrast, band_snr, common_sigma, repeated_share
+from layerblend.evidence.correlation import (
+    NOTHING_SHARED,
+    HalfSpectra,
+    SharedNoise,
+    agreement,
+    band_contrast,
+    band_snr,
+    common_sigma,
+    repeated_share,
+)
 from layerblend.evidence.estimates import AnyEstimate, BandEstimate, PlaceEstimate, pair_error
 from layerblend.evidence.ground import Subject, common_ground
 from layerblend.evidence.local_colour import SEEN
@@ -31,6 +40,7 @@ SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours
 COLOUR_STACKS_OWN = {"hue shift": 0.0, "chroma ratio": 1.0, "colour difference": 0.0, WORST: 0.0}
 AGAINST = 3.0  # standard errors below 0 from which signal to noise says that the halves contradict each other
 MOST_REPEATED = 0.5  # of the half difference: where more of it is the picture over again, it is no noise
+BY_REJECTION, SURE = 0.07, 3.0  # of the noise: so much is shared by what a stacker throws out; errors
 LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
 LEAST_SEEN = 1.0  # weight from which a difference is worth naming
@@ -178,10 +188,13 @@ def compare_subjects(a: Subject, b: Subject, *, confidence: float = 0.95, bound:
         reasons.insert(0, ("Colour", ground.mono))
     places = [*_worst_places(a.name, found_a), *_worst_places(b.name, found_b)]
     flags = [*_place_flags(a, b), *_flux_flags(measures, a, b), *_colour_flags(a.name, found_a), *_colour_flags(b.name, found_b)]
+    flags += _pattern_flags([spectra_a.shared, spectra_b.shared])
     for subject, spectra in ((a, spectra_a), (b, spectra_b)):
         if subject.unprocessed or spectra.hidden:  # the stack itself has nothing that was made; where stars cover all, nothing is known
             continue
-        limits = [spectra_a.shown_source, spectra_b.shown_source] if bound is None else [shown_spectra(bound, subject, ground)]
+        limits = [spectra_a.shown_source, spectra_b.shown_source]
+        if bound is not None:  # sky that is blank in these two need not be in what carries more
+            limits = [shown_spectra(bound, subject, ground, NOTHING_SHARED)]
         flags += [*_process_flags(subject.name, spectra), *_bound_flags(subject.name, spectra, [s for s in limits if s is not None])]
     return Comparison(
         a=a.name,
@@ -359,6 +372,18 @@ def _colour_flags(name: str, found: Mapping[str, AnyEstimate]) -> list[str]:
     x, y = worst.place
     off = f"{number(worst.value)} dE00 off the colour stack's, toward {worst.hue}, over some {worst.extent:.0f} px"
     return [f"Warning: at x {x:.0f}, y {y:.0f} the colour of {name} lies {off}: look there."]
+
+
+def _pattern_flags(found: list[SharedNoise]) -> list[str]:
+    """A warning where more of the noise stands in both halves alike than a stacker's rejection leaves."""
+    most = max(found, key=lambda shared: shared.overall)
+    if most.overall - SURE * most.overall_sd <= BY_REJECTION:
+        return []
+    return [
+        f"Warning: {100 * most.overall:.0f} % of the sky's noise (finer than 10 px) stands in both half-sets alike: most likely a "
+        "pattern of the sensor that small or slow shifts of the frames do not average out (walking noise). Here it counts as noise, "
+        "not as detail, as far as blank sky tells it apart; blotches of noise are told too small."
+    ]
 
 
 def _process_flags(name: str, spectra: Spectra) -> list[str]:

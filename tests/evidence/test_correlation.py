@@ -1,5 +1,7 @@
 """Fourier ring correlation: against known truth, against its own error bar, and what fools it."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,6 +11,8 @@ from hypothesis import strategies as st
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.correlation import (
+    NOTHING_SHARED,
+    SharedNoise,
     agreement,
     band_contrast,
     band_difference_variance,
@@ -355,6 +359,68 @@ def test_share_of_the_difference_that_is_the_picture_over_again(apart, noise, ex
 
 
 # ---------------------------------------------------------------- noise that the halves have in common
+def evenly(odds):
+    return SharedNoise(np.array([0.0, 0.5]), np.full(2, odds), np.zeros(2))
+
+
+def walked(signal, seed, frames=24, step=0.4, pattern=0.5, noise=1.0):
+    """Means of odd and even frames whose fixed pattern drifts slowly along the rows."""
+    rng = np.random.default_rng([seed, 6])
+    frequency = scipy.fft.rfftfreq(signal.shape[1])[None]
+    fixed = scipy.fft.rfft(rng.normal(0, pattern, signal.shape), axis=1)
+    sums = np.zeros((2, *signal.shape))
+    for i in range(frames):
+        moved = scipy.fft.irfft(fixed * np.exp(2j * np.pi * frequency * step * i), n=signal.shape[1], axis=1)
+        sums[i % 2] += signal + moved + rng.normal(0, noise, signal.shape)
+    return tuple((part / (frames // 2)).astype(np.float32) for part in sums)
+
+
+def test_streaks_of_a_drifting_pattern_are_noise_on_every_scale():
+    """They are little on the finest scale and much at 7 to 10 px: where nothing is but sky, nothing may pass for detail."""
+    sky = np.ones((SIZE, SIZE), bool)
+    found = shared_noise(*walked(np.zeros((SIZE, SIZE)), 1), sky)
+    fine, coarse = np.interp([0.45, 0.1], found.frequency, found.odds)
+    assert coarse > 2 * fine > 0.1
+    for seed in (2, 3):
+        pair = walked(np.zeros((SIZE, SIZE)), seed)
+        shared = shared_noise(*walked(np.zeros((SIZE, SIZE)), seed + 10), sky)  # of another part of the sky
+        for low, high in ((0.05, 0.1), (0.1, 0.15), (0.15, 0.2), (0.2, 0.3)):
+            blind, told = half_spectra(*pair), half_spectra(*pair, shared=shared)
+            assert abs(band_snr(told, low, high)) < 0.4 * band_snr(blind, low, high)
+            error = np.sqrt(band_difference_variance(told, told, low, high)[0])
+            assert abs(band_snr(told, low, high)) < 4 * error
+
+
+def test_signal_to_noise_over_a_drifting_pattern_is_that_against_all_of_the_noise():
+    signal = 0.4 * signal_plane(3, blur=3.0)
+    pairs = [walked(signal, seed) for seed in range(4)]
+    told = [half_spectra(*p, shared=shared_noise(*walked(0 * signal, 20 + k), np.ones(signal.shape, bool))) for k, p in enumerate(pairs)]
+    wholes = [(a + b) / 2 for a, b in pairs]
+    for low, high in ((0.05, 0.1), (0.1, 0.15)):
+        truth = half_spectra(wholes[0], wholes[1]).correlation  # whole stacks of other noise and pattern
+        rings = told[0].rings
+        inside = (rings.frequency >= low) & (rings.frequency < high)
+        true = np.average((truth / (1 - truth))[inside], weights=rings.pixels[inside])
+        assert np.mean([band_snr(t, low, high) for t in told]) == pytest.approx(true, rel=0.25)
+        assert np.mean([band_snr(half_spectra(*p), low, high) for p in pairs]) > 1.4 * true
+
+
+def test_less_of_the_noise_is_shared_where_the_light_itself_has_noise():
+    pair, window = halves(np.zeros((SIZE, SIZE)), 1.0, 2), np.ones((SIZE, SIZE), np.float32)
+    full, half = (half_spectra(*pair, window=window, shared=replace(evenly(0.3), thin=thin)).odds for thin in (window, 0.5 * window))
+    np.testing.assert_allclose(full, 0.3)
+    np.testing.assert_allclose(half, 0.15)
+
+
+def test_an_uncertain_share_widens_the_error():
+    pair = halves(0.3 * signal_plane(4), 1.0, 2)
+    sure, unsure = (half_spectra(*pair, shared=replace(evenly(0.1), sd=np.full(2, sd))) for sd in (0.0, 0.05))
+    for variance in (contrast_variance, band_difference_variance):
+        assert variance(unsure, unsure, 0.15, 0.3)[0] > 1.5 * variance(sure, sure, 0.15, 0.3)[0]
+        gaps = [a + b - 2 * both for a, b, both in (variance(s, s, 0.15, 0.3) for s in (sure, unsure))]
+        assert gaps[1] == pytest.approx(gaps[0], rel=1e-6, abs=1e-12)  # of a stack against itself it says nothing
+
+
 def clipped_halves(signal, seed, frames=20, reject=2.8):
     """Means of the odd and the even frames without the values that lie far from the middle of all."""
     rng = np.random.default_rng([seed, 5])
@@ -366,15 +432,15 @@ def clipped_halves(signal, seed, frames=20, reject=2.8):
 
 def test_what_rejection_leaves_alike_in_both_halves_is_told_from_blank_sky():
     sky = np.ones((SIZE, SIZE), bool)
-    found = [shared_noise(*clipped_halves(np.zeros((SIZE, SIZE)), seed), sky) for seed in range(3)]
+    found = [shared_noise(*clipped_halves(np.zeros((SIZE, SIZE)), seed), sky).overall for seed in range(3)]
     rng = np.random.default_rng(8)
     common, own = np.sqrt(0.04), np.sqrt(0.96)
     first = rng.normal(0, 1, (SIZE, SIZE))
     parts = [(common * first + own * rng.normal(0, 1, first.shape)).astype(np.float32) for _ in range(2)]
     assert min(found) > 0.015 and max(found) < 0.06
-    assert shared_noise(*parts, sky) == pytest.approx(0.04, abs=0.015)
-    assert shared_noise(*halves(np.zeros((SIZE, SIZE)), 1.0, 3), sky) < 0.015
-    assert shared_noise(*parts, sky & (np.arange(SIZE) < 50)) == 0  # too little sky
+    assert shared_noise(*parts, sky).overall == pytest.approx(0.04, abs=0.015)
+    assert shared_noise(*halves(np.zeros((SIZE, SIZE)), 1.0, 3), sky).overall < 0.015
+    assert shared_noise(*parts, sky & (np.arange(SIZE) < 50)) is NOTHING_SHARED  # too little sky
 
 
 def test_stars_and_hot_pixels_in_the_sky_are_no_common_noise():
@@ -384,13 +450,14 @@ def test_stars_and_hot_pixels_in_the_sky_are_no_common_noise():
         plane[y, x] += 60
     stars = cv2.GaussianBlur(plane, (0, 0), 1.4)
     stars[rng.integers(0, SIZE, 30), rng.integers(0, SIZE, 30)] += 100
-    assert shared_noise(*halves(stars, 1.0, 3), np.ones((SIZE, SIZE), bool)) < 0.02
+    assert shared_noise(*halves(stars, 1.0, 3), np.ones((SIZE, SIZE), bool)).overall < 0.02
 
 
 def test_contrast_of_blurred_detail_is_right_where_rejection_made_the_noise_alike():
     """Hardly any light is as fine as 3 to 5 px; what rejection makes alike in the noise passes for a quarter more of it."""
-    signal = 2.0 * signal_plane(6, blur=2.6)
-    sky = np.ones((SIZE, SIZE), bool)
+    across = np.hypot(*(np.mgrid[:SIZE, :SIZE] - SIZE / 2))
+    signal = 3.0 * signal_plane(6, blur=2.6) * np.exp(-0.5 * (across / 40) ** 4)
+    sky = across > 70
     pairs = [clipped_halves(signal, seed) for seed in range(8)]
     raw = np.sqrt(np.mean([band_contrast(half_spectra(*p), 0.2, 0.3) ** 2 for p in pairs]))
     told = np.sqrt(np.mean([band_contrast(half_spectra(*p, shared=shared_noise(*p, sky)), 0.2, 0.3) ** 2 for p in pairs]))
@@ -423,6 +490,6 @@ def test_agreement_leaves_out_common_noise():
     base = rng.normal(0, 1, one.shape)
     noise = [0.5 * base + np.sqrt(0.75) * rng.normal(0, 1, one.shape) for _ in range(2)]
     a, b = ([(light + 0.02 * n).astype(np.float32) for n in noise] for light in (one, other))
-    blind, told = (agreement(half_spectra(*a, shared=s), half_spectra(*b, shared=s), 0.1, 0.2) for s in (0.0, 0.25))
+    blind, told = (agreement(half_spectra(*a, shared=s), half_spectra(*b, shared=s), 0.1, 0.2) for s in (evenly(0.0), evenly(1 / 3)))
     true = agreement(*(half_spectra(p.astype(np.float32), p.astype(np.float32)) for p in (one, other)), 0.1, 0.2)
     assert abs(told - true) < abs(blind - true)

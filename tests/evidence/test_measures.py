@@ -365,7 +365,7 @@ def test_small_pictures_have_smaller_tiles_of_sky(made):
 
 
 def test_what_the_noise_of_both_halves_shares_in_blank_sky_goes_into_their_spectra() -> None:
-    """Unit noise of each half and .3 of both: a correlation of .09 / 1.09."""
+    """Unit noise of each half and .3 of both: odds of .09."""
     from layerblend.evidence import measures
 
     own, common = np.random.default_rng(5).normal(0, 1, (2, 256, 256)), np.random.default_rng(6).normal(0, 0.3, (256, 256))
@@ -374,4 +374,37 @@ def test_what_the_noise_of_both_halves_shares_in_blank_sky_goes_into_their_spect
     ground = SimpleNamespace(
         star_mask=~everywhere, sky=everywhere, window_box=(slice(None), slice(None)), window=everywhere.astype(np.float32)
     )
-    assert measures._spectra(first, second, ground).shared == pytest.approx(0.09 / 1.09, abs=0.02)  # type: ignore[arg-type]
+    subject = SimpleNamespace(detail_halves=(first, second))
+    found = measures.noise_in_common(subject, ground)  # type: ignore[arg-type]
+    spectra = measures._spectra(first, second, ground, found)  # type: ignore[arg-type]
+    assert np.average(spectra.odds, weights=spectra.rings.pixels) == pytest.approx(0.09, abs=0.03)
+
+
+def test_a_calmed_sky_is_as_noisy_as_what_was_kept_in_it(made):
+    """Noise kept in one pixel of five and nowhere else: half of all pixels are still, but the sky is not."""
+    subject = made[3]
+    rng = np.random.default_rng(7)
+    shape = subject.picture.shape[:2]
+    kept = (rng.random(shape) < 0.2)[..., None]
+    noises = rng.normal(0, [1.0, 2.0, 1.5], (2, *shape, 3)) * kept
+    one = bare(
+        subject, even(subject) + noises.mean(0), **{f"half_{h}": shown(even(subject) + n) for h, n in zip("ab", noises, strict=True)}
+    )
+    one = replace(one, stars=np.array([[5.0, 5, 1, 1]]))
+    found = sky_noise(one, common_ground(one, one))
+    rms = np.sqrt(0.2 / 2)
+    assert found["sky lightness noise"].value == pytest.approx(1.0 * rms, rel=0.1)
+    assert found["sky chroma noise"].value == pytest.approx(2.5 * rms, rel=0.1)
+
+
+def test_what_both_halves_show_alike_on_blank_sky_is_noise(made):
+    """Of a pattern in both halves half the difference knows nothing."""
+    subject = made[3]
+    rng = np.random.default_rng(8)
+    own, common = rng.normal(0, 1.0, (2, *subject.picture.shape)), rng.normal(0, 0.7, subject.picture.shape)
+    halves = {f"half_{h}": shown(even(subject) + common + n) for h, n in zip("ab", own, strict=True)}
+    halves |= {f"detail_{h}": (common + n)[..., 0].astype(np.float32) for h, n in zip("ab", own, strict=True)}
+    one = replace(bare(subject, even(subject) + common + own.mean(0), **halves), stars=np.array([[5.0, 5, 1, 1]]))
+    found = sky_noise(one, common_ground(one, one))
+    assert found["sky lightness noise"].value == pytest.approx(np.sqrt(0.7**2 + 0.5), rel=0.05)
+    assert found["sky chroma noise"].value == pytest.approx(np.sqrt(2 * (0.7**2 + 0.5)), rel=0.05)

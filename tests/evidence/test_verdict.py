@@ -11,7 +11,7 @@ import scipy.stats
 
 from layerblend.errors import ArgumentError
 from layerblend.evidence.catalogue import BANDS, KINDS, band_name
-from layerblend.evidence.correlation import agreement, band_contrast, band_snr, half_spectra
+from layerblend.evidence.correlation import NOTHING_SHARED, agreement, band_contrast, band_snr, half_spectra
 from layerblend.evidence.estimates import BandEstimate, Estimate, PlaceEstimate, mean_estimate
 from layerblend.evidence.ground import common_ground
 from layerblend.evidence.measures import Spectra, Subject, all_spectra
@@ -27,6 +27,7 @@ from layerblend.evidence.verdict import (
     _is_foreign,
     _judge,
     _order,
+    _pattern_flags,
     _process_flags,
     _senseless,
     _sentence,
@@ -598,3 +599,12 @@ def test_a_stack_that_carries_more_is_the_bound(made):
 
     assert accused(plain.detail_halves)
     assert not accused(clean.luminance_halves)
+
+
+@pytest.mark.parametrize(("shared", "sd", "told"), [(0.0, 0.01, False), (0.04, 0.007, False), (0.15, 0.007, True), (0.15, 0.05, False)])
+def test_a_pattern_that_both_halves_share_is_warned_of_once(shared, sd, told):
+    """Rejection leaves .02 to .04 in both; what is told of the same frames twice is said once."""
+    found = replace(NOTHING_SHARED, overall=shared, overall_sd=sd)
+    flags = _pattern_flags([found, found])
+    assert len(flags) == told
+    assert all(flag.startswith("Warning: 15 % of the sky's noise") and "walking noise" in flag for flag in flags)
