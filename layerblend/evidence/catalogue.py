@@ -101,11 +101,12 @@ def _band_kinds() -> dict[str, Kind]:
     snr = "Fourier ring correlation of the luminance source's half-sets, 2c/(1-c)"
     contrast = "root of the noise-free power of lightness, from the half-set pictures"
     for kind, whole, unit, small, plenty, method in (
-        ("detail SNR", "signal to noise of detail", "", 0.05, PLENTY_SNR, snr),
+        ("detail SNR", "signal to noise of detail in the source stack", "", 0.05, PLENTY_SNR, snr),
         ("contrast", "contrast of detail", "L*", 0.02, float("inf"), contrast),
     ):
         for low, high in BANDS:
-            how = f"{method}, over {low:.2f}-{high:.2f} cycles/px; analytic error with the noise that both share"
+            error = "analytic error with the noise that both share, mask and processing held fixed"
+            how = f"{method}, over {low:.2f}-{high:.2f} cycles/px; {error}"
             out[band_name(kind, low, high)] = Kind(f"{1 / high:.0f}-{1 / low:.0f} px", unit, "higher", small, True, how, whole, plenty)
     return out
 
@@ -122,6 +123,6 @@ GROUP_NAMES = {
     "limits": "Clipped and crushed pixels",
     "colour_truth": "Colour of the target",
     "local_colour": "Colour of the whole picture, stars and all",
-    "detail_snr": "Signal to noise of detail",
+    "detail_snr": "Signal to noise of detail in the source stack",
     "picture_contrast": "Contrast of detail",
 }

@@ -298,7 +298,11 @@ def test_where_stars_cover_the_window_detail_is_not_judged_and_nothing_is_called
     mask[::40, ::40] = False
     comparison = compare_subjects(replace(painted, star_mask=mask), replace(plain, star_mask=mask))
     why = dict(comparison.unmeasured)
-    assert why["Signal to noise of detail"] == why["Contrast of detail"] == "stars cover 100 % of the window that detail is judged in"
+    assert (
+        why["Signal to noise of detail in the source stack"]
+        == why["Contrast of detail"]
+        == "stars cover 100 % of the window that detail is judged in"
+    )
     assert not any(name.startswith(("detail SNR", "contrast")) for name in verdicts(comparison))
     assert not comparison.flags
 
@@ -359,7 +363,7 @@ def test_what_noise_hides_in_one_has_no_share():
     told = _sentence([measure], "mine", "theirs")
     assert told.endswith("(in theirs it does not rise above the noise).") and "%" not in told
     both = _sentence([measure, replace(measured("detail SNR 0.15-0.20", 2.0, 1.0), hidden="")], "mine", "theirs")
-    assert both == "Signal to noise of detail at 5-7 and 7-10 px: mine is better, 100 % more."
+    assert both == "Signal to noise of detail in the source stack at 5-7 and 7-10 px: mine is better, 100 % more."
 
 
 def test_bands_left_out_are_told_together_by_reason(made):
@@ -373,9 +377,10 @@ def test_bands_left_out_are_told_together_by_reason(made):
 
     comparison = compare_subjects(apart(sharp, 1), apart(plain, -1))
     assert not any(name.startswith("detail SNR") for name in verdicts(comparison))
-    said = [word for word in comparison.words() if word.startswith("Signal to noise of detail at")]
+    said = [word for word in comparison.words() if word.startswith("Signal to noise of detail in the source stack at")]
     assert said == [
-        "Signal to noise of detail at 3-5, 5-7, 7-10, 10-20 and 20-50 px not compared: above 1,000, where the half-sets differ more in "
+        "Signal to noise of detail in the source stack at 3-5, 5-7, 7-10, 10-20 and 20-50 px not compared: above 1,000, where the "
+        "half-sets differ more in "
         "brightness and sharpness than by noise."
     ]
 
@@ -495,7 +500,7 @@ def measured(name, a, b, verdict=None):
         ([("core clipping", 9.0, 0.0)], "Clipping of star cores: theirs is better, 0 against 9 %."),
         (
             [("detail SNR 0.02-0.05", 999.7, 12345.0)],
-            "Signal to noise of detail at 20-50 px: theirs is better, 12,300 against 1,000 (1135 % more).",
+            "Signal to noise of detail in the source stack at 20-50 px: theirs is better, 12,300 against 1,000 (1135 % more).",
         ),
         (
             [("contrast 0.10-0.15", 2.0, 2.2), ("contrast 0.20-0.30", 1.0, 1.5), ("contrast 0.05-0.10", 5.0, 5.05)],
@@ -526,7 +531,8 @@ def test_words_begin_with_what_was_lost_and_end_with_what_is_the_same():
         "A flag.",
         "Contrast of detail at 7-10 px: mine is better, 2 against 1 L* (100 % more).",
         "Colour noise of the sky: theirs is better, 0.98 against 1 C* (2 % less), too little to see.",
-        "No difference shown in: contrast of detail at 5-7 px, green-magenta cast of the sky, signal to noise of detail.",
+        "No difference shown in: contrast of detail at 5-7 px, green-magenta cast of the sky, "
+        "signal to noise of detail in the source stack.",
         "Star flux not compared: no stack.",
         "A note.",
     ]
