@@ -30,17 +30,14 @@ class KnownFrames:
         ------
         InputError : as `open_frame`; no trouble is remembered.
         """
-        try:
-            size, changed = stamp_of(path)
-        except OSError:
-            return open_frame(path, white_level=self._white)
+        stamp = _stamp(path)
         noted = self._noted.get(self._notes.name_of(path))
-        if noted is not None and noted[:2] == (size, changed) and (info := self._from_record(path, noted[2])) is not None:
+        if noted is not None and noted[:2] == stamp and (info := self._from_record(path, noted[2])) is not None:
             return info
         info = open_frame(path, white_level=self._white)
         record = self._to_record(info)
-        if record is not None and stamp_of(path) == (size, changed) and time.time_ns() - changed > SETTLED_NS:
-            self._new.append((path, size, changed, record))
+        if record is not None and stamp is not None and stamp == _stamp(path) and time.time_ns() - stamp[1] > SETTLED_NS:
+            self._new.append((path, *stamp, record))
         return info
 
     def remember(self) -> None:
@@ -67,3 +64,11 @@ class KnownFrames:
             return FrameInfo(path=path, **facts)
         except (ValueError, TypeError, KeyError):  # noted by another state of the code
             return None
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """`stamp_of` a file; None where there is none, which opening it says better."""
+    try:
+        return stamp_of(path)
+    except OSError:
+        return None

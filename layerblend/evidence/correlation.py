@@ -147,6 +147,10 @@ class SharedNoise:
     overall_sd: float = 0.0
     thin: Weight | None = field(default=None, repr=False)
 
+    def stands_out(self, least: float = 0.0) -> bool:
+        """Whether more than ``least`` is shared beyond chance."""
+        return self.overall - SURE * self.overall_sd > least
+
     def at(self, frequency: Array, energy: Array) -> tuple[Array, Array]:
         """Odds and their error at other frequencies, where the noise has the ``energy`` (h, w)."""
         least = 1.0 if self.thin is None else float((energy * self.thin).sum() / energy.sum())

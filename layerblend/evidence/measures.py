@@ -77,7 +77,6 @@ CORE_CLIP = 0.995
 CRUSHED = 0.001
 SINGLE_LAG_PX = 4
 MOST_TINT = 4.0
-SURE = 3.0  # errors by which what the halves share must stand out
 MOST_COVERED = 0.75  # of the window: where stars cover more, what is filled in and the rims of stars outweigh the detail
 
 
@@ -188,11 +187,15 @@ def _ring_profile(picture: DisplayRGB, star: Array, fwhm: float) -> Array:
     return np.array([values[(r >= e) & (r < e + 1)].mean() - sky for e in edges])
 
 
-def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
-    """Lightness and chroma noise of the sky, at the pixel and at the scale of blotches."""
+def sky_noise(subject: Subject, ground: Ground, light: SharedNoise | None = None) -> dict[str, Estimate]:
+    """Lightness and chroma noise of the sky, at the pixel and at the scale of blotches; ``light``: `noise_in_common` if known already."""
     tiles, count = tile_index(ground.sky, SKY_TILE_PX)
     _need(count, MIN_TILES, "tiles of blank sky")
-    pixel, broad = (_noise_by_halves if ground.from_halves else _noise_alone)(subject, ground, tiles, count)
+    if ground.from_halves:
+        light = noise_in_common(subject, ground) if light is None else light
+        pixel, broad = _noise_by_halves(subject, ground, light, tiles, count)
+    else:
+        pixel, broad = _noise_alone(subject, ground, tiles, count)
     suffix = "" if ground.from_halves else SINGLE
     found = {f"sky lightness noise{suffix}": pixel[0], f"sky lightness mottle{suffix}": broad[0]}
     if not ground.mono:
@@ -200,15 +203,17 @@ def sky_noise(subject: Subject, ground: Ground) -> dict[str, Estimate]:
     return found
 
 
-def _noise_by_halves(subject: Subject, ground: Ground, tiles: Array, count: int) -> tuple[list[Estimate], list[Estimate]]:
+def _noise_by_halves(
+    subject: Subject, ground: Ground, light: SharedNoise, tiles: Array, count: int
+) -> tuple[list[Estimate], list[Estimate]]:
     """Scatter of half the difference, at the pixel and blurred; what both halves show alike on bare sky counts at the pixel.
 
-    For lightness that is asked of the light without stars: their wings are in both halves of the picture.
+    Of lightness that is what the ``light`` without stars shares: their wings are in both halves of the picture.
     """
     assert subject.half_a is not None and subject.half_b is not None
     first, second = lab(subject.half_a), lab(subject.half_b)
     channels = range(1 if ground.mono else 3)
-    shared = [noise_in_common(subject, ground), *(shared_noise(first[..., c], second[..., c], ground.sky) for c in channels[1:])]
+    shared = [light, *(shared_noise(first[..., c], second[..., c], ground.sky) for c in channels[1:])]
     first -= second
     first *= np.float32(0.5)
     smooth = _blotches(first)
@@ -240,7 +245,7 @@ def _steps(plane: Plane, tiles: Array, lag: int) -> tuple[Array, Array]:
 
 def _grown(apart: Estimate, shared: SharedNoise) -> Estimate:
     """The whole noise from what differs between the halves and the share that does not, where there is one beyond chance."""
-    if shared.overall < SURE * shared.overall_sd:
+    if not shared.stands_out():
         return apart
     factor = float(np.sqrt((1 + shared.overall) / (1 - shared.overall)))
     unsure = apart.value * factor * shared.overall_sd / (1 - shared.overall**2)
@@ -342,9 +347,9 @@ class Spectra:
 def all_spectra(subject: Subject, ground: Ground) -> Spectra:
     """The spectra that a result's halves allow; none where stars leave too little of the window."""
     picture = source = shown = None
-    if ground.covered > MOST_COVERED:
-        return Spectra(None, None, None, hidden=f"stars cover {100 * ground.covered:.0f} % of the window that detail is judged in")
     shared, box = noise_in_common(subject, ground), ground.window_box
+    if ground.covered > MOST_COVERED:
+        return Spectra(None, None, None, shared, f"stars cover {100 * ground.covered:.0f} % of the window that detail is judged in")
     if subject.half_a is not None and subject.half_b is not None:
         picture = _spectra(lightness(subject.half_a[box]), lightness(subject.half_b[box]), ground, shared)
     if subject.detail_halves is not None:
@@ -440,6 +445,7 @@ def measure(subject: Subject, ground: Ground, spectra: Spectra | None = None) ->
     reasons: dict[str, str] = {}
     groups = [g for g in GROUPS if not (ground.mono and g in COLOUR_GROUPS)]
     work: dict[str, Callable[[], Mapping[str, AnyEstimate]]] = {g.__name__: partial(g, subject, ground) for g in groups}
+    work["sky_noise"] = partial(sky_noise, subject, ground, spectra.shared)
     work |= {g.__name__: partial(g, subject, spectra) for g in BAND_GROUPS}
     for name, group in work.items():
         try:

@@ -40,7 +40,7 @@ SAME = 0.1  # share within which contrast or SNR count as unchanged: the colours
 COLOUR_STACKS_OWN = {"hue shift": 0.0, "chroma ratio": 1.0, "colour difference": 0.0, WORST: 0.0}
 AGAINST = 3.0  # standard errors below 0 from which signal to noise says that the halves contradict each other
 MOST_REPEATED = 0.5  # of the half difference: where more of it is the picture over again, it is no noise
-BY_REJECTION, SURE = 0.07, 3.0  # of the noise: so much is shared by what a stacker throws out; errors
+BY_REJECTION = 0.07  # of the noise: so much is shared by what a stacker throws out
 LEAST_SNR = 1.0  # below, noise hides what processing did
 ROUNDING = 1e-6
 LEAST_SEEN = 1.0  # weight from which a difference is worth naming
@@ -377,7 +377,7 @@ def _colour_flags(name: str, found: Mapping[str, AnyEstimate]) -> list[str]:
 def _pattern_flags(found: list[SharedNoise]) -> list[str]:
     """A warning where more of the noise stands in both halves alike than a stacker's rejection leaves."""
     most = max(found, key=lambda shared: shared.overall)
-    if most.overall - SURE * most.overall_sd <= BY_REJECTION:
+    if not most.stands_out(BY_REJECTION):
         return []
     return [
         f"Warning: {100 * most.overall:.0f} % of the sky's noise (finer than 10 px) stands in both half-sets alike: most likely a "

@@ -204,6 +204,20 @@ def test_hot_pixels_that_stand_still_are_told(scene: Scene, parted: Split) -> No
     assert parted.checks["one_channel"] <= 2 and not any("one channel" in word for word in parted.words)
 
 
+def test_red_knots_are_no_hot_pixels(scene: Scene, parted: Split) -> None:
+    """Glowing hydrogen shines in one channel too, but came through the telescope."""
+    rng, picture = np.random.default_rng(9), scene.image.copy()
+    noise = 1.4826 * np.median(np.abs(np.diff(picture, axis=1)), (0, 1)) / np.sqrt(2)
+    yy, xx = np.mgrid[-15:16, -15:16]
+    knot = np.exp(-4 * np.log(2) * (xx**2 + yy**2) / (1.5 * parted.checks["fwhm"]) ** 2)
+    for x, y in rng.integers(20, np.array(picture.shape[1::-1]) - 20, (60, 2)):
+        picture[y - 15 : y + 16, x - 15 : x + 16, 0] += (80 * noise[0] * knot).astype(np.float32)
+    found = split_stars(picture)
+    alone = np.sort(found.catalogue["peak"], 1)
+    assert (alone[:, 1] < 0.1 * alone[:, 2]).sum() >= 20  # they are seen
+    assert found.checks["one_channel"] < 20
+
+
 @pytest.mark.parametrize("channel", [0, 1])
 def test_a_hot_block_in_one_channel_spares_the_stars(scene: Scene, parted: Split, channel: int) -> None:
     """What debayering makes of a hot pixel: clipped, and without light in the other channels."""
