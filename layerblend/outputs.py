@@ -26,7 +26,6 @@ from layerblend.files.pictures import write_fits, write_jpeg, write_png, write_t
 from layerblend.files.provenance import RECORD, SCHEMA, provenance, read_record, write_json
 from layerblend.files.whole import refuse_overwrite, refused, whole, write_bytes
 from layerblend.kinds import Array, FrameTable
-from layerblend.maths.bands import each
 from layerblend.maths.curve import stretch
 from layerblend.plan import finished_files
 from layerblend.recipe.load import dump_recipe, recipe_data
@@ -166,11 +165,11 @@ class Output:
 def outputs_of(run: Run) -> list[Output]:
     """Every picture, layer and plot of a recipe."""
     formats = run.recipe.output.formats
-    found = [Output(RESULTS[kind], *_display(run, DISPLAY_WRITERS[kind], "result")) for kind in formats if kind in DISPLAY_WRITERS]
+    found = [Output(RESULTS[kind], *_display(run, DISPLAY_WRITERS[kind])) for kind in formats if kind in DISPLAY_WRITERS]
     if "fits" in formats:
         found.append(Output(RESULTS["fits"], *_linear(run, "result")))
     for layer, node in LAYERS.items():
-        found.append(Output(f"layers/{layer}.tif", *_display(run, write_tiff, node)))
+        found.append(Output(f"layers/{layer}.tif", *_layer(run, node)))
         found.append(Output(f"layers/{layer}.fits", *_linear(run, node)))
     return found + plots_of(run)
 
@@ -220,11 +219,11 @@ def write_outputs(run: Run, folder: Path, outputs: Sequence[Output], values: Map
 
 
 def _pixels(value: Any) -> Array:
-    """What a node's picture is."""
+    """What a node's picture is; the star layer's is signed."""
     if isinstance(value, Base):
         return value.picture
     if isinstance(value, StarLight):
-        return np.clip(value.layer, 0, 1)
+        return value.layer
     if isinstance(value, DetailLayer):
         return value.light
     if isinstance(value, ColourLayer):
@@ -232,14 +231,31 @@ def _pixels(value: Any) -> Array:
     return value
 
 
-def _display(run: Run, writer: Callable[..., int], node: str) -> tuple[tuple[str, ...], Callable[..., int]]:
-    """A display picture in one format."""
+def _display(run: Run, writer: Callable[..., int]) -> tuple[tuple[str, ...], Callable[..., int]]:
+    """The result in one format."""
 
     def write(path: Path, values: Mapping[str, Any]) -> int:
-        picture = _cropped(_pixels(values[node]), crop_box(run, values))
-        return writer(path, stretch(picture, values["curve"]) if node in LINEAR else picture, each=each)
+        return writer(path, _cropped(values["result"], crop_box(run, values)))
+
+    return ("result", *_crop_nodes(run)), write
+
+
+def _layer(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., int]]:
+    """A layer as display picture."""
+
+    def write(path: Path, values: Mapping[str, Any]) -> int:
+        picture, curve = _cropped(_pixels(values[node]), crop_box(run, values)), values["curve"]
+
+        def shown(rows: slice) -> Array:
+            return stretch(picture[rows], curve) if node in LINEAR else _displayed(node, picture[rows])
+
+        return write_tiff(path, picture, made=shown)
 
     return (node, "curve", *_crop_nodes(run)), write
+
+
+def _displayed(node: str, picture: Array) -> Array:
+    return np.clip(picture, 0, 1) if node == LAYERS["stars"] else picture
 
 
 def _linear(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
@@ -250,11 +266,15 @@ def _linear(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., None]]:
     def write(path: Path, values: Mapping[str, Any]) -> None:
         box, curve, facts = crop_box(run, values), values["curve"], values[f"facts/{colour}"]
         picture = _cropped(_pixels(values[node]), box)
-        if node not in LINEAR:
-            picture = linear_light(picture, curve, max(values[cover].brightest for cover in covers))
-            picture[~_cropped(values[f"cover/{colour}"].covered, box)] = np.nan
-        cards = crop_cards(facts.cards, box, facts.height, facts.top_down)
-        write_fits(path, picture, cards=[*cards, *_curve_cards(curve)], top_down=facts.top_down)
+
+        def in_linear_light(rows: slice) -> Array:
+            brightest = max(values[cover].brightest for cover in covers)
+            light = linear_light(_displayed(node, picture[rows]), curve, brightest)
+            light[~_cropped(values[f"cover/{colour}"].covered, box)[rows]] = np.nan
+            return light
+
+        cards = [*crop_cards(facts.cards, box, facts.height, facts.top_down), *_curve_cards(curve)]
+        write_fits(path, picture, cards=cards, top_down=facts.top_down, made=None if node in LINEAR else in_linear_light)
 
     return (node, "curve", f"facts/{colour}", *(covers or _crop_nodes(run))), write
 

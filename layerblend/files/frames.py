@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from astropy.io import fits
 
 from layerblend.endings import FITS_ENDING, natural_key
 from layerblend.errors import InputError
 from layerblend.files.headers import BLOCK, OWN_NAME, STORAGE_CARD, quietly
+from layerblend.files.later import fits
 from layerblend.kinds import Array, FrameInfo, LinearImage
 
 FITS_MARK, GZIP_MARK = b"SIMPLE", b"\x1f\x8b"

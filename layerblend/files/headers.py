@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
-from astropy.io import fits
 
+from layerblend.files.later import fits
 from layerblend.kinds import Array
 
 Card = tuple[str, Any, str]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import io
 import logging
+import math
 import re
 import struct
 import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -33,13 +34,14 @@ __all__ = [
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it remarks on odd tags would stand on the terminal
 
-Each = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
+Rows = Callable[[slice], Array]
+"""What is written of these rows of a picture."""
 
 CODES_16, CODES_8 = 65535, 255
 JPEG_QUALITY = 95
 BAND_ROWS = 256
 PNG_SIGNATURE, PNG_RGB, PNG_SUB, PNG_PIXEL = b"\x89PNG\r\n\x1a\n", 2, 1, 6  # W3C PNG: colour type, filter, bytes of a pixel
-ZLIB_HEADER, ADLER = b"\x78\x01", 65521  # RFC 1950
+PNG_LEVEL = 1  # noise packs no further at any other
 PERCEPTUAL = 0
 TURNED = 5  # TIFF's orientations from here on swap rows and columns
 PICTURE_ENDING = {".png", ".jpg", ".jpeg"}
@@ -53,6 +55,7 @@ def write_fits(
     cards: Iterable[Card] = (),
     top_down: bool = False,
     extensions: Mapping[str, Array] | None = None,
+    made: Rows | None = None,
 ) -> None:
     """Write a linear picture as float32 FITS, colour as three planes, NaN where there is no data.
 
@@ -63,15 +66,17 @@ def write_fits(
         last one counts. SATURATE = 1 is written, so that the file reads back with the same white.
     top_down : row order of the file (card ROWORDER); False is the FITS habit, the bottom row first.
     extensions : further arrays of the same picture by name; floats become float32, whole numbers 16 or 32 bits.
+    made : gives what is written of some rows in place of those of ``image``, float32 of the same shape: a picture that is worked out
+        while it is written needs no memory of its own.
     """
     planes = [("", check_image("image", image)), *(extensions or {}).items()]
     stored = [(name, _as_stored(array)) for name, array in planes]
     heads = [linear_header(array, name, cards if not name else (), top_down=top_down) for name, array in stored]
     needed = sum(len(head) + padded(array.nbytes) for head, (_, array) in zip(heads, stored, strict=True))
     with whole(path, needed=needed) as part, open(part, "xb") as handle:
-        for head, (_, array) in zip(heads, stored, strict=True):
+        for head, (name, array) in zip(heads, stored, strict=True):
             handle.write(head)
-            _write_planes(handle, array, top_down)
+            _write_planes(handle, array, made if made and not name else array.__getitem__, top_down)
 
 
 def write_frame(path: str | Path, planes: Array, *, cards: Iterable[Card] = (), top_down: bool = False) -> None:
@@ -101,14 +106,23 @@ def _as_stored(array: Array) -> Array:
     return array.astype(np.int16 if fits_in_16 else np.int32)
 
 
-def _write_planes(handle: BinaryIO, array: Array, top_down: bool) -> None:
-    ordered = array if top_down else array[::-1]
-    planes = [ordered] if array.ndim == 2 else [ordered[..., c] for c in range(array.shape[2])]
-    for plane in planes:
-        for first in range(0, plane.shape[0], BAND_ROWS):
-            band = plane[first : first + BAND_ROWS]
-            handle.write(np.ascontiguousarray(band, band.dtype.newbyteorder(">")).reshape(-1).view(np.uint8).data)
+def _write_planes(handle: BinaryIO, array: Array, made: Rows, top_down: bool) -> None:
+    """The planes of an array one behind the other; every band of rows is asked for once, in the order of the file."""
+    begin, height, row_bytes = handle.tell(), len(array), array.shape[1] * array.itemsize
+    big_endian = array.dtype.newbyteorder(">")
+    bands = _bands(height)
+    for rows in bands if top_down else reversed(bands):
+        band = made(rows)
+        row = rows.start if top_down else height - rows.stop
+        for number, plane in enumerate(np.atleast_3d(band if top_down else band[::-1]).transpose(2, 0, 1)):
+            handle.seek(begin + (number * height + row) * row_bytes)
+            handle.write(np.ascontiguousarray(plane, big_endian).reshape(-1).view(np.uint8).data)
+    handle.seek(begin + array.nbytes)
     handle.write(bytes(padded(array.nbytes) - array.nbytes))
+
+
+def _bands(height: int) -> list[slice]:
+    return [slice(first, min(first + BAND_ROWS, height)) for first in range(0, height, BAND_ROWS)]
 
 
 # ---------------------------------------------------------------- linear stacks of others
@@ -390,49 +404,57 @@ def _note_profile(path: Path, profile: bytes | None, notes: list[str]) -> None:
 
 
 # ---------------------------------------------------------------- display pictures out
-def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
+def write_tiff(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, made: Rows | None = None) -> int:
     """Write a display picture as 16-bit RGB TIFF with an sRGB profile; the number of values that had to be clipped is given back.
 
     Parameters
     ----------
     display : (H, W, 3) or (H, W) float, 0..1; grey is written as three equal samples
     no_data : display value that NaN gets
-    each : like `map`; calls a function with bands of rows, at once if it can; the same bytes in any case
+    made : gives what is written of some rows in place of those of ``display``, as for `write_fits`
     """
-    codes, clipped = _codes(display, CODES_16, no_data, each)
-    buffer = io.BytesIO()
-    tifffile.imwrite(
-        buffer, codes, photometric="rgb", planarconfig="contig", iccprofile=srgb_profile(), metadata=None, software="layerblend"
-    )
-    write_bytes(path, buffer.getbuffer())
+    display = check_image("display", display)
+    shape, clipped = (*display.shape[:2], 3), 0
+
+    def strips() -> Iterator[Array]:
+        nonlocal clipped
+        for rows in _bands(len(display)):
+            codes, outside = _codes(display[rows] if made is None else made(rows), CODES_16, no_data)
+            clipped += outside
+            yield codes
+
+    with whole(path, needed=2 * math.prod(shape)) as part:
+        tifffile.imwrite(
+            part, strips(), shape=shape, dtype=np.uint16, rowsperstrip=BAND_ROWS, photometric="rgb", planarconfig="contig",
+            iccprofile=srgb_profile(), metadata=None, software="layerblend",
+        )  # fmt: skip
     return clipped
 
 
-def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
+def write_png(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
     """Write a display picture as 16-bit RGB PNG marked as sRGB; the number of values that had to be clipped is given back."""
-    codes, clipped = _codes(display, CODES_16, no_data, each)
-    height, width = codes.shape[:2]
-    firsts = range(0, height, BAND_ROWS)
-    bands = list(each(lambda first: _png_band(codes[first : first + BAND_ROWS], first + BAND_ROWS >= height), firsts))
-    total = 1
-    for _, sum_of_band, length in bands:
-        total = _joined_adler(total, sum_of_band, length)
+    display, clipped = check_image("display", display), 0
+    height, width = display.shape[:2]
+    lines: Any = np.empty((height, 1 + width * PNG_PIXEL), np.uint8)
+    for rows in _bands(height):
+        codes, outside = _codes(display[rows], CODES_16, no_data)
+        _fill_png_lines(codes, lines[rows])
+        clipped += outside
+    packed: Any = imagecodecs.deflate_encode(lines, level=PNG_LEVEL)
     write_bytes(
         path,
         PNG_SIGNATURE,
         _png_chunk(b"IHDR", struct.pack(">2I5B", width, height, 16, PNG_RGB, 0, 0, 0)),
         _png_chunk(b"sRGB", bytes([PERCEPTUAL])),
-        _png_chunk(b"IDAT", ZLIB_HEADER),
-        *(_png_chunk(b"IDAT", packed) for packed, _, _ in bands),
-        _png_chunk(b"IDAT", struct.pack(">I", total)),
+        _png_chunk(b"IDAT", packed),
         _png_chunk(b"IEND", b""),
     )
     return clipped
 
 
-def write_jpeg(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0, each: Each = map) -> int:
+def write_jpeg(path: str | Path, display: DisplayRGB, *, no_data: float = 0.0) -> int:
     """Write a display picture as JPEG (quality 95, full colour resolution, sRGB profile); the number of clipped values is given back."""
-    codes, clipped = _codes(display, CODES_8, no_data, each)
+    codes, clipped = _codes(check_image("display", display), CODES_8, no_data)
     buffer = io.BytesIO()
     Image.fromarray(codes).save(buffer, "JPEG", quality=JPEG_QUALITY, subsampling=0, icc_profile=srgb_profile())
     write_bytes(path, buffer.getbuffer())
@@ -444,13 +466,10 @@ def srgb_profile() -> bytes:
     return files("layerblend.files").joinpath("srgb_v2.icc").read_bytes()
 
 
-def _codes(display: Array, top: int, no_data: float, each: Each) -> tuple[Array, int]:
+def _codes(display: Array, top: int, no_data: float) -> tuple[Array, int]:
     """(H, W, 3) integers 0..top, and how many values lay outside 0..1 by more than half a step."""
-    display = check_image("display", display)
     codes = np.empty((*display.shape[:2], 3), np.uint16 if top > CODES_8 else np.uint8)
-    planes = display.reshape(*display.shape[:2], -1)
-    bands = [slice(first, first + BAND_ROWS) for first in range(0, len(codes), BAND_ROWS)]
-    return codes, sum(each(lambda rows: _fill_codes(planes[rows], float(top), float(no_data), codes[rows]), bands))
+    return codes, _fill_codes(display.reshape(*display.shape[:2], -1), float(top), float(no_data), codes)
 
 
 @njit(cache=True, nogil=True)
@@ -469,24 +488,11 @@ def _fill_codes(planes: Array, top: float, no_data: float, codes: Array) -> int:
     return clipped
 
 
-def _png_band(codes: Array, last: bool) -> tuple[bytes, int, int]:
-    """Rows of a PNG packed by themselves, so that all cores pack: their part of the deflate stream, Adler sum and number of their bytes.
-
-    Every value less its left neighbour (filter Sub); runs only, for noise packs no further.
-    """
+def _fill_png_lines(codes: Array, lines: Array) -> None:
+    """Lines of a PNG before they are packed: the filter's number, then every value less its left neighbour (filter Sub)."""
     samples = codes.astype(">u2").view(np.uint8).reshape(len(codes), -1)
-    rows: Any = np.empty((len(codes), 1 + samples.shape[1]), np.uint8)
-    rows[:, 0], rows[:, 1 : 1 + PNG_PIXEL] = PNG_SUB, samples[:, :PNG_PIXEL]
-    np.subtract(samples[:, PNG_PIXEL:], samples[:, :-PNG_PIXEL], out=rows[:, 1 + PNG_PIXEL :])
-    packer = zlib.compressobj(1, zlib.DEFLATED, -zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_RLE)
-    return packer.compress(rows) + packer.flush(zlib.Z_FINISH if last else zlib.Z_FULL_FLUSH), zlib.adler32(rows), rows.size
-
-
-def _joined_adler(first: int, second: int, length: int) -> int:
-    """Adler-32 (RFC 1950) of two parts one after the other, of theirs; ``length``: bytes of the second."""
-    low = (first % 65536 + second % 65536 - 1) % ADLER
-    high = ((first >> 16) + (second >> 16) + length * (first % 65536 - 1)) % ADLER
-    return high << 16 | low
+    lines[:, 0], lines[:, 1 : 1 + PNG_PIXEL] = PNG_SUB, samples[:, :PNG_PIXEL]
+    np.subtract(samples[:, PNG_PIXEL:], samples[:, :-PNG_PIXEL], out=lines[:, 1 + PNG_PIXEL :])
 
 
 def _png_chunk(kind: bytes, content: bytes) -> bytes:

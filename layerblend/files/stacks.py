@@ -11,11 +11,11 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 import numpy as np
-from astropy.io import fits
 
 from layerblend.errors import InputError
 from layerblend.files.bands import write_rows
 from layerblend.files.headers import STORAGE_CARD, Card, linear_header, padded, quietly
+from layerblend.files.later import fits
 from layerblend.kinds import Array, Stack
 
 MEAN, STDERR, COUNT, REJECTED, SATURATED, HALF_A, HALF_B, FRAMES = (

@@ -17,7 +17,7 @@ from numba import njit
 from layerblend.errors import ArgumentError
 from layerblend.kinds import Array, Curve
 from layerblend.maths.bands import over_bands
-from layerblend.maths.perceptual import decode_of, encode_of, encode_row, quick_decode_of, quick_encode_of
+from layerblend.maths.perceptual import decode_of, decode_row, encode_of, encode_row, quick_decode_of, quick_encode_of
 
 SHOULDER = 0.8
 MOST = 1 - 1e-12  # the shoulder's end belongs to infinite light
@@ -28,6 +28,8 @@ FIRST_OCTAVE, LAST_OCTAVE = -14, 14
 FIRST_BITS = int(np.float32(2.0**FIRST_OCTAVE).view(np.int32))
 EXACT = np.zeros(0)  # in place of a table: no quick gain
 PIECES = (int(np.float32(2.0**LAST_OCTAVE).view(np.int32)) - FIRST_BITS) >> PIECE_BITS
+# The quick light of a code below the shoulder, from a table over the codes: (norm/CODE_PIECES)^2/8 of it at most, 1e-8 for norm 10.
+CODE_PIECES = 1 << 15
 
 
 # ---------------------------------------------------------------- one pixel
@@ -90,11 +92,26 @@ def quick_gain_of(u, s, norm, table):
     return table[piece] + part * (table[piece + 1] - table[piece])
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def quick_light_of(code, s, norm, table):
+    """Light with the pedestal on it of a display code, read from the curve's table."""
+    if not 0 <= code < SHOULDER:
+        return light_of(code, s, norm)
+    place = code * (CODE_PIECES / SHOULDER)
+    piece = int(place)
+    return table[piece] + (place - piece) * (table[piece + 1] - table[piece])
+
+
 # ---------------------------------------------------------------- arrays
 def gain_table(curve: Curve) -> Array:
     """What `quick_gain_of` reads for a curve, float64."""
     scaled = (FIRST_BITS + (np.arange(PIECES + 2, dtype=np.int32) << PIECE_BITS)).astype(np.int32).view(np.float32)
     return np.asarray(_gains(scaled.astype(np.float64) * curve.s, curve.s, curve.norm))
+
+
+def light_table(curve: Curve) -> Array:
+    """What `quick_light_of` reads for a curve, float64."""
+    return np.sinh(np.arange(CODE_PIECES + 2) * (SHOULDER / CODE_PIECES) * curve.norm) * curve.s
 
 
 def stretch(image: Any, curve: Curve) -> Array:
@@ -153,8 +170,11 @@ def unstretch(display: Any, curve: Curve) -> Array:
     array, mono = _pixels(display, curve)
     out = np.empty_like(array)
     p, s, norm = curve.p, curve.s, curve.norm
-    kernel = _unstretch_mono if mono else _unstretch_rgb
-    over_bands(lambda first, last: kernel(array, p, s, norm, out, first, last), array.shape[0])
+    if mono:
+        over_bands(lambda first, last: _unstretch_mono(array, p, s, norm, out, first, last), array.shape[0])
+        return out
+    table = light_table(curve) if array.itemsize == 4 else EXACT
+    over_bands(lambda first, last: _unstretch_rgb(array, p, s, norm, table, out, first, last), array.shape[0])
     return out
 
 
@@ -229,18 +249,29 @@ def _stretch_mono(image, p, s, norm, sky, out, first, last):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _unstretch_rgb(display, p, s, norm, out, first, last):
+def light_again(r, g, b, most_light, p):
+    """Linear light of one pixel of linear display light, the largest channel's light given."""
+    most = max(r, g, b)
+    gain = most_light / most if most > 0 else 0.0
+    return r * gain - p, g * gain - p, b * gain - p
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _unstretch_rgb(display, p, s, norm, table, out, first, last):
+    if not table.size:
+        for y in range(first, last):
+            for x in range(display.shape[1]):
+                r, g, b = np.float64(display[y, x, 0]), np.float64(display[y, x, 1]), np.float64(display[y, x, 2])
+                light = light_of(max(r, g, b), s, norm)
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = light_again(decode_of(r), decode_of(g), decode_of(b), light, p)
+        return
+    shown = np.empty((3, display.shape[1]))
     for y in range(first, last):
+        decode_row(display[y], shown)
         for x in range(display.shape[1]):
-            r, g, b = np.float64(display[y, x, 0]), np.float64(display[y, x, 1]), np.float64(display[y, x, 2])
-            light = light_of(max(r, g, b), s, norm)
-            if display.itemsize == 4:
-                r, g, b = quick_decode_of(r), quick_decode_of(g), quick_decode_of(b)
-            else:
-                r, g, b = decode_of(r), decode_of(g), decode_of(b)
-            most = max(r, g, b)
-            gain = light / most if most > 0 else 0.0
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r * gain - p, g * gain - p, b * gain - p
+            code = np.float64(max(display[y, x, 0], display[y, x, 1], display[y, x, 2]))
+            light = quick_light_of(code, s, norm, table)
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = light_again(shown[0, x], shown[1, x], shown[2, x], light, p)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -48,7 +48,7 @@ from pathlib import Path
 from layerblend.cli import main
 peak = lambda: print(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1], file=sys.__stdout__)
 atexit.register(peak)
-main(sys.argv[1:])
+main()
 """
 
 
@@ -56,7 +56,7 @@ def command(*words: str | Path) -> Cost:
     """Run the command line once."""
     begin, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
     users = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}  # an installation keeps its bytecode
-    call = [sys.executable, "-c", CHILD, *map(str, words), "--quiet"]
+    call = [sys.executable, "-c", CHILD, *map(str, words), "--quiet"]  # as a user's: `main` reads the words itself
     done = subprocess.run(call, stdout=subprocess.PIPE, text=True, check=False, env=users)
     wall, after = time.monotonic() - begin, resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode:

@@ -336,15 +336,38 @@ def test_an_independent_reader_sees_the_same_16_bit_codes(tmp_path: Path, pictur
         np.testing.assert_array_equal(cv2.imread(str(tmp_path / f"a.{ending}"), cv2.IMREAD_UNCHANGED)[..., ::-1], expected)
 
 
-@pytest.mark.parametrize("rows", [255, 256, 257, 512, 1000])
-def test_png_bands_join_to_one_stream(tmp_path: Path, rows: int) -> None:
-    # RFC 1950: one stream, its sum right, whatever it was packed in; cv2 (libpng) reads every row. Flat rows pack to little.
+@pytest.mark.parametrize("rows", [255, 256, 257, 600])
+def test_bands_of_rows_join_to_one_picture(tmp_path: Path, rows: int) -> None:
+    # RFC 1950: one stream of whole lines, its sum right; cv2 (libpng, libtiff) reads every row. Flat rows pack to little.
     codes = np.random.default_rng(rows).integers(0, 65536, (rows, 37, 3))
     codes[10:200] = 65535
-    write_png(tmp_path / "a.png", codes / 65535)
-    assert len(zlib.decompress(chunks(tmp_path / "a.png")[b"IDAT"])) == rows * (1 + 37 * 6)
-    np.testing.assert_array_equal(cv2.imread(str(tmp_path / "a.png"), cv2.IMREAD_UNCHANGED)[..., ::-1], codes)
-    assert (tmp_path / "a.png").stat().st_size < (rows - 180) * (1 + 37 * 6)
+    for write in (write_png, write_tiff):
+        path = tmp_path / write.__name__
+        write(path, codes / 65535)
+        np.testing.assert_array_equal(cv2.imread(str(path), cv2.IMREAD_UNCHANGED)[..., ::-1], codes)
+    packed = tmp_path / "write_png"
+    assert len(zlib.decompress(chunks(packed)[b"IDAT"])) == rows * (1 + 37 * 6)
+    assert packed.stat().st_size < (rows - 180) * (1 + 37 * 6)
+
+
+@pytest.mark.parametrize("top_down", [True, False])
+@pytest.mark.parametrize("shape", [(700, 5), (513, 5, 3)])
+def test_what_is_worked_out_while_it_is_written_stands_in_the_file(tmp_path: Path, top_down: bool, shape: tuple[int, ...]) -> None:
+    # astropy reads the file; every band is asked for once
+    image = np.random.default_rng(0).random(shape, np.float32)
+    asked = []
+
+    def doubled(rows: slice) -> np.ndarray:
+        asked.append(rows)
+        return 0.5 * image[rows]
+
+    write_fits(tmp_path / "a.fits", image, top_down=top_down, made=doubled)
+    stored = fits.getdata(tmp_path / "a.fits")
+    rows_first = stored if stored.ndim == 2 else np.moveaxis(stored, 0, -1)
+    np.testing.assert_array_equal(rows_first if top_down else rows_first[::-1], 0.5 * image)
+    assert sorted(row for rows in asked for row in range(rows.start, rows.stop)) == list(range(shape[0]))
+    assert write_tiff(tmp_path / "a.tif", image, made=doubled) == 0
+    np.testing.assert_allclose(read_picture(tmp_path / "a.tif").max(-1), 0.5 * image.reshape(*shape[:2], -1).max(-1), atol=1e-5)
 
 
 def test_grey_is_written_as_three_equal_planes(tmp_path: Path) -> None:

@@ -38,6 +38,18 @@ def test_inverse_in_float32() -> None:
     assert np.abs((unstretch(stretch(mono, CURVE), CURVE) - mono) / (mono + CURVE.p)).max() < 1e-5
 
 
+def test_quick_inverse_in_float32_agrees_with_the_exact_one() -> None:
+    # codes below the shoulder come from a table, those in it do not; NaN and 1 as in float64
+    code = np.random.default_rng(3).random((200, 500, 3)).astype(np.float32) * np.float32(0.99)
+    code[0, 0], code[0, 1], code[0, 2], code[0, 3] = 0, np.nan, 1, 0.8
+    quick, exact = unstretch(code, CURVE), unstretch(code.astype(np.float64), CURVE)
+    np.testing.assert_array_equal(np.isnan(quick), np.isnan(exact))
+    np.testing.assert_array_equal(np.isinf(quick), np.isinf(exact))
+    told = np.isfinite(exact).all(-1)
+    most = exact[told].max(-1, keepdims=True) + CURVE.p
+    assert (np.abs(quick[told] - exact[told]) / np.maximum(most, CURVE.p)).max() < 1e-5
+
+
 def test_grey_follows_the_asinh_of_lupton_as_astropy_carries_it() -> None:
     # astropy: asinh(x/a)/asinh(1/a); the same curve up to scale below the shoulder
     light = np.linspace(0, 0.1, 500)
