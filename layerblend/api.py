@@ -501,12 +501,14 @@ def render(opened: Run, folder: Path, *also: str) -> tuple[dict[str, Any], list[
 
 def _spoken_nodes(opened: Run) -> list[str]:
     """The nodes that have words of their steps."""
-    return ["white", "sky_facts", "star_facts", *(f"facts/{name}" for name in opened.names.roles)]
+    of_stacks = [f"facts/{name}" for name in opened.names.roles]
+    return ["white", "sky_facts", "star_facts", *(f"hot/{name}" for name in opened.names.skies), *of_stacks]
 
 
 def _collect_words(opened: Run, values: Mapping[str, Any]) -> None:
     """What the steps had to say becomes warnings."""
     spoken = {"flatten": values["sky_facts"].words, "white": values["white"].words}
+    spoken |= {f"hot {name}": values[f"hot/{name}"].words for name in opened.names.skies}
     for name in opened.names.roles:
         spoken |= {f"{step} {name}": words for step, words in values[f"facts/{name}"].words.items()}
     if "stacks" in values:

@@ -381,6 +381,7 @@ def result_facts(run: Run, values: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "sky": {"before_sigma": sky.before, "after_sigma": sky.after, "frame_filling": sky.frame_filling, "uncertain_sigma": sky.uncertain},
         "white": {"factors": white.factors, "along_percent": white.along, "across_percent": white.across, "source": white.source},
+        "hot_pixels_filled": {name: len(values[f"hot/{name}"]) for name in run.names.skies},
         "stars": {name: facts.star._asdict() for name, facts in told.items()},
         "split": {name: facts.checks for name, facts in told.items()},
         "star_layer": {"negative_share": values["star_facts"].negative, "light_left": values["star_facts"].light_left},

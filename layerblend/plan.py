@@ -70,6 +70,11 @@ class Names:
         used = (self.colour, self.detail, self.stars, self.plain, *([self.added] if self.added else []))
         return tuple(dict.fromkeys(used))
 
+    @property
+    def skies(self) -> tuple[str, ...]:
+        """The stacks whose sky serves those in use, each once."""
+        return tuple(dict.fromkeys(self.sky_of[role] for role in self.roles))
+
 
 def names_of(recipe: Recipe) -> Names:
     """Roles by stack; every stack of the frames takes the sky of the deepest, a finished file its own."""
@@ -212,9 +217,10 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
         "frame_filling": recipe.flatten.frame_filling,
         "mode": recipe.flatten.mode,
     }
-    nodes = [
-        Node(f"sky/{name}", light.find_sky, settings=sky, inputs=(f"stack/{name}",), version=19)
-        for name in dict.fromkeys(names.sky_of[role] for role in names.roles)
+    nodes = [Node(f"sky/{name}", light.find_sky, settings=sky, inputs=(f"stack/{name}",), version=19) for name in names.skies]
+    nodes += [
+        Node(f"hot/{name}", light.find_hot_pixels, settings={"fill": recipe.split.fill_hot}, inputs=(f"stack/{name}", f"sky/{name}"))
+        for name in names.skies
     ]
     base, finished = names.sky_of[names.colour], finished_files(recipe)
     source = recipe.white.source
@@ -224,24 +230,25 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             "white",
             light.find_white,
             settings={"source": "catalogue" if isinstance(source, Path) else source},
-            inputs=(f"stack/{base}", f"sky/{base}"),
+            inputs=(f"stack/{base}", f"sky/{base}", f"hot/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
-            version=6,
+            version=7,
         )
     )
     for name in names.roles:
         parts = (f"stack/{name}", f"sky/{names.sky_of[name]}", "white", f"brightness/{name}")
+        spots = (*parts, f"hot/{names.sky_of[name]}")
         foreign = names.sky_of[name] != base
         border = {"foreign": True} if name in finished else {}
         reference = (f"stack/{name}", f"sky/{names.sky_of[name]}", f"stack/{base}", f"sky/{base}", "white") if foreign else ()
         nodes += [
             Node(f"brightness/{name}", light.relative_brightness, inputs=reference, keep=foreign, step="brightness"),
-            Node(f"linear/{name}", light.linear_picture, settings=border, inputs=parts, keep=False, step="linear"),
+            Node(f"linear/{name}", light.linear_picture, settings=border, inputs=spots, keep=False, step="linear", version=2),
             Node(f"cover/{name}", writing.cover_of, inputs=(f"linear/{name}", f"stack/{name}"), step="cover", version=3),
             Node(f"noise/{name}", light.noise_map, settings=border, inputs=parts, keep=False, step="noise", version=6),
             *(
-                Node(f"half_{half}/{name}", light.linear_half, settings={"half": index}, inputs=parts, keep=False, step="half")
+                Node(f"half_{half}/{name}", light.linear_half, settings={"half": index}, inputs=spots, keep=False, step="half", version=2)
                 for index, half in enumerate(HALVES)
             ),
         ]
@@ -260,7 +267,7 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
             Node(
                 f"split/{name}",
                 layers.split_picture,
-                settings=recipe.split.model_dump(mode="json"),
+                settings=recipe.split.model_dump(mode="json", exclude={"fill_hot"}),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
                 version=47,

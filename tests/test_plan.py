@@ -75,6 +75,7 @@ CHANGES: dict[str, Any] = {
     "white.from": "sky",
     "split.grow": 1.2,
     "split.keep_knots": False,
+    "split.fill_hot": False,
     "split.keep": [[3, 4]],
     "split.remove": [[5, 4]],
     "display.sky": 0.15,

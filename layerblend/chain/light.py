@@ -16,6 +16,7 @@ from layerblend.maths.noise import error_map, signal_error_map
 from layerblend.maths.registration import find_registration
 from layerblend.steps.flatten import Flattened, apply_sky, dim_border, flatten, flattened_error, repeated_border
 from layerblend.steps.grade import grade_frame
+from layerblend.steps.hot import HotPixels, fill_hot, find_hot, no_hot_pixels
 from layerblend.steps.match import flux_ratio
 from layerblend.steps.white import White, white_balance
 
@@ -23,6 +24,7 @@ from .stacks import native, saturated_map, size_of, stretch_suspected
 
 FEWEST_TO_PLACE = 5
 FARTHEST_PX = 2.0  # a finished stack lies on the colour stack when no star that both show is farther off
+NO_HOT_PIXELS = no_hot_pixels()
 FEW_THEN_ALL = (slice(None, None, 64), slice(None))  # rows to look at: a few are enough where one pixel is
 
 
@@ -31,9 +33,9 @@ def find_sky(stack: Stack, *, protect: Sequence[Sequence[float]], frame_filling:
     return flatten(native(stack.mean), protect=[Ellipse(*place) for place in protect], frame_filling=frame_filling, mode=mode)
 
 
-def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | None) -> White:
+def find_white(stack: Stack, sky: Flattened, hot: HotPixels = NO_HOT_PIXELS, *, source: Any, catalogue: Array | None) -> White:
     """One set of factors for all stacks; a mono stack has nothing to balance."""
-    image = sky.image
+    image = fill_hot(sky.image, hot)
     if image.ndim == 2:
         words = () if source == "stars" else ("The stack is mono: there is no colour to balance, so white.from has no effect.",)
         return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono", words=words)
@@ -95,20 +97,29 @@ def _left_sky(sky: Flattened) -> Array:
     return np.asarray(sky.level if sky.model.ndim == 3 else sky.level[0], np.float32)
 
 
-def linear_picture(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, foreign: bool = False) -> LinearRGB:
+def find_hot_pixels(stack: Stack, sky: Flattened, *, fill: bool) -> HotPixels:
+    """Hot pixels that stand still, in the deepest stack: every stack of the same frames has them. None where they are to stay."""
+    return find_hot(without_sky(stack.mean, sky), saturated=saturated_map(stack)) if fill else no_hot_pixels()
+
+
+def linear_picture(
+    stack: Stack, sky: Flattened, white: White, brightness: Brightness, hot: HotPixels = NO_HOT_PIXELS, *, foreign: bool = False
+) -> LinearRGB:
     """A stack without its sky, white-balanced; mono becomes grey. One from elsewhere may have a border that nobody marked."""
-    flat = without_sky(stack.mean, sky)
+    flat = fill_hot(without_sky(stack.mean, sky), hot)
     if foreign and stack.count is None:
         border = dim_border(flat, sky.sigma) | repeated_border(stack.mean)
         flat = np.where(border if flat.ndim == 2 else border[..., None], np.float32(np.nan), flat)
     return _balanced(flat, white, brightness.factor)
 
 
-def linear_half(stack: Stack, sky: Flattened, white: White, brightness: Brightness, *, half: int) -> LinearRGB | None:
+def linear_half(
+    stack: Stack, sky: Flattened, white: White, brightness: Brightness, hot: HotPixels = NO_HOT_PIXELS, *, half: int
+) -> LinearRGB | None:
     """The same of one half-set, or None where the stack has none (or nothing but twice the same frame, or one frame)."""
     if stack.halves is None or not _differ(*stack.halves):
         return None
-    return _balanced(without_sky(stack.halves[half], sky), white, brightness.factor)
+    return _balanced(fill_hot(without_sky(stack.halves[half], sky), hot), white, brightness.factor)
 
 
 def _differ(half_a: LinearImage, half_b: LinearImage) -> bool:

@@ -298,6 +298,12 @@ class SplitStars(Section):
 
     grow: float = _setting(1.0, Number(0.5, 2), "how far the mended surroundings of a star reach; 1 is as measured")
     keep_knots: bool = _setting(True, Switch(), "leave knots of the target in the starless picture although they look like stars")
+    fill_hot: bool = _setting(
+        True,
+        Switch(),
+        "fill spots of one channel that are narrower than any star: hot pixels that stand still in all frames",
+        identity=False,
+    )
     keep: tuple[tuple[float, float], ...] = _setting((), _POINTS, "places that are no stars and stay", unit="px")
     remove: tuple[tuple[float, float], ...] = _setting((), _POINTS, "places that are stars and go", unit="px")
 

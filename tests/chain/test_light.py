@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from layerblend.chain.light import Brightness, find_sky, find_white, linear_half, linear_picture, noise_map, relative_brightness
+from layerblend.chain.light import (
+    Brightness,
+    find_hot_pixels,
+    find_sky,
+    find_white,
+    linear_half,
+    linear_picture,
+    noise_map,
+    relative_brightness,
+)
 from layerblend.errors import InputError
 from layerblend.kinds import working_luminance
 from tests.scenes.layers import WHITE, as_stack, no_sky, star_field
@@ -89,3 +98,27 @@ def test_one_frame_tells_no_noise_nor_does_the_same_frame_twice() -> None:
         np.testing.assert_allclose(np.median(sigma, (0, 1)), 3e-4 * WHITE.factors, rtol=0.1)
     other = as_stack(image, halves=(image, star_field(stars=4, seed=9)), stderr=np.full_like(image, 3e-4))
     assert linear_half(other, no_sky(image), WHITE, Brightness(), half=0) is not None
+
+
+def test_hot_pixels_that_stand_still_go_from_the_stack_and_its_halves_alike() -> None:
+    """Found once, in the deepest stack; what is left of the halves is their own noise."""
+    clean = star_field(stars=60)
+    hot_image = clean.copy()
+    spots = [(y, x) for y, x in ((20, 30), (60, 70), (90, 120), (100, 20), (30, 140)) if clean[y - 5 : y + 6, x - 5 : x + 6].max() < 0.01]
+    for y, x in spots:
+        hot_image[y - 1 : y + 2, x - 1 : x + 2, 2] += np.outer((0.01, 0.02, 0.01), (1, 2, 1)).astype(np.float32)
+    noise = np.random.default_rng(5).normal(0, 2e-4, clean.shape).astype(np.float32)
+    stack = as_stack(hot_image, halves=(hot_image + noise, hot_image - noise))
+    hot = find_hot_pixels(stack, no_sky(hot_image), fill=True)
+    assert len(spots) >= 2 and sorted(zip(hot.y.tolist(), hot.x.tolist(), strict=True)) == sorted(spots)
+    assert not len(find_hot_pixels(stack, no_sky(hot_image), fill=False))
+    filled = linear_picture(stack, no_sky(hot_image), WHITE, Brightness(), hot)
+    halves = [linear_half(stack, no_sky(hot_image), WHITE, Brightness(), hot, half=k) for k in (0, 1)]
+    white = find_white(stack, no_sky(hot_image), hot, source=(1, 1, 1), catalogue=None)
+    for y, x in spots:
+        place = slice(y - 3, y + 4), slice(x - 3, x + 4)
+        for part in (filled, *halves):
+            assert part is not None and np.abs(part[place] - clean[place]).max() < 2.5e-3  # the spots are .04 high
+    assert white.factors.tolist() == [1, 1, 1]
+    assert halves[0] is not None and halves[1] is not None
+    np.testing.assert_allclose((halves[0] + halves[1]) / 2, filled, atol=1e-5)

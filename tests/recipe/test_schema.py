@@ -63,6 +63,7 @@ DEFAULTS = {
     "white.from": "stars",
     "split.grow": 1,
     "split.keep_knots": True,
+    "split.fill_hot": True,
     "split.keep": "none",
     "split.remove": "none",
     "display.sky": 0.12,
