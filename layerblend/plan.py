@@ -270,7 +270,7 @@ def _split_nodes(recipe: Recipe, names: Names) -> list[Node]:
                 settings=recipe.split.model_dump(mode="json", exclude={"fill_hot"}),
                 inputs=(f"linear/{name}", f"stack/{name}", f"psf/{name}", *judge),
                 step="split",
-                version=47,
+                version=48,
             ),
         ]
     return nodes

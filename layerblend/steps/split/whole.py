@@ -15,6 +15,7 @@ from layerblend.errors import ArgumentError, InputError, check_flag, check_image
 from layerblend.kinds import Array, LinearImage, Mask, Plane, StarShape, working_luminance
 from layerblend.maths.bands import by_bands, each, one_blas_thread, over_bands, over_rows
 from layerblend.maths.clipped import parts_at
+from layerblend.maths.noise import Y_WEIGHTS
 from layerblend.maths.noise_line import Noise, measure_noise, sky_noise
 from layerblend.maths.robust import nan_filled
 from layerblend.steps.split.broad import part_broad
@@ -26,6 +27,7 @@ from layerblend.steps.split.fill import dark_rims, fill_weight, mend, noise_draw
 from layerblend.steps.split.mask import Blobs, clipped_mask, find_blobs
 from layerblend.steps.split.model import profile_at, star_light
 from layerblend.steps.split.sources import Field
+from layerblend.steps.split.tint import even_tint
 
 # Narrower stars than this hold too few pixels for their image to be known between them.
 LEAST_FWHM = 2.0
@@ -257,7 +259,21 @@ def _subtract(
         over_rows(partial(_mark, seen=seen), starless[c], plane, star, channel.halo, weight, touched[c])
         if c == middle:
             fill = weight
+    if len(planes) == 3:
+        _even_tint(starless, planes, valid, fitted, channels, choice)
     return starless, opaque | touched.any(0), fill
+
+
+def _even_tint(starless: Array, planes: Array, valid: Mask, fitted: Fitted, channels: list[Channel], choice: Choice) -> None:
+    """The ground under the clipped stars that were taken away, in the colour of what lies round it, in place."""
+    sources = fitted.sources
+    clipped = choice.star & (sources.blob > 0)
+    if not clipped.any():
+        return
+    weights = np.array(Y_WEIGHTS, np.float32)
+    taken = np.asarray(np.tensordot(weights, planes - starless, 1), np.float32)
+    noise = float(np.hypot.reduce(weights * [channel.noise.sigma for channel in channels]))
+    even_tint(starless, taken, valid, noise, sources.geo[clipped], sources.peak[clipped], sources.blob[clipped], fitted.field.fwhm)
 
 
 @njit(cache=True, nogil=True)
