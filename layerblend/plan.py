@@ -233,7 +233,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             inputs=(f"stack/{base}", f"sky/{base}", f"hot/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
-            version=7,
+            version=8,
         )
     )
     for name in names.roles:
