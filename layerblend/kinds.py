@@ -65,6 +65,7 @@ class FrameMeasure:
     ``star_list`` : (n, 4) float32, x, y, flux of Y in linear light, peak; brightest first, unsaturated, at most 300.
     ``tiles`` : (ny, nx, C) float32, robust medians of ``tile_px`` squares, NaN where uncovered.
     ``gaps`` : (n, 3) int32, y, x0, x1: the runs x0 <= x < x1 of picture row y without data (`maths.cover.gap_runs`); None: not looked at.
+    ``black`` : share of each channel's pixels that hold its lowest value; empty: not looked at.
     """
 
     stars: int
@@ -82,6 +83,7 @@ class FrameMeasure:
     covered: float = 1.0
     words: tuple[str, ...] = ()
     gaps: Array | None = field(default=None, repr=False)
+    black: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

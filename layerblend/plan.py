@@ -128,7 +128,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
             files=(info.path,),
             execution={"info": info},
             step="grade",
-            version=8,
+            version=9,
             parallel=True,
             priority=LINKED_LAST,
         )
@@ -151,7 +151,7 @@ def _frame_nodes(recipe: Recipe, sources: Sources, stack_frames: Callable[..., A
         inputs={"measures": tuple(node.name for node in grades), "shared": "shared_stars"},
         execution={"infos": sources.frames, "left_out": sources.left_out},
         keep=False,
-        version=4,
+        version=5,
     )
     one_pass = Node(
         "stacks",

@@ -47,6 +47,10 @@ GAIN_CARDS = ("EGAIN", "GAIN", "ISOSPEED")
 ROUNDING, ROUNDING_OF_Y = 12**-0.5, (6 / 16 / 12) ** 0.5
 # A file with fewer steps up to white has been told a white level that is not its own.
 FEWEST_STEPS = 100
+# Of noise, whole numbers and all, next to no pixel holds the lowest value; looked at in so many rows at most. From this share of a channel
+# on its sky was cut off.
+BLACK_ROWS, CUT_OFF = 500, 0.02
+CHANNELS = ("red", "green", "blue")
 
 
 def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
@@ -93,7 +97,21 @@ def grade_frame(image: LinearImage, *, tile_px: int = 64) -> FrameMeasure:
         covered=covered,
         words=words or _why_no_stars(count, covered, codes, noise),
         gaps=gap_runs(codes == find.NO_DATA) if covered < 1 else np.zeros((0, 3), np.int32),
+        black=_lowest_shares(image),
     )
+
+
+def _lowest_shares(image: LinearImage) -> tuple[float, ...]:
+    """Share of each channel's pixels that hold its lowest value; none where more hold the next one, as in coarse steps of a whole sky."""
+    rows = image[:: max(1, len(image) // BLACK_ROWS)]
+    shares = []
+    for plane in np.moveaxis(rows if rows.ndim == 3 else rows[..., None], -1, 0):
+        values = plane[np.isfinite(plane)]
+        low = values == values.min() if values.size else values
+        above = values[~low] if values.size else values
+        counts = (np.count_nonzero(low), np.count_nonzero(above == above.min())) if above.size else (0, 0)
+        shares.append(counts[0] / values.size if counts[0] > counts[1] else 0.0)
+    return tuple(shares)
 
 
 def _sky_level(levels: Plane) -> float:
@@ -264,7 +282,7 @@ def grade_table(
     ]
     rows = [_with_given(row, (given or {}).get(row.file)) for row in rows]
     rows.sort(key=lambda row: (bool(row.excluded), row.fwhm_major if math.isfinite(row.fwhm_major) else math.inf))
-    words += _words_on_unknown_exposure(names, exposure) + _words_on_copies(names, measures)
+    words += _words_on_unknown_exposure(names, exposure) + _words_on_copies(names, measures) + _words_on_black(measures)
     return FrameTable(tuple(rows), _table_words(rows, given) + words)
 
 
@@ -318,6 +336,19 @@ def _words_on_copies(names: Sequence[str], measures: Sequence[FrameMeasure]) -> 
     return (
         f"the same picture twice: {', '.join(copies[:COPIES_TOLD])}{more}. A frame that counts twice makes the noise look smaller than it "
         "is, and grain is taken for detail; list the copies under frames.exclude.files.",
+    )
+
+
+def _words_on_black(measures: Sequence[FrameMeasure]) -> tuple[str, ...]:
+    """A sentence on frames in which a part of the sky holds the lowest value there is: what was darker was cut off."""
+    cut = [measure.black for measure in measures if max(measure.black, default=0.0) > CUT_OFF]
+    if not cut:
+        return ()
+    shares = np.max([black for black in cut if len(black) == len(cut[0])], 0)
+    where = "" if len(shares) == 1 else " of " + " and ".join(n for n, s in zip(CHANNELS, shares, strict=True) if s > CUT_OFF)
+    return (
+        f"{len(cut)} of {len(measures)} frames are cut off at black: up to {shares.max():.0%} of the pixels{where} hold the lowest value. "
+        "Faint light is lost there, and colours, white balance and haloes go wrong; add a pedestal when calibrating, or save as floats.",
     )
 
 

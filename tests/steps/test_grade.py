@@ -393,6 +393,23 @@ def test_a_frame_that_is_there_twice_is_told():
     assert "f4.fits (of f0.fits) and 3 more." in many
 
 
+def test_skies_cut_off_at_black_are_told():
+    """A pedestal too low: blue's darker pixels all became 0; white came out 20 % wrong without a word on why."""
+    image = star_field(31, colour=True, noise=2e-3, stars=60).image.copy()
+    whole = grade_frame(image)
+    sky = float(np.median(image[..., 2]))
+    image[..., 2] = np.maximum(image[..., 2] - (sky - 5e-4), 0)
+    cut = grade_frame(image)
+    assert max(whole.black) < 0.001 and cut.black[0] == whole.black[0] and 0.1 < cut.black[2] < 0.6
+    infos = [replace(info(f"f{i}.fits"), channels=3) for i in range(3)]
+    (words,) = [text for text in grade_table(infos, [whole, cut, cut]).words if "black" in text]
+    assert words.startswith("2 of 3 frames are cut off at black") and "of blue hold" in words
+    assert not any("black" in text for text in grade_table(infos, [whole] * 3).words)
+    coarse = np.round(star_field(31, noise=2e-3, stars=60).image / 6e-3) * np.float32(6e-3)
+    assert max(grade_frame(coarse.astype(np.float32)).black) < 0.02
+    assert grade_frame(np.full((64, 64, 3), np.nan, np.float32)).black == (0.0, 0.0, 0.0)
+
+
 @pytest.mark.parametrize(("channels", "share"), [(1, 1.0), (3, math.sqrt(6) / 4)])
 def test_noise_hidden_by_the_steps_of_whole_numbers_is_that_of_rounding(channels, share):
     """8-bit frames whose noise is far below one step show nought or anything; none may outweigh the others. Rounding: step / sqrt 12."""
