@@ -255,6 +255,7 @@ def _layer(run: Run, node: str) -> tuple[tuple[str, ...], Callable[..., int]]:
 
 
 def _displayed(node: str, picture: Array) -> Array:
+    """A layer in display values: the star layer's noise below 0 cannot be shown, and is no light that was clipped."""
     return np.clip(picture, 0, 1) if node == LAYERS["stars"] else picture
 
 

@@ -230,7 +230,7 @@ def _light_nodes(recipe: Recipe, sources: Sources, names: Names) -> list[Node]:
             "white",
             light.find_white,
             settings={"source": "catalogue" if isinstance(source, Path) else source},
-            inputs=(f"stack/{base}", f"sky/{base}", f"hot/{base}"),
+            inputs=(f"stack/{base}", f"sky/{base}"),
             files=() if catalogue is None else (catalogue,),
             execution={"catalogue": sources.catalogue},
             version=8,

@@ -280,6 +280,25 @@ def test_bright_stars_of_finished_stacks_are_split_off_as_from_frames(demo: Demo
     assert (out / "result.tif").exists()
 
 
+@pytest.mark.parametrize("fill", [True, False])
+def test_hot_pixels_of_a_finished_stack_are_counted_and_told(given: Path, fill: bool) -> None:
+    """Debayered red dots on a grid; the spots that are said to be filled are, and with the switch off they stay."""
+    clean = read_linear(given / "all.fits")[0]
+    hot, places = clean.copy(), [(y, x) for y in range(30, len(clean) - 30, 24) for x in range(30, clean.shape[1] - 30, 24)]
+    dot = 0.05 * np.outer((0.5, 1, 0.5), (0.5, 1, 0.5)).astype(np.float32)
+    for y, x in places:
+        hot[y - 1 : y + 2, x - 1 : x + 2, 0] += dot
+    write_fits(given / "hot.fits", hot)
+    answer, out = render(given, f"hot_{fill}", f"stacks: {{all: {{file: hot.fits}}}}\nsplit: {{fill_hot: {fill}}}\n")
+    told = json.loads((out / "provenance.json").read_text())["facts"]["hot_pixels_filled"]["all"]
+    said = [note["text"] for note in answer.warnings if "narrower than any star were filled" in note["text"]]
+    assert (told > 0.7 * len(places)) == fill == bool(said) and (fill or told == 0)
+    assert not any("stars.tif" in note["text"] for note in answer.warnings)  # its noise below 0 is no light that was clipped
+    light = read_linear(out / "layers" / "colour.fits")[0]
+    dots = np.median([light[y, x, 0] - np.median(light[y - 6 : y + 7, x - 6 : x + 7, 0]) for y, x in places])
+    assert (dots < 0.002) == fill
+
+
 def test_no_data_is_grey_in_pictures_and_nan_in_light(given: Path) -> None:
     """A corner that no frame covers, in every stack."""
     from astropy.io import fits

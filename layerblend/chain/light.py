@@ -33,9 +33,9 @@ def find_sky(stack: Stack, *, protect: Sequence[Sequence[float]], frame_filling:
     return flatten(native(stack.mean), protect=[Ellipse(*place) for place in protect], frame_filling=frame_filling, mode=mode)
 
 
-def find_white(stack: Stack, sky: Flattened, hot: HotPixels = NO_HOT_PIXELS, *, source: Any, catalogue: Array | None) -> White:
+def find_white(stack: Stack, sky: Flattened, *, source: Any, catalogue: Array | None) -> White:
     """One set of factors for all stacks; a mono stack has nothing to balance."""
-    image = fill_hot(sky.image, hot)
+    image = sky.image
     if image.ndim == 2:
         words = () if source == "stars" else ("The stack is mono: there is no colour to balance, so white.from has no effect.",)
         return White(factors=np.ones(3), along=0.0, across=0.0, green=0.0, stars=np.zeros((0, 2)), source="mono", words=words)

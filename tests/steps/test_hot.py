@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import shift
 
 from layerblend.steps.hot import fill_hot, find_hot, no_hot_pixels
 
@@ -105,3 +106,37 @@ def test_what_clipped_and_pictures_of_one_channel_are_left_alone() -> None:
     assert not len(find_hot(picture, saturated=saturated))
     assert not len(find_hot(picture[..., 0].copy()))
     assert fill_hot(picture, no_hot_pixels()) is picture and no_hot_pixels().words == ()
+
+
+@pytest.mark.parametrize("fwhm", [2.0, 3.0])
+def test_single_pixels_of_a_camera_that_is_not_debayered_are_filled(fwhm: float) -> None:
+    """Too narrow for any fit."""
+    light, noise = sky(21, fwhm)
+    rng, dots, heights = np.random.default_rng(22), [], np.geomspace(12, 600, 30)
+    picture = light + noise
+    while len(dots) < len(heights):
+        x, y = rng.integers(12, SIDE - 12, 2)
+        if light[y - 6 : y + 7, x - 6 : x + 7].max() < 4:
+            c = len(dots) % 3
+            picture[y, x, c] += heights[len(dots)] * SIGMA[c]
+            dots.append((int(x), int(y), c))
+    found = find_hot(picture)
+    assert len(set(zip(found.x.tolist(), found.y.tolist(), found.channel.tolist(), strict=True)) & set(dots)) >= 28
+
+
+def test_lobes_that_resampling_left_round_bright_ones_go_too() -> None:
+    light, noise = sky(41, 3.0)
+    hot_light, places = with_hot(np.zeros_like(light), 42, np.full(20, 800.0))
+    moved = np.stack([shift(hot_light[..., c], (0.4, 0.45), order=5, mode="nearest") for c in range(3)], -1)
+    picture = light + noise + moved
+    off = np.abs(fill_hot(picture, find_hot(picture)) - light) / SIGMA
+    assert np.median([off[y - 5 : y + 6, x - 5 : x + 6, c].max() for x, y, c in places]) < 12  # 21 when 2.3 px are filled
+
+
+def test_a_star_beside_a_hot_pixel_keeps_its_light() -> None:
+    light, noise = sky(41, 3.0)
+    picture, places = with_hot(light, 42, np.full(20, 300.0))
+    for x, y, _ in places:
+        picture += (60 * bell(x + 4, y, 2.4)[..., None]).astype(np.float32)
+    filled = fill_hot(picture + noise, find_hot(picture + noise))
+    assert np.median([filled[y, x + 4, c] - light[y, x + 4, c] for x, y, c in places]) > 55

@@ -10,6 +10,7 @@ from layerblend.steps.white import (
     USUAL_STAR_KELVIN,
     _directions,
     _from_population,
+    _measured,
     fit_slope,
     left_over_green,
     log_ratios,
@@ -96,6 +97,11 @@ def test_catalogue_colours_give_the_factors_of_an_unusual_field() -> None:
     assert white_balance(image).along > 4
     with pytest.raises(ArgumentError, match="matches only 0 of"):
         white_balance(image, catalogue=beside)
+
+
+def test_noise_alone_multiplies_no_channel() -> None:
+    image, _ = catalogue_scene(np.random.default_rng(6).uniform(0.4, 1.2, 60))
+    assert _measured(image, None, None, True)[1].tolist() == [1, 1, 1]
 
 
 @pytest.mark.parametrize(

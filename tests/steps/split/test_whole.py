@@ -10,7 +10,7 @@ import pytest
 
 from layerblend.errors import ArgumentError, InputError
 from layerblend.maths.noise_line import Noise
-from layerblend.steps.split import Split, split_stars
+from layerblend.steps.split import Split, split_stars, whole
 from layerblend.steps.split.model import StarImage, render
 from layerblend.steps.split.sources import Field, Sources
 from layerblend.steps.split.whole import _checks, _opaque, _words
@@ -233,6 +233,22 @@ def test_a_hot_block_in_one_channel_spares_the_stars(scene: Scene, parted: Split
     far = np.hypot(*(np.indices(image.shape[:2]) - np.array([y, x])[:, None, None])) > 60
     moved = np.abs(result.starless - plain.starless)[far] / scene.sigma[far]
     assert np.percentile(moved, 99.9) < 1
+
+
+def test_the_ground_is_evened_under_clipped_stars_alone(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What `tint` does to a picture is tested there; here that it gets the clipped stars, and that what it changes stays changed."""
+    seen = []
+
+    def even(starless: np.ndarray, taken: np.ndarray, valid: np.ndarray, noise: float, geo: np.ndarray, *rest: object) -> None:
+        seen.append(geo)
+        starless[:, :3, :3] += 7
+
+    monkeypatch.setattr(whole, "even_tint", even)
+    parted = split_stars(scene.image, saturated=scene.extra["saturated"])
+    (geo,) = seen
+    x, y = np.rint(geo[:, :2]).astype(int).T
+    assert len(geo) >= 2 and all(scene.extra["saturated"][j - 2 : j + 3, i - 2 : i + 3].any() for i, j in zip(x, y, strict=True))
+    assert parted.starless[:3, :3].mean() > 6
 
 
 def test_mono(scene: Scene) -> None:
